@@ -1,0 +1,78 @@
+package policy
+
+import (
+	"time"
+
+	"gillkeeper/policy/species"
+)
+
+// ActionKind names what a person did.
+type ActionKind string
+
+// The kinds of actions.
+const (
+	BatchAdd    ActionKind = "batch_add"    // Batch, Species, Strain, SubstrateKg, DryKg, Stage
+	BatchRetire ActionKind = "batch_retire" // Batch
+	StageSet    ActionKind = "stage_set"    // Batch, Stage
+	HarvestDone ActionKind = "harvest"      // Batch, FreshG, Done
+	Refilled    ActionKind = "refill"       // Liters; 0 means full
+	HandSet     ActionKind = "hand"         // Plug, Hand, For
+	AlarmAck    ActionKind = "alarm_ack"    // Alarm
+	AlarmShelve ActionKind = "alarm_shelve" // Alarm, For
+)
+
+// Action is what a person did. Which fields count depends on Kind.
+type Action struct {
+	ID          string        `json:"id"` // unique, made at the edge; the same action twice is done once
+	Kind        ActionKind    `json:"kind"`
+	At          time.Time     `json:"at"`           // wall time
+	By          string        `json:"by,omitempty"` // how it came: command, page, topic
+	Batch       string        `json:"batch,omitempty"`
+	Species     string        `json:"species,omitempty"`
+	Strain      string        `json:"strain,omitempty"`
+	SubstrateKg float64       `json:"substrate_kg,omitempty"`
+	DryKg       float64       `json:"dry_kg,omitempty"`
+	Stage       species.Stage `json:"stage,omitempty"`
+	FreshG      float64       `json:"fresh_g,omitempty"`
+	Done        bool          `json:"done,omitempty"`
+	Liters      float64       `json:"liters,omitempty"`
+	Plug        string        `json:"plug,omitempty"` // a plug's name or role
+	Hand        Hand          `json:"hand,omitempty"`
+	For         time.Duration `json:"for,omitempty"`
+	Alarm       string        `json:"alarm,omitempty"`
+	Note        string        `json:"note,omitempty"`
+}
+
+// Hand is what a person wants of a plug.
+type Hand string
+
+// The words of the hand command.
+const (
+	HandOn   Hand = "on"
+	HandOff  Hand = "off"
+	HandAuto Hand = "auto"
+)
+
+// Refusal says why an action cannot be done: which field, what it was, what is allowed, and the nearest right word
+// where there is one. Its message is one line that says what, where and what to do.
+type Refusal struct {
+	Field   string // as in the action's JSON
+	Value   string
+	Allowed string // what to do instead
+	Missing bool   // the thing named does not exist
+}
+
+func (r *Refusal) Error() string {
+	s := r.Field + " " + quoted(r.Value)
+	if r.Missing {
+		s += " does not exist"
+	} else {
+		s += " is not allowed"
+	}
+	if r.Allowed != "" {
+		s += "; " + r.Allowed
+	}
+	return s
+}
+
+func quoted(s string) string { return `"` + s + `"` }

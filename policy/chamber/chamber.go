@@ -1,0 +1,264 @@
+// Package chamber holds the vocabulary of a fruiting chamber: what it measures, which plugs it has and what they
+// say. Every other package of policy speaks in these terms.
+//
+// It must never decide anything. Start reading at [Spec].
+package chamber
+
+import (
+	"fmt"
+	"time"
+)
+
+// Quantity is what a sensor measures. Values are always SI as used throughout the program: relative humidity as a
+// ratio 0..1, temperature in degrees Celsius, carbon dioxide as ppm by volume, illuminance in lux.
+type Quantity uint8
+
+// The quantities a sensor can measure.
+const (
+	RelativeHumidity Quantity = iota + 1
+	Temperature
+	CO2
+	Illuminance
+)
+
+var quantityNames = [...]string{RelativeHumidity: "relative_humidity", Temperature: "temperature", CO2: "co2", Illuminance: "illuminance"}
+
+// Quantities lists every quantity in the order in which tables show them.
+func Quantities() []Quantity { return []Quantity{RelativeHumidity, Temperature, CO2, Illuminance} }
+
+func (q Quantity) String() string { return nameOf(quantityNames[:], int(q)) }
+
+// MarshalText gives the word used in the configuration.
+func (q Quantity) MarshalText() ([]byte, error) { return []byte(q.String()), nil }
+
+// UnmarshalText accepts the words of the configuration.
+func (q *Quantity) UnmarshalText(b []byte) error {
+	i, err := indexOf(quantityNames[:], string(b), "quantity")
+	*q = Quantity(i)
+	return err
+}
+
+// Plausible reports whether v is a value that the quantity can physically have in air that people enter.
+// Anything else is a broken reading and is never used.
+func (q Quantity) Plausible(v float64) bool {
+	lo, hi := q.Bounds()
+	return v >= lo && v <= hi // false for NaN
+}
+
+// Bounds gives the lowest and highest plausible value. Capacitive humidity sensors report a little above
+// saturation when wet, so a ratio up to 1.05 is taken (and clamped to 1 by the decoder).
+func (q Quantity) Bounds() (low, high float64) {
+	switch q {
+	case RelativeHumidity:
+		return 0, 1.05
+	case Temperature:
+		return -40, 85
+	case CO2:
+		return 100, 100_000
+	case Illuminance:
+		return 0, 200_000
+	}
+	return 1, 0
+}
+
+// Place is where a sensor hangs.
+type Place uint8
+
+// The places.
+const (
+	Inside Place = iota + 1 // in the chamber
+	Room                    // in the room whose air the chamber takes in
+)
+
+var placeNames = [...]string{Inside: "chamber", Room: "room"}
+
+func (p Place) String() string { return nameOf(placeNames[:], int(p)) }
+
+// MarshalText gives the word used in the configuration.
+func (p Place) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// UnmarshalText accepts the words of the configuration.
+func (p *Place) UnmarshalText(b []byte) error {
+	i, err := indexOf(placeNames[:], string(b), "place")
+	*p = Place(i)
+	return err
+}
+
+// Role is the one thing a plug does.
+type Role uint8
+
+// The roles.
+const (
+	Humidifier Role = iota + 1
+	ExhaustFan
+	CirculationFan
+	Lamp
+	Heater
+	Cooler
+)
+
+var roleNames = [...]string{Humidifier: "humidifier", ExhaustFan: "exhaust_fan", CirculationFan: "circulation_fan", Lamp: "lamp", Heater: "heater", Cooler: "cooler"}
+
+// Roles lists every role in the order in which tables show them.
+func Roles() []Role {
+	return []Role{Humidifier, ExhaustFan, CirculationFan, Lamp, Heater, Cooler}
+}
+
+func (r Role) String() string { return nameOf(roleNames[:], int(r)) }
+
+// MarshalText gives the word used in the configuration.
+func (r Role) MarshalText() ([]byte, error) { return []byte(r.String()), nil }
+
+// UnmarshalText accepts the words of the configuration.
+func (r *Role) UnmarshalText(b []byte) error {
+	i, err := indexOf(roleNames[:], string(b), "role")
+	*r = Role(i)
+	return err
+}
+
+// Spec is what the configuration says of one chamber: facts that do not change while it runs. It is shared between
+// goroutines and never written after it was made.
+type Spec struct {
+	Name      string         `json:"name"`
+	VolumeM3  float64        `json:"volume_m3"`
+	AltitudeM float64        `json:"altitude_m"`
+	Zone      *time.Location `json:"-"` // of the site; nil means UTC
+	Sensors   []Sensor       `json:"sensors"`
+	Plugs     []Plug         `json:"plugs"`
+}
+
+// Sensor is one measured quantity at one place. Its index in [Spec.Sensors] is its identity while the program runs;
+// its name is what outlives a change of configuration.
+type Sensor struct {
+	Name                string        `json:"name"`
+	Quantity            Quantity      `json:"quantity"`
+	Place               Place         `json:"place"`
+	MaxAge              time.Duration `json:"max_age"`              // older readings count as silence
+	CompensatesPressure bool          `json:"compensates_pressure"` // CO2 only
+}
+
+// Plug is a switched outlet with one role. Its index in [Spec.Plugs] is its identity while the program runs.
+type Plug struct {
+	Name            string        `json:"name"`
+	Role            Role          `json:"role"`
+	MinOn           time.Duration `json:"min_on"`
+	MinOff          time.Duration `json:"min_off"`
+	MaxOn           time.Duration `json:"max_on"`                     // 0: no limit (never 0 for humidifier and heater)
+	OutputGPerH     float64       `json:"output_g_per_h,omitempty"`   // humidifier, rated; 0: unknown
+	FlowM3PerH      float64       `json:"flow_m3_per_h,omitempty"`    // fans, rated; 0: unknown
+	ReservoirLiters float64       `json:"reservoir_liters,omitempty"` // humidifier; 0: unknown
+	Reports         bool          `json:"reports"`                    // has a state topic
+	Meters          bool          `json:"meters"`                     // has a power topic
+	Timed           bool          `json:"timed"`                      // understands "on for so many seconds"
+}
+
+// Plug returns the index of the first plug with that role, or -1.
+func (s *Spec) Plug(r Role) int {
+	for i := range s.Plugs {
+		if s.Plugs[i].Role == r {
+			return i
+		}
+	}
+	return -1
+}
+
+// Has reports whether a sensor of that quantity hangs at that place.
+func (s *Spec) Has(q Quantity, p Place) bool {
+	for i := range s.Sensors {
+		if s.Sensors[i].Quantity == q && s.Sensors[i].Place == p {
+			return true
+		}
+	}
+	return false
+}
+
+// Reading is one value that a sensor delivered, already in the program's units and plausible.
+type Reading struct {
+	Sensor   int       `json:"sensor"` // index in Spec.Sensors
+	Value    float64   `json:"value"`
+	At       time.Time `json:"at"`                 // arrival, on the keeper's clock
+	Retained bool      `json:"retained,omitempty"` // last known, age unknown: shown, never used
+}
+
+// Liveness is what a sensor's liveness topic says: false means that its maker declared it gone.
+type Liveness struct {
+	Sensor int       `json:"sensor"`
+	Alive  bool      `json:"alive"`
+	At     time.Time `json:"at"`
+}
+
+// PlugReport is what a plug says of itself: its state, its power, or both.
+type PlugReport struct {
+	Plug     int       `json:"plug"` // index in Spec.Plugs
+	At       time.Time `json:"at"`
+	HasOn    bool      `json:"has_on,omitempty"`
+	On       bool      `json:"on,omitempty"`
+	HasWatts bool      `json:"has_watts,omitempty"`
+	Watts    float64   `json:"watts,omitempty"`
+	Retained bool      `json:"retained,omitempty"`
+}
+
+// Band is a range with the value to aim at: Low ≤ Aim ≤ High.
+type Band struct {
+	Low  float64 `json:"low"`
+	Aim  float64 `json:"aim"`
+	High float64 `json:"high"`
+}
+
+// Holds reports whether v lies in the band.
+func (b Band) Holds(v float64) bool { return v >= b.Low && v <= b.High }
+
+func nameOf(names []string, i int) string {
+	if i > 0 && i < len(names) {
+		return names[i]
+	}
+	return fmt.Sprintf("unknown(%d)", i)
+}
+
+func indexOf(names []string, word, kind string) (int, error) {
+	for i := 1; i < len(names); i++ {
+		if names[i] == word {
+			return i, nil
+		}
+	}
+	return 0, fmt.Errorf("%q is no %s", word, kind)
+}
+
+// Estimate is the voted value of one quantity at one place.
+type Estimate struct {
+	Value float64   `json:"value"`
+	OK    bool      `json:"ok"`          // false: no fresh, trusted reading; Value is then the last known
+	At    time.Time `json:"at,omitzero"` // of the newest reading that took part
+	Used  int       `json:"used"`        // how many sensors took part
+}
+
+// Air is the voted state of the air, by place and quantity.
+type Air struct {
+	Inside Measured `json:"chamber"`
+	Room   Measured `json:"room"`
+}
+
+// Measured holds one estimate for each quantity.
+type Measured struct {
+	RelativeHumidity Estimate `json:"relative_humidity"`
+	Temperature      Estimate `json:"temperature"`
+	CO2              Estimate `json:"co2"`
+	Illuminance      Estimate `json:"illuminance"`
+}
+
+// Of returns the estimate of one quantity at one place.
+func (a *Air) Of(p Place, q Quantity) *Estimate {
+	set := &a.Inside
+	if p == Room {
+		set = &a.Room
+	}
+	switch q {
+	case Temperature:
+		return &set.Temperature
+	case CO2:
+		return &set.CO2
+	case Illuminance:
+		return &set.Illuminance
+	}
+	return &set.RelativeHumidity
+}

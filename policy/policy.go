@@ -1,0 +1,154 @@
+// Package policy decides what to do in one chamber at one moment, and why: values in, values out.
+//
+// [Policy.Step] takes the chamber's state and what happened since, and gives the next state and a decision. The same
+// state and inputs give the same decision, bit for bit, on every machine; so a recorded night can be replayed.
+//
+// It must never do I/O, read a clock, start a goroutine, log, or depend on the order of a map. Start reading at
+// [Policy.Step].
+package policy
+
+import (
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/control"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/guard"
+	"gillkeeper/policy/reason"
+	"gillkeeper/policy/species"
+)
+
+// Policy is everything that stays the same from step to step: the chamber's facts and the climate table. It is
+// immutable and may be shared.
+type Policy struct {
+	Spec     *chamber.Spec
+	Climates *species.Table
+	Observe  bool // decide and show, command nothing
+}
+
+// Input is what happened since the last step.
+type Input struct {
+	// Now is the keeper's steady clock: it never goes back while a process lives. All durations rest on it.
+	Now time.Time `json:"now"`
+	// Wall is the calendar's clock, which people and daylight saving may move. Only the photoperiod rests on it.
+	Wall time.Time `json:"wall"`
+	// Link is whether commands can leave now.
+	Link bool `json:"link"`
+	// LinkUp is set once after the broker's connection (re)opened: plug states are read anew and the wanted
+	// state is sent again.
+	LinkUp bool `json:"link_up,omitempty"`
+	// Readings, Liveness and Reports are in order of arrival.
+	Readings []chamber.Reading    `json:"readings,omitempty"`
+	Liveness []chamber.Liveness   `json:"liveness,omitempty"`
+	Reports  []chamber.PlugReport `json:"reports,omitempty"`
+	// Unsent lists plugs whose last command did not leave (index in Spec.Plugs).
+	Unsent []int `json:"unsent,omitempty"`
+	// Actions are what people did, already checked by [Policy.Check] and durable.
+	Actions []Action `json:"actions,omitempty"`
+	// JournalFailing is whether the store refuses to be written.
+	JournalFailing bool `json:"journal_failing,omitempty"`
+}
+
+// State is a chamber's whole state: one value that can be written, sent and resumed. It marshals to JSON and back
+// without loss.
+type State struct {
+	Schema    int             `json:"schema"`
+	Now       time.Time       `json:"now"` // of the last step
+	Air       chamber.Air     `json:"air"`
+	Sensors   []SensorState   `json:"sensors"` // one for each of Spec.Sensors
+	Plugs     []guard.Plug    `json:"plugs"`   // one for each of Spec.Plugs
+	Crop      crop.State      `json:"crop"`
+	Target    crop.Target     `json:"target"`
+	Control   control.State   `json:"control"`
+	Reservoir alarm.Reservoir `json:"reservoir"`
+	Alarms    alarm.State     `json:"alarms"`
+	Totals    Totals          `json:"totals"`
+	LinkLost  time.Time       `json:"link_lost,omitzero"` // since when the broker is away; zero: it is there
+}
+
+// SensorState is what is known of one sensor.
+type SensorState struct {
+	Name    string    `json:"name"`
+	Value   float64   `json:"value"`            // last trusted-or-not value
+	At      time.Time `json:"at,omitzero"`      // of the last fresh reading; zero: none yet
+	Known   bool      `json:"known"`            // Value holds something
+	Live    bool      `json:"live"`             // Value came from a fresh reading, not a retained copy
+	Dead    bool      `json:"dead,omitempty"`   // its liveness topic says gone
+	Silent  bool      `json:"silent,omitempty"` // no fresh reading within MaxAge
+	Suspect string    `json:"suspect,omitempty"`
+}
+
+// Totals are the counters that only ever grow and survive a restart.
+type Totals struct {
+	InRange []RangeTotal `json:"in_range,omitempty"` // by stage and quantity
+	Stages  []StageTotal `json:"stages,omitempty"`   // by batch, stage and flush
+}
+
+// RangeTotal counts for how long a quantity was observed, and in range, during a stage.
+type RangeTotal struct {
+	Quantity        chamber.Quantity `json:"quantity"`
+	Stage           species.Stage    `json:"stage"`
+	ObservedSeconds float64          `json:"observed_seconds"`
+	InRangeSeconds  float64          `json:"in_range_seconds"`
+}
+
+// StageTotal counts for how long a batch was in a stage of a flush.
+type StageTotal struct {
+	Batch   string        `json:"batch"`
+	Species string        `json:"species"`
+	Stage   species.Stage `json:"stage"`
+	Flush   int           `json:"flush"`
+	Seconds float64       `json:"seconds"`
+}
+
+// Decision is what to do now.
+type Decision struct {
+	At     time.Time      `json:"at"`
+	Plugs  []PlugDecision `json:"plugs"` // one for each of Spec.Plugs
+	Wake   time.Time      `json:"wake"`  // step again at the latest then
+	Events []Event        `json:"events,omitempty"`
+}
+
+// PlugDecision is what one plug should do, and why.
+type PlugDecision struct {
+	On      bool            `json:"on"`
+	Send    bool            `json:"send,omitempty"` // publish the command now
+	For     time.Duration   `json:"for,omitempty"`  // with a timed payload: switch off by itself after this
+	Reasons []reason.Reason `json:"reasons"`        // the strongest first
+}
+
+// Event is something worth keeping: a switch, an alarm's change, a person's action, a hand at the plug.
+type Event struct {
+	At      time.Time       `json:"at"`
+	Kind    EventKind       `json:"kind"`
+	Plug    string          `json:"plug,omitempty"`
+	On      bool            `json:"on,omitempty"`
+	Alarm   alarm.Name      `json:"alarm,omitempty"`
+	Phase   string          `json:"phase,omitempty"`
+	Action  *Action         `json:"action,omitempty"`
+	Reasons []reason.Reason `json:"reasons,omitempty"`
+}
+
+// EventKind names what happened.
+type EventKind string
+
+// The kinds of events.
+const (
+	PlugSwitched EventKind = "plug_switched" // commanded on or off
+	PlugByHand   EventKind = "plug_by_hand"  // switched at the plug itself
+	HandOver     EventKind = "hand_over"     // a hand's time is up: control resumes
+	AlarmChanged EventKind = "alarm_changed"
+	PersonActed  EventKind = "person_acted"
+	RefillSeen   EventKind = "refill_seen" // noticed, not said
+)
+
+// Snapshot is an immutable picture of one chamber for pages, commands and metrics. Nobody may write to what it
+// points at.
+type Snapshot struct {
+	Spec     *chamber.Spec `json:"spec"`
+	Wall     time.Time     `json:"wall"`
+	State    State         `json:"state"`
+	Decision Decision      `json:"decision"`
+	Observe  bool          `json:"observe"`
+}
