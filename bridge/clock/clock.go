@@ -2,3 +2,100 @@
 //
 // It must never be read by policy, which is told the time. Start reading at [Clock].
 package clock
+
+import (
+	"sync"
+	"time"
+)
+
+// jumpLimit is how far the calendar may run ahead of the monotonic clock between two looks before the difference
+// counts as time that passed unseen. A machine that was suspended shows it: its monotonic clock stood still, the
+// calendar did not. Smaller differences are the slewing of time synchronization.
+const jumpLimit = 2 * time.Second
+
+// Clock tells two times. [Clock.Now] is steady and carries every duration; [Clock.Wall] is the calendar, which people
+// and time synchronization may move. All methods may be called from several goroutines.
+type Clock struct {
+	pace   float64
+	drill  bool      // made by Pace: its calendar runs with it
+	anchor time.Time // what Now showed when the clock was made
+	read   func() (wall time.Time, mono time.Duration)
+
+	mu     sync.Mutex
+	unseen time.Duration // forward jumps taken in so far
+	ahead  time.Duration // calendar minus monotonic clock, at the last look
+}
+
+// System returns the clock of the real world. Now starts at the calendar's time and follows the monotonic clock; a
+// forward jump of the calendar of more than two seconds is taken in, because time that a suspended machine slept
+// through has passed for a chamber too. A backward jump never is.
+func System() *Clock { return newClock(1, time.Time{}, machine()) }
+
+// Pace returns a clock that runs n times faster than the real one, for drills; its calendar runs with it. It starts
+// at the calendar's time or at from, whichever is later, so that state saved by an earlier drill does not lie in its
+// future. It rests on the monotonic clock alone: a jump of the calendar multiplied by n would end the drill. An n that
+// is not above zero counts as 1.
+func Pace(n float64, from time.Time) *Clock {
+	if !(n > 0) {
+		n = 1
+	}
+	c := newClock(n, from, machine())
+	c.drill = true
+	return c
+}
+
+// machine reads the machine's two clocks at one instant. It uses the time package alone, so that it works in a
+// testing/synctest bubble.
+func machine() func() (time.Time, time.Duration) {
+	start := time.Now()
+	return func() (time.Time, time.Duration) {
+		now := time.Now()
+		return now.Round(0).UTC(), now.Sub(start) // Round drops the monotonic reading, Sub uses it
+	}
+}
+
+func newClock(n float64, from time.Time, read func() (time.Time, time.Duration)) *Clock {
+	wall, mono := read()
+	anchor := wall
+	if from.After(anchor) {
+		anchor = from.Round(0).UTC()
+	}
+	return &Clock{pace: n, anchor: anchor.Add(-scaled(mono, n)), read: read, ahead: wall.Sub(anchor) - mono}
+}
+
+// Now is the steady time, in UTC: it never goes back while the process lives. It starts at the calendar's time and may
+// drift away from it; compare it with nothing but itself.
+func (c *Clock) Now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	wall, mono := c.read()
+	if c.drill {
+		return c.anchor.Add(scaled(mono, c.pace))
+	}
+	ahead := wall.Sub(c.anchor) - mono
+	if jump := ahead - c.ahead; jump > jumpLimit {
+		c.unseen += jump
+	}
+	c.ahead = ahead
+	return c.anchor.Add(mono + c.unseen)
+}
+
+// Wall is the calendar's time, in UTC. It may jump either way. The calendar of a paced clock is its steady time.
+func (c *Clock) Wall() time.Time {
+	if c.drill {
+		return c.Now()
+	}
+	wall, _ := c.read()
+	return wall
+}
+
+// Pace is how many seconds pass on this clock in one real second.
+func (c *Clock) Pace() float64 { return c.pace }
+
+// scaled multiplies in floating point only when it must: a float64 holds nanoseconds exactly for 104 days.
+func scaled(d time.Duration, n float64) time.Duration {
+	if n == 1 {
+		return d
+	}
+	return time.Duration(float64(d) * n)
+}
