@@ -1,0 +1,63 @@
+package alarm
+
+import (
+	"time"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/guard"
+)
+
+// Evidence is everything that the detectors may look at in one step. Whoever fills it leaves out nothing on purpose:
+// a field at its zero value means "not known", and the detector that needs it stays silent.
+type Evidence struct {
+	Now    time.Time
+	Spec   *chamber.Spec
+	Target crop.Target
+	// Air is the voted air of this step. It must not rest on the sensors that [Detectors.WatchSensors] named.
+	Air chamber.Air
+	// Sensors has one view for each of Spec.Sensors.
+	Sensors []SensorView
+	// Plugs has one for each of Spec.Plugs, after this step's reports.
+	Plugs []guard.Plug
+	// Readings and Reports are those that came since the last step, in order; retained ones are left aside here.
+	Readings []chamber.Reading
+	Reports  []chamber.PlugReport
+
+	Link           bool      // commands can leave and readings arrive
+	LinkLost       time.Time // since when not
+	JournalFailing bool
+	// Fallback lists the quantities for which a plug runs its learned duty.
+	Fallback []chamber.Quantity
+	// HarvestDue and StageOverdue come from the crop.
+	HarvestDue   Due
+	StageOverdue Due
+
+	Reservoir *Reservoir // after this step's Advance; nil: no humidifier
+	// Learned is what was identified of the chamber, where it is known well enough.
+	Learned Learned
+}
+
+// SensorView is what is known of one sensor.
+type SensorView struct {
+	Fresh       bool      // a live reading within MaxAge, and not declared gone
+	Silent      bool      // no live reading for longer than MaxAge, or declared gone
+	SilentSince time.Time // when Silent
+	Value       float64   // of the newest live reading, when Fresh
+	At          time.Time
+}
+
+// Due is something the crop asks of a person.
+type Due struct {
+	Active bool
+	Batch  string
+	Since  time.Time
+}
+
+// Learned are shares of what the chamber did when it was new or clean. A share of 0 means not known.
+type Learned struct {
+	FlowShare float64 // exhaust flow against that with a clean filter, 0..1
+	MistShare float64 // mist per second of on-time against that of a clean disc, 0..1
+	// FanACH is the air changes per hour while the fan runs, 0: not known.
+	FanACH float64
+}

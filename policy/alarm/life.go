@@ -1,0 +1,299 @@
+package alarm
+
+import (
+	"slices"
+	"time"
+)
+
+// Phase is an alarm's state as ISA-18.2 and IEC 62682 name them (letters A to I in the standards' state diagram).
+type Phase uint8
+
+// The states.
+const (
+	Normal                 Phase = iota // A
+	Unacknowledged                      // B
+	Acknowledged                        // C
+	ReturnedUnacknowledged              // D: returned to normal, unacknowledged
+	LatchedUnacknowledged               // E
+	LatchedAcknowledged                 // F
+	Shelved                             // G: by a person, with an end
+	SuppressedByDesign                  // H: by a stated cause
+	OutOfService                        // I: by a person, without an end
+)
+
+var phaseNames = [...]string{
+	"normal", "unacknowledged", "acknowledged", "returned_unacknowledged", "latched_unacknowledged",
+	"latched_acknowledged", "shelved", "suppressed_by_design", "out_of_service",
+}
+
+func (p Phase) String() string {
+	if int(p) < len(phaseNames) {
+		return phaseNames[p]
+	}
+	return "unknown"
+}
+
+// MarshalText gives the word for the state.
+func (p Phase) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// UnmarshalText accepts the words that MarshalText gives. An unknown word is taken as normal: the conditions raise the
+// alarm again if it stands.
+func (p *Phase) UnmarshalText(b []byte) error {
+	*p = Phase(max(0, slices.Index(phaseNames[:], string(b))))
+	return nil
+}
+
+// Active reports whether the state is one in which the alarm stands.
+func (p Phase) Active() bool {
+	return p == Unacknowledged || p == Acknowledged || p == LatchedUnacknowledged || p == LatchedAcknowledged
+}
+
+// legal lists the transitions that the standards' diagram allows. Ours beyond it: suppression by design may give an
+// acknowledged alarm back as acknowledged, when its condition never ceased meanwhile; and a condition may send an
+// acknowledged alarm back to unacknowledged when it spreads to another sensor or plug ("re-alarm").
+var legal = [...][]Phase{
+	Normal:                 {Unacknowledged, Shelved, SuppressedByDesign, OutOfService},
+	Unacknowledged:         {Acknowledged, ReturnedUnacknowledged, LatchedUnacknowledged, Shelved, SuppressedByDesign, OutOfService},
+	Acknowledged:           {Normal, Unacknowledged, LatchedAcknowledged, Shelved, SuppressedByDesign, OutOfService},
+	ReturnedUnacknowledged: {Normal, Unacknowledged, Shelved, SuppressedByDesign, OutOfService},
+	LatchedUnacknowledged:  {LatchedAcknowledged, Unacknowledged, Shelved, SuppressedByDesign, OutOfService},
+	LatchedAcknowledged:    {Normal, Unacknowledged, Shelved, SuppressedByDesign, OutOfService},
+	Shelved:                {Normal, Unacknowledged, OutOfService},
+	SuppressedByDesign:     {Normal, Unacknowledged, Acknowledged, Shelved, OutOfService},
+	OutOfService:           {Normal, Unacknowledged},
+}
+
+// Legal reports whether an alarm may go from one state to the other.
+func Legal(from, to Phase) bool {
+	return int(from) < len(legal) && slices.Contains(legal[from], to)
+}
+
+// Life is one alarm's life. Times passed are kept as durations that only grow by steady time, so that a clock set
+// back does no harm.
+type Life struct {
+	Phase Phase     `json:"phase,omitzero"`
+	Since time.Time `json:"since,omitzero"` // of the phase
+	// Condition is the newest active condition; after the return to normal, the last one.
+	Condition Condition `json:"condition,omitzero"`
+	Raised    time.Time `json:"raised,omitzero"` // when it last became unacknowledged
+
+	Standing bool          `json:"standing,omitempty"` // the condition after on-delay and off-delay
+	Seen     bool          `json:"seen,omitempty"`     // the condition as of the last step
+	OnFor    time.Duration `json:"on_for,omitempty"`   // active without a break
+	OffFor   time.Duration `json:"off_for,omitempty"`  // inactive without a break
+	AloneFor time.Duration `json:"alone_for,omitempty"`
+
+	Told      bool          `json:"told,omitempty"`       // this occurrence was sent
+	EverTold  bool          `json:"ever_told,omitempty"`  // SinceTold means something
+	SinceTold time.Duration `json:"since_told,omitempty"` // up to a day
+	LastTold  uint64        `json:"last_told,omitempty"`  // instances that were sent
+
+	Raises     int           `json:"raises,omitempty"`      // in a row, each within [chatterWindow] of the one before
+	SinceRaise time.Duration `json:"since_raise,omitempty"` // up to a day
+
+	ShelvedLeft     time.Duration `json:"shelved_left,omitempty"`
+	WasAcknowledged bool          `json:"was_acknowledged,omitempty"` // before it was suppressed
+}
+
+// Change is one transition of one alarm, or word of an alarm that was held back until now (From == To).
+type Change struct {
+	Alarm     Name      `json:"alarm"`
+	Priority  Priority  `json:"priority"`
+	From      Phase     `json:"from"`
+	To        Phase     `json:"to"`
+	At        time.Time `json:"at"`
+	Condition Condition `json:"condition"`
+	// Notify: a person should be told. Not set when it follows from another alarm, or was told a short while ago.
+	Notify bool `json:"notify,omitempty"`
+}
+
+// Cleared reports whether the alarm ceased to stand.
+func (c *Change) Cleared() bool { return c.From.Active() && !c.To.Active() }
+
+// The bounds of an alarm's life.
+const (
+	// maxStep is the longest time between two steps that counts toward a delay: what happened while the program was
+	// down is not known.
+	maxStep = 5 * time.Minute
+	// chatterWindow: an alarm raised again within it is restless, and its off-delay doubles each time.
+	chatterWindow = time.Hour
+	chatterMost   = 4 // doublings
+	// dayLong bounds timers that only matter within a day.
+	dayLong = 24 * time.Hour
+)
+
+// Advance takes every alarm one step further: what the conditions make of it, in steady time. It never blocks on the
+// clock: a now before the last one counts as no time passed.
+func Advance(s State, now time.Time, conditions Conditions) (State, []Change) {
+	var passed time.Duration
+	if !s.Now.IsZero() && now.After(s.Now) {
+		passed = now.Sub(s.Now)
+	}
+	s.Now = now
+	var changes []Change
+	for i := range s.Lives {
+		l := &s.Lives[i]
+		from := l.Phase
+		l.age(passed)
+		l.observe(&Declared[i], conditions[i], min(passed, maxStep))
+		to := l.next(&Declared[i], &conditions[i])
+		if to != from {
+			l.enter(to, now)
+		}
+		notify := l.tell(&Declared[i], min(passed, maxStep))
+		if to != from || notify {
+			changes = append(changes, change(i, from, to, now, l, notify))
+		}
+	}
+	return s, changes
+}
+
+// age lets the timers run that run in every state.
+func (l *Life) age(passed time.Duration) {
+	if l.Phase == Shelved {
+		l.ShelvedLeft -= passed
+	}
+	if l.EverTold {
+		l.SinceTold = min(dayLong, l.SinceTold+passed)
+	}
+	if l.Raises > 0 {
+		l.SinceRaise = min(dayLong, l.SinceRaise+passed)
+	}
+}
+
+// observe runs on-delay and off-delay.
+func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
+	switch {
+	case l.Phase == OutOfService:
+		l.Standing, l.Seen, l.OnFor, l.OffFor = false, false, 0, 0
+		return
+	case c.Unknown:
+		return
+	case c.Active:
+		if l.Seen {
+			l.OnFor += passed
+		}
+		l.Seen, l.OffFor = true, 0
+		if c.Suppress && !l.Standing {
+			l.OnFor = 0 // a suppressed condition starts its delay when it is released
+		}
+		l.Condition = c
+		if !c.Suppress && l.OnFor >= d.OnDelay {
+			l.Standing = true
+		}
+	default:
+		if !l.Seen {
+			l.OffFor += passed
+		}
+		l.Seen, l.OnFor = false, 0
+		if l.OffFor >= l.offDelay(d) {
+			l.Standing, l.OffFor = false, 0
+			l.WasAcknowledged = false
+		}
+	}
+}
+
+// offDelay grows when the alarm comes and goes: chattering is damped by keeping it, not by hiding it.
+func (l *Life) offDelay(d *Declaration) time.Duration {
+	return d.OffDelay << min(max(l.Raises-2, 0), chatterMost)
+}
+
+// next is the state diagram.
+func (l *Life) next(d *Declaration, c *Condition) Phase {
+	p := l.Phase
+	switch p {
+	case OutOfService:
+		return p
+	case Shelved:
+		if l.ShelvedLeft > 0 {
+			return p
+		}
+		return standingOr(l.Standing && !c.Suppress, Unacknowledged, Normal)
+	case SuppressedByDesign:
+		if c.Suppress {
+			return p
+		}
+		if l.Standing && l.WasAcknowledged {
+			return Acknowledged
+		}
+		return standingOr(l.Standing, Unacknowledged, Normal)
+	}
+	if c.Suppress && (c.Active || p.Active()) {
+		return SuppressedByDesign
+	}
+	if l.Standing {
+		if p == Acknowledged && c.Instances&^l.LastTold == 0 {
+			return Acknowledged
+		}
+		return Unacknowledged
+	}
+	switch {
+	case p == Unacknowledged && d.Latched:
+		return LatchedUnacknowledged
+	case p == Unacknowledged:
+		return ReturnedUnacknowledged
+	case p == Acknowledged && d.Latched:
+		return LatchedAcknowledged
+	case p == Acknowledged:
+		return Normal
+	}
+	return p
+}
+
+func standingOr(standing bool, yes, no Phase) Phase {
+	if standing {
+		return yes
+	}
+	return no
+}
+
+// enter keeps the books of a transition.
+func (l *Life) enter(to Phase, now time.Time) {
+	if to == SuppressedByDesign {
+		l.WasAcknowledged = l.Phase == Acknowledged
+	}
+	if to == Unacknowledged {
+		if l.Raises == 0 || l.SinceRaise > chatterWindow {
+			l.Raises = 0
+		}
+		l.Raises = min(l.Raises+1, chatterMost+2)
+		l.SinceRaise, l.Raised, l.Told, l.AloneFor = 0, now, false, 0
+	}
+	if to == Normal || to == Acknowledged {
+		l.LastTold = l.Condition.Instances
+	}
+	if to != Shelved {
+		l.ShelvedLeft = 0
+	}
+	l.Phase, l.Since = to, now
+}
+
+// tell decides whether a person is to hear of it now. An alarm that follows from another is told only when it stands
+// by itself for as long as its on-delay; one that was told a short while ago waits.
+func (l *Life) tell(d *Declaration, passed time.Duration) bool {
+	if l.Phase != Unacknowledged || l.Told {
+		return false
+	}
+	if l.Condition.Cause != "" {
+		l.AloneFor = -d.OnDelay
+		return false
+	}
+	if l.AloneFor < 0 {
+		l.AloneFor = min(0, l.AloneFor+passed)
+		return false
+	}
+	spread := l.Condition.Instances&^l.LastTold != 0
+	if l.EverTold && !spread && l.SinceTold < d.Priority.again() {
+		return false
+	}
+	l.Told, l.EverTold, l.SinceTold, l.LastTold = true, true, 0, l.Condition.Instances
+	return true
+}
+
+func change(i int, from, to Phase, now time.Time, l *Life, notify bool) Change {
+	p := Declared[i].Priority
+	if l.Condition.Worse && p < Urgent {
+		p++
+	}
+	return Change{Alarm: names[i], Priority: p, From: from, To: to, At: now, Condition: l.Condition, Notify: notify}
+}
