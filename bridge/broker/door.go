@@ -1,0 +1,115 @@
+package broker
+
+import (
+	"crypto/tls"
+	"log/slog"
+	"net"
+	"sync"
+	"time"
+
+	"github.com/mochi-mqtt/server/v2/listeners"
+)
+
+// door accepts connections and remembers them, so that stopping leaves neither a connection nor a goroutine behind,
+// not even of clients that connected and never said a word.
+type door struct {
+	listener net.Listener
+	tls      *tls.Config
+	log      *slog.Logger
+
+	mu     sync.Mutex
+	conns  map[net.Conn]struct{}
+	closed bool
+	served sync.WaitGroup
+}
+
+func newDoor(l net.Listener, config *tls.Config, log *slog.Logger) *door {
+	return &door{listener: l, tls: config, log: log, conns: map[net.Conn]struct{}{}}
+}
+
+func (d *door) ID() string              { return "door" }
+func (d *door) Protocol() string        { return "tcp" }
+func (d *door) Address() string         { return d.listener.Addr().String() }
+func (d *door) Init(*slog.Logger) error { return nil }
+
+// Serve accepts until the listener closes.
+func (d *door) Serve(establish listeners.EstablishFn) {
+	for {
+		conn, err := d.listener.Accept()
+		if err != nil {
+			if d.stopped() {
+				return
+			}
+			d.log.Warn("embedded broker could not accept a connection", "error", err)
+			time.Sleep(50 * time.Millisecond) // out of file descriptors: do not spin
+			continue
+		}
+		if d.tls != nil {
+			conn = tls.Server(conn, d.tls)
+		}
+		if !d.enter(conn) {
+			conn.Close()
+			return
+		}
+		go func() {
+			defer d.leave(conn)
+			// Lifted when its CONNECT arrives. A client that stays silent must not stay.
+			if err := conn.SetDeadline(time.Now().Add(connectTimeout)); err != nil {
+				return
+			}
+			if err := establish(d.ID(), conn); err != nil {
+				d.log.Debug("embedded broker closed a connection", "remote", conn.RemoteAddr(), "error", err)
+			}
+		}()
+	}
+}
+
+func (d *door) stopped() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.closed
+}
+
+func (d *door) enter(c net.Conn) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.closed {
+		return false
+	}
+	d.conns[c] = struct{}{}
+	d.served.Add(1)
+	return true
+}
+
+func (d *door) leave(c net.Conn) {
+	c.Close()
+	d.mu.Lock()
+	delete(d.conns, c)
+	d.mu.Unlock()
+	d.served.Done()
+}
+
+// Close stops accepting, says goodbye to clients for a bounded time, and returns when every connection is served.
+func (d *door) Close(goodbye listeners.CloseFn) {
+	d.mu.Lock()
+	d.closed = true
+	d.mu.Unlock()
+	d.listener.Close()
+
+	said := make(chan struct{})
+	go func() {
+		defer close(said)
+		goodbye(d.ID())
+	}()
+	select {
+	case <-said:
+	case <-time.After(goodbyeTimeout): // a client that does not read holds the goodbye up until its connection closes
+	}
+	d.mu.Lock()
+	for c := range d.conns {
+		c.Close()
+	}
+	d.mu.Unlock()
+	<-said
+	d.served.Wait()
+}

@@ -1,0 +1,88 @@
+// Package topic checks MQTT topic names and filters before they reach a broker. Some brokers answer an illegal one by
+// closing the connection; a client that then reconnects and sends it again is cut off for ever, so every name of the
+// configuration and every name published passes through here.
+//
+// It must never touch the network. Start reading at [CheckName].
+package topic
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"unicode/utf8"
+)
+
+// MaxLength is the longest topic name or filter in bytes of UTF-8 (MQTT 3.1.1 §1.5.3).
+const MaxLength = 65535
+
+// CheckName says what makes s no legal topic name, the kind that messages are published to and that names exactly one
+// topic in a subscription. Rules: MQTT 3.1.1 §4.7 (at least one character, no wildcards) and §1.5.3 (UTF-8 without
+// U+0000; control characters and non-characters may make the receiver close the connection, so they are refused too).
+func CheckName(s string) error {
+	if err := checkString(s); err != nil {
+		return err
+	}
+	if i := strings.IndexAny(s, "+#"); i >= 0 {
+		return fmt.Errorf("topic %q has the wildcard %q; name one topic", short(s), s[i])
+	}
+	return nil
+}
+
+// CheckPublish is [CheckName] for a topic that is published to: names that start with $ belong to the broker
+// (MQTT 3.1.1 §4.7.2).
+func CheckPublish(s string) error {
+	if err := CheckName(s); err != nil {
+		return err
+	}
+	if s[0] == '$' {
+		return fmt.Errorf("topic %q starts with $, which belongs to the broker; use another name", short(s))
+	}
+	return nil
+}
+
+// CheckFilter says what makes s no legal topic filter: # only as the last level and alone in it, + alone in its level
+// (MQTT 3.1.1 §4.7.1).
+func CheckFilter(s string) error {
+	if err := checkString(s); err != nil {
+		return err
+	}
+	levels := strings.Split(s, "/")
+	for i, level := range levels {
+		if !strings.ContainsAny(level, "+#") {
+			continue
+		}
+		if level != "+" && level != "#" {
+			return fmt.Errorf("filter %q has a wildcard beside other characters in level %q; a wildcard stands alone", short(s), short(level))
+		}
+		if level == "#" && i != len(levels)-1 {
+			return fmt.Errorf("filter %q has # before its last level; # comes last", short(s))
+		}
+	}
+	return nil
+}
+
+func checkString(s string) error {
+	switch {
+	case s == "":
+		return errors.New("the topic is empty; name one")
+	case len(s) > MaxLength:
+		return fmt.Errorf("topic %q… is %d bytes long; the most is %d", short(s), len(s), MaxLength)
+	case !utf8.ValidString(s):
+		return fmt.Errorf("topic %q is not UTF-8", short(s))
+	}
+	for _, r := range s {
+		if r <= 0x1f || r >= 0x7f && r <= 0x9f || r&0xfffe == 0xfffe || r >= 0xfdd0 && r <= 0xfdef {
+			return fmt.Errorf("topic %q has the control character %U; remove it", short(s), r)
+		}
+	}
+	return nil
+}
+
+// short keeps an error on one line whatever somebody publishes.
+func short(s string) string {
+	const most = 80
+	if len(s) <= most {
+		return s
+	}
+	return strings.ToValidUTF8(s[:most], "")
+}
