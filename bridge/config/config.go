@@ -1,0 +1,149 @@
+// Package config reads the configuration: TOML text in, one checked value out, or every fault of the text at once,
+// each with its line, the value, what is allowed and the nearest right word.
+//
+// It must never guess at a grower's meaning, print a secret, or let a value through that a later package would have to
+// check again. Start reading at [Load]; what may stand in the file is listed by [Keys].
+package config
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"net"
+	"net/url"
+	"time"
+
+	"gillkeeper/bridge/pointer"
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/species"
+)
+
+// Config is a whole checked configuration. It is shared between goroutines and never written after it was made.
+type Config struct {
+	Site     Site
+	Broker   Broker
+	HTTP     HTTP
+	Journal  Journal
+	Notify   []Notify
+	Chambers []Chamber          // at least one
+	Climates []species.Override // the grower's own rows, each species and stage once
+	Table    *species.Table     // the built-in table with Climates laid over it
+
+	Path string // of the file, as it was given
+	Text []byte // of the file, as it was read
+	Hash string // SHA-256 of Text, hexadecimal
+}
+
+// Site is where the chambers stand.
+type Site struct {
+	Name       string
+	Zone       *time.Location // never nil
+	AltitudeM  float64
+	Fahrenheit bool // pages and tables show degrees Fahrenheit
+}
+
+// Broker is how to reach the MQTT broker.
+type Broker struct {
+	Embedded bool     // the broker runs inside the daemon, at Listen
+	URL      *url.URL // scheme mqtt, mqtts, ws or wss, with host and port; nil when Embedded
+	Listen   string   // host and port of the embedded broker; set also when it isn't used
+	ClientID string
+	Username string
+	Password Secret // set only with Username
+
+	roots *x509.CertPool   // nil: the system's
+	pair  *tls.Certificate // nil: none
+}
+
+// Secure reports whether the connection is encrypted.
+func (b *Broker) Secure() bool {
+	return b.URL != nil && (b.URL.Scheme == "mqtts" || b.URL.Scheme == "wss")
+}
+
+// TLS gives the settings of an encrypted connection, or nil when the connection isn't encrypted. Every call gives a
+// value of its own.
+func (b *Broker) TLS() *tls.Config {
+	if !b.Secure() {
+		return nil
+	}
+	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: b.URL.Hostname(), RootCAs: b.roots}
+	if b.pair != nil {
+		c.Certificates = []tls.Certificate{*b.pair}
+	}
+	return c
+}
+
+// HTTP is where page, interface and metrics are served.
+type HTTP struct {
+	Listen string // host and port
+	Token  Secret // empty: actions need none, which is allowed on loopback only
+}
+
+// Journal is where what must last is kept.
+type Journal struct {
+	Path string // a file; absolute unless the configuration's folder is relative
+}
+
+// Notify is one service that carries messages to people.
+type Notify struct {
+	URL         Secret         // the address itself is a credential
+	MinPriority alarm.Priority // less is not sent
+}
+
+// Chamber is one chamber: its facts for the policies, and how each sensor and plug speaks.
+type Chamber struct {
+	Spec    *chamber.Spec
+	Sensors []SensorBinding // index-aligned with Spec.Sensors
+	Plugs   []PlugBinding   // index-aligned with Spec.Plugs
+}
+
+// SensorBinding is how one sensor speaks. Where neither Pointer nor SenMLName is given, the payload is the number.
+type SensorBinding struct {
+	Topic        string
+	HasPointer   bool            // the payload is JSON
+	Pointer      pointer.Pointer // where the number is in it
+	SenMLName    string          // the payload is a SenML pack; the resolved name of the record, or empty
+	Unit         Unit            // of the number; of a SenML record only when that names none
+	AliveTopic   string          // a retained liveness topic, or empty
+	AlivePayload string          // what it says while the sensor lives
+}
+
+// PlugBinding is how one plug speaks.
+type PlugBinding struct {
+	CommandTopic   string
+	OnPayload      string
+	OffPayload     string
+	TimedOnPayload string // with {seconds} in it; empty: the plug can't time itself
+
+	StateTopic      string // empty: the plug says nothing of itself
+	HasStatePointer bool
+	StatePointer    pointer.Pointer
+	StateOn         string // what it says when it is on; a JSON true or number compares by its text
+	StateOff        string
+
+	PowerTopic      string // watts; empty: it doesn't meter
+	HasPowerPointer bool
+	PowerPointer    pointer.Pointer
+}
+
+// TimedOn gives the payload that switches the plug on for a time, rounded up to whole seconds.
+func (p *PlugBinding) TimedOn(d time.Duration) string {
+	return expandSeconds(p.TimedOnPayload, d)
+}
+
+// loopback reports whether an address given as host and port can be reached from this machine only.
+func loopback(listen string) bool {
+	host, _, err := net.SplitHostPort(listen)
+	if err != nil {
+		return false
+	}
+	return loopbackHost(host)
+}
+
+func loopbackHost(host string) bool {
+	if host == "localhost" {
+		return true
+	}
+	ip := net.ParseIP(host)
+	return ip != nil && ip.IsLoopback()
+}
