@@ -111,8 +111,7 @@ func (t *Table) lay(own []Override, i int) []error {
 		}
 	}
 	c.check(o)
-	own0 := row.Own
-	row.Own = slices.Clone(own0)
+	row.Own = slices.Clone(row.Own) // the table's own row is shared
 	row.merge(o)
 	if row.CO2MaxPPM > 0 && row.CO2MinPPM >= row.CO2MaxPPM {
 		if o.CO2MinPPM != nil {
