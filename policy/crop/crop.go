@@ -21,7 +21,7 @@ type Batch struct {
 	Added       time.Time     `json:"added"`
 	Stage       species.Stage `json:"stage"`
 	Since       time.Time     `json:"since"` // of the stage
-	Flush       int           `json:"flush"` // crop number, from 1
+	Flush       int           `json:"flush"` // crop number, from 1: the one that grows now, or rests after it
 	Flushes     []Flush       `json:"flushes,omitempty"`
 	Retired     time.Time     `json:"retired,omitzero"`
 }
@@ -67,7 +67,8 @@ type Target struct {
 	Conflicts        []Conflict    `json:"conflicts,omitempty"`
 }
 
-// Conflict says that two batches want ranges that do not meet, and which one was followed.
+// Conflict says that two batches want ranges that do not meet, and which one was followed. On CO2 an end of Wanted
+// that is 0 was not asked for.
 type Conflict struct {
 	Quantity chamber.Quantity `json:"quantity"`
 	Followed string           `json:"followed"` // batch name

@@ -1,0 +1,76 @@
+package crop
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"gillkeeper/policy/species"
+)
+
+// Slack on the table's days before a stage counts as overdue: handbooks' days hold at handbooks' temperatures, and a
+// cool shed is slower.
+const (
+	OverdueShare = 0.25 // of the longest usual duration
+	OverdueLeast = 24 * time.Hour
+)
+
+// Due says that something of a batch comes due.
+type Due struct {
+	Batch   string        `json:"batch"`
+	Species string        `json:"species"`
+	Stage   species.Stage `json:"stage"`
+	Flush   int           `json:"flush"`
+	From    time.Time     `json:"from"`  // due since, or from then on
+	Until   time.Time     `json:"until"` // the latest usual time
+}
+
+// Calendar gives for each batch when its present stage usually ends (From at the earliest, Until at the latest),
+// soonest first. Batches whose row states no days are left out.
+func (s State) Calendar(table *species.Table) []Due {
+	var all []Due
+	for i := range s.Batches {
+		b := &s.Batches[i]
+		row, ok := table.Lookup(b.Species, b.Stage)
+		if !b.Retired.IsZero() || !ok || !row.Days.Given() {
+			continue
+		}
+		all = append(all, Due{Batch: b.Name, Species: b.Species, Stage: b.Stage, Flush: b.Flush,
+			From: b.Since.Add(days(row.Days.Low)), Until: b.Since.Add(days(row.Days.High))})
+	}
+	slices.SortStableFunc(all, func(a, b Due) int { return cmp.Or(a.From.Compare(b.From), cmp.Compare(a.Batch, b.Batch)) })
+	return all
+}
+
+// HarvestDue gives the batch that has waited longest for the first picking of its flush: it has fruited for as long
+// as its species takes at the least. Until is when the last of the flush usually is ripe.
+func (s State) HarvestDue(table *species.Table, now time.Time) (Due, bool) {
+	for _, d := range s.Calendar(table) {
+		if d.Stage != species.Fruiting || now.Before(d.From) {
+			continue
+		}
+		b := &s.Batches[s.index(d.Batch)]
+		if f := b.current(); f == nil || len(f.Pickings) == 0 {
+			return d, true
+		}
+	}
+	return Due{}, false
+}
+
+// Overdue gives the batch that has outstayed its stage longest. From is since when it counts as overdue: the longest
+// usual duration and [OverdueShare] of it, or [OverdueLeast], have passed. Until is the longest usual duration.
+func (s State) Overdue(table *species.Table, now time.Time) (Due, bool) {
+	var worst Due
+	found := false
+	for _, d := range s.Calendar(table) {
+		b := &s.Batches[s.index(d.Batch)]
+		usual := d.Until.Sub(b.Since)
+		d.From = d.Until.Add(max(time.Duration(OverdueShare*float64(usual)), OverdueLeast))
+		if !now.Before(d.From) && (!found || d.From.Before(worst.From)) {
+			worst, found = d, true
+		}
+	}
+	return worst, found
+}
+
+func days(n float64) time.Duration { return time.Duration(n * 24 * float64(time.Hour)) }
