@@ -154,7 +154,7 @@ func (s State) Density() KgPerM3 {
 
 // WetBulb gives the thermodynamic wet-bulb temperature over liquid water: how far evaporating water into this air can
 // cool it. ASHRAE Fundamentals ch. 1, W = [(2501 − 2.326 t*) Ws* − 1.006 (t − t*)]/(2501 + 1.86 t − 4.186 t*),
-// solved for t* to 1e-9 K.
+// solved for t* to 1e-6 K.
 //
 // Below 0 °C the same equation goes on over supercooled water, so the answer is continuous and monotonic; a wick that
 // has frozen reads otherwise.
@@ -163,17 +163,21 @@ func (s State) WetBulb() Celsius {
 		return 0
 	}
 	t, w, p := float64(s.t), float64(s.w), float64(s.p)
-	// The balance is convex and rising in x, so Newton's steps, once right of the root, come down to it without
-	// overshooting. The depression of dry air is about 6 K at 0 °C and grows by 0.4 K per K: a start within 3 K.
+	// The depression of dry air is about 6 K at 0 °C and grows by 0.4 K per K: a start within 3 K. Halley's steps
+	// cube the error, and the balance is convex and rising, so two or three do.
 	x := t - (1-float64(s.rh))*max(6+0.4*t, 1)
 	for range 40 {
 		pws, slope := pressureAndSlope(x)
+		room := p / (p - pws)
 		ws := massRatio * pws / (p - pws)
-		dws := ws * p * slope / (p - pws)
-		balance := (heatOfVaporAt0-(heatWater-heatVapor)*x)*ws - heatDryAir*(t-x) - w*(heatOfVaporAt0+heatVapor*t-heatWater*x)
-		rise := (heatOfVaporAt0-(heatWater-heatVapor)*x)*dws - (heatWater-heatVapor)*ws + heatDryAir + heatWater*w
-		next := min(x-balance/rise, t)
-		if math.Abs(next-x) < 1e-6 { // quadratic: the next error is below 1e-9
+		dws := ws * room * slope
+		ddws := dws * slope * (2*room - 1) // but for a hundredth: the slope's own change
+		latent := heatOfVaporAt0 - (heatWater-heatVapor)*x
+		balance := latent*ws - heatDryAir*(t-x) - w*(heatOfVaporAt0+heatVapor*t-heatWater*x)
+		rise := latent*dws - (heatWater-heatVapor)*ws + heatDryAir + heatWater*w
+		bend := latent*ddws - 2*(heatWater-heatVapor)*dws
+		next := min(x-balance*rise/(rise*rise-balance*bend/2), t)
+		if math.Abs(next-x) < 0.01 {
 			return Celsius(next)
 		}
 		x = next

@@ -14,7 +14,7 @@ const (
 // SaturationPressure gives the pressure of saturated water vapor over liquid water, −45..100 °C.
 //
 // Hyland and Wexler 1983, as in ASHRAE Fundamentals ch. 1, eq. 6. Within 0.03 % of IAPWS from 0 to 100 °C; below 0 °C,
-// where the formula is extrapolated, within 0.3 % of Murphy and Koop 2005 down to −20 °C and 1 % to −40 °C.
+// where the formula is extrapolated, within 0.3 % of Murphy and Koop 2005 down to −30 °C and 1.3 % to −45 °C.
 func SaturationPressure(t Celsius) (Pascal, bool) {
 	if !(t >= minOverWater && t <= maxOverWater) {
 		return 0, false
@@ -29,8 +29,7 @@ func SaturationPressureOverIce(t Celsius) (Pascal, bool) {
 	if !(t >= minOverIce && t <= triplePoint) {
 		return 0, false
 	}
-	p, _ := pressureOverIce(float64(t))
-	return Pascal(p), true
+	return pressureOverIce(float64(t)), true
 }
 
 // VaporPressure gives the partial pressure of water vapor at a temperature and relative humidity over water (0..1),
@@ -54,7 +53,7 @@ func RelativeHumidity(t Celsius, pv Pascal) (Ratio, bool) {
 }
 
 // DewPoint gives the temperature at which a partial pressure of water vapor saturates over water, −45..100 °C: the
-// inverse of [SaturationPressure] to 1e-9 K.
+// inverse of [SaturationPressure] to 1e-8 K.
 func DewPoint(pv Pascal) (Celsius, bool) {
 	if !(pv >= lowestOverWater && pv <= highestOverWater) {
 		return 0, false
@@ -80,8 +79,8 @@ func FrostPoint(pv Pascal) (Celsius, bool) {
 	x := y - 6.4154232
 	t := 272.62 * x / (22.46 - x)
 	for range 3 {
-		p, slope := pressureOverIce(t)
-		t -= (math.Log(p) - y) / slope
+		ln, slope := logOverIce(t + zeroCelsius)
+		t -= (ln - y) / slope
 	}
 	return Celsius(min(max(t, minOverIce), triplePoint)), true
 }
@@ -90,14 +89,9 @@ func FrostPoint(pv Pascal) (Celsius, bool) {
 var (
 	lowestOverWater  = Pascal(pressureOverWater(minOverWater))
 	highestOverWater = Pascal(pressureOverWater(maxOverWater))
-	lowestOverIce    = endOverIce(minOverIce)
-	highestOverIce   = endOverIce(triplePoint)
+	lowestOverIce    = pressureOverIce(minOverIce)
+	highestOverIce   = pressureOverIce(triplePoint)
 )
-
-func endOverIce(t float64) Pascal {
-	p, _ := pressureOverIce(t)
-	return Pascal(p)
-}
 
 // logOverWater gives ln of the saturation pressure in Pa over water and its derivative by temperature, at T in K.
 func logOverWater(k float64) (ln, slope float64) {
@@ -126,8 +120,13 @@ func pressureAndSlope(t float64) (p, slope float64) {
 	return math.Exp(ln), slope
 }
 
-// pressureOverIce gives the saturation pressure over ice and the derivative of its logarithm.
-func pressureOverIce(t float64) (p, slope float64) {
+func pressureOverIce(t float64) Pascal {
+	ln, _ := logOverIce(t + zeroCelsius)
+	return Pascal(math.Exp(ln))
+}
+
+// logOverIce is logOverWater over ice.
+func logOverIce(k float64) (ln, slope float64) {
 	const (
 		c1 = -5.6745359e+03
 		c2 = 6.3925247
@@ -137,9 +136,8 @@ func pressureOverIce(t float64) (p, slope float64) {
 		c6 = -9.4840240e-13
 		c7 = 4.1635019
 	)
-	k := t + zeroCelsius
 	inverse := 1 / k
-	ln := c1*inverse + c2 + k*(c3+k*(c4+k*(c5+k*c6))) + c7*math.Log(k)
+	ln = c1*inverse + c2 + k*(c3+k*(c4+k*(c5+k*c6))) + c7*math.Log(k)
 	slope = (c7-c1*inverse)*inverse + c3 + k*(2*c4+k*(3*c5+k*4*c6))
-	return math.Exp(ln), slope
+	return ln, slope
 }
