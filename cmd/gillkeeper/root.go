@@ -1,0 +1,189 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"gillkeeper/bridge/nearest"
+)
+
+// The exit statuses.
+const (
+	exitDone  = 0 // done
+	exitNo    = 1 // the answer is no, or the input is wrong
+	exitUsage = 2 // the command line is wrong
+)
+
+// app is what every command stands on: everything it reads from and writes to, so that a test can hold it in its hand.
+type app struct {
+	stdin    io.Reader
+	stdout   io.Writer
+	stderr   io.Writer
+	getenv   func(string) string
+	now      func() time.Time
+	terminal bool // stdout is a terminal
+	width    int  // of the terminal in columns; 0: not known, do not wrap
+
+	server serverFlags
+}
+
+func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
+	return &app{stdin: stdin, stdout: stdout, stderr: stderr, getenv: getenv, now: time.Now}
+}
+
+// newRootCommand lists every command.
+func newRootCommand(a *app) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "gillkeeper",
+		Short: "Keep the climate of small mushroom fruiting chambers over MQTT",
+		Long: "gillkeeper is a bridge: it takes sensor readings from an MQTT broker, switches humidifier, fan and other plugs so\n" +
+			"that the air suits what grows, and shows what it does and why on a page, on this command line and to Prometheus.",
+		SilenceErrors: true,
+		SilenceUsage:  true,
+	}
+	group(root)
+	root.AddCommand(
+		newVersionCommand(a),
+	)
+	root.SetFlagErrorFunc(flagError)
+	root.SetIn(a.stdin)
+	root.SetOut(a.stdout)
+	root.SetErr(a.stderr)
+	root.CompletionOptions.HiddenDefaultCmd = false
+	return root
+}
+
+// run executes one command line and gives its exit status. An error is one line on standard error.
+func (a *app) run(ctx context.Context, args []string) int {
+	root := newRootCommand(a)
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	if err == nil {
+		return exitDone
+	}
+	if _, quiet := errors.AsType[*saidError](err); !quiet {
+		fmt.Fprintf(a.stderr, "gillkeeper: %s\n", oneLine(err.Error()))
+	}
+	if _, usage := errors.AsType[*usageError](err); usage {
+		return exitUsage
+	}
+	return exitNo
+}
+
+// oneLine keeps an error on one line, whatever a server or a file put into it.
+func oneLine(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return ' '
+		}
+		return r
+	}, strings.TrimSpace(strings.ReplaceAll(s, "\n", "; ")))
+}
+
+// usageError is a wrong command line: exit status 2.
+type usageError struct{ msg string }
+
+func (e *usageError) Error() string { return e.msg }
+
+func usagef(format string, args ...any) error { return &usageError{fmt.Sprintf(format, args...)} }
+
+// saidError is an answer of no that the command has printed already: exit status 1, nothing more on standard error.
+type saidError struct{}
+
+func (*saidError) Error() string { return "the answer is no" }
+
+// flagError names the flag that is wrong, and the nearest right one.
+func flagError(cmd *cobra.Command, err error) error {
+	if e, ok := errors.AsType[*pflag.NotExistError](err); ok && len(e.GetSpecifiedName()) > 1 {
+		var names []string
+		cmd.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
+		hint := ""
+		if n := nearest.Word(e.GetSpecifiedName(), names); n != "" {
+			hint = fmt.Sprintf("; did you mean --%s", n)
+		}
+		return usagef("%s has no flag --%s%s; see %s --help", cmd.CommandPath(), e.GetSpecifiedName(), hint, cmd.CommandPath())
+	}
+	return usagef("%s: %s; see %s --help", cmd.CommandPath(), err, cmd.CommandPath())
+}
+
+// group makes cmd a command that only holds others: alone it shows its help, with an unknown word it names the nearest.
+func group(cmd *cobra.Command) {
+	cmd.Args = cobra.ArbitraryArgs
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			return cmd.Help()
+		}
+		var names []string
+		for _, c := range cmd.Commands() {
+			if c.IsAvailableCommand() || c.Name() == "help" {
+				names = append(names, c.Name())
+			}
+		}
+		hint := ""
+		if n := nearest.Word(args[0], names); n != "" {
+			hint = fmt.Sprintf("; did you mean %q", n)
+		}
+		return usagef("%s has no command %q%s; see %s --help", cmd.CommandPath(), args[0], hint, cmd.CommandPath())
+	}
+}
+
+// arguments checks the number of arguments against their names and says which is missing or too many. A name in
+// brackets is optional; one that ends in "..." takes the rest.
+func arguments(names ...string) cobra.PositionalArgs {
+	least, most := 0, len(names)
+	for _, n := range names {
+		if !strings.HasPrefix(n, "[") {
+			least++
+		}
+		if strings.HasSuffix(strings.TrimSuffix(n, "]"), "...") {
+			most = -1
+		}
+	}
+	return func(cmd *cobra.Command, args []string) error {
+		line := cmd.CommandPath()
+		if len(names) > 0 {
+			line += " " + strings.Join(names, " ")
+		}
+		switch {
+		case len(args) < least:
+			return usagef("%s: %s is missing; write %s", cmd.CommandPath(), names[len(args)], line)
+		case most >= 0 && len(args) > most:
+			return usagef("%s: %q is one argument too many; write %s", cmd.CommandPath(), args[most], line)
+		}
+		return nil
+	}
+}
+
+// needFlags gives a usage error when one of the named flags was not given.
+func needFlags(cmd *cobra.Command, names ...string) error {
+	var missing []string
+	for _, n := range names {
+		if !cmd.Flags().Changed(n) {
+			missing = append(missing, "--"+n)
+		}
+	}
+	if len(missing) > 0 {
+		return usagef("%s needs %s; see %s --help", cmd.CommandPath(), strings.Join(missing, ", "), cmd.CommandPath())
+	}
+	return nil
+}
+
+// oneOf gives an error of input when word is none of the words.
+func oneOf(what, word string, words []string) error {
+	if slices.Contains(words, word) {
+		return nil
+	}
+	hint := ""
+	if n := nearest.Word(word, words); n != "" {
+		hint = fmt.Sprintf("; did you mean %q", n)
+	}
+	return fmt.Errorf("%q is no %s; it is one of %s%s", word, what, strings.Join(words, ", "), hint)
+}

@@ -1,0 +1,80 @@
+package main
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+)
+
+// invoke runs one command line inside the test.
+func invoke(t *testing.T, env map[string]string, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	a := newApp(strings.NewReader(""), &out, &errs, func(k string) string { return env[k] })
+	code = a.run(t.Context(), args)
+	return code, out.String(), errs.String()
+}
+
+func TestExitStatus(t *testing.T) {
+	for _, c := range []struct {
+		args string
+		want int
+	}{
+		{"version", exitDone},
+		{"--help", exitDone},
+		{"help version", exitDone},
+		{"nonsense", exitUsage},
+		{"version extra", exitUsage},
+		{"version --nonsense", exitUsage},
+		{"version -x", exitUsage},
+		{"completion bash", exitDone},
+	} {
+		code, _, stderr := invoke(t, nil, strings.Fields(c.args)...)
+		if code != c.want {
+			t.Errorf("%s: exit status %d, want %d", c.args, code, c.want)
+		}
+		if code == exitDone {
+			continue
+		}
+		if strings.Count(stderr, "\n") != 1 || !strings.HasPrefix(stderr, "gillkeeper: ") {
+			t.Errorf("%s: not one line that begins with the program's name: %q", c.args, stderr)
+		}
+	}
+}
+
+func TestTableWrapsItsLastColumn(t *testing.T) {
+	var out bytes.Buffer
+	a := newApp(nil, &out, nil, func(string) string { return "" })
+	a.width = 40
+	tab := newTable("PLUG", "WHY")
+	tab.add("mister", "the humidity is below the switching point of the band")
+	a.printTable(tab)
+	const want = "" +
+		"PLUG    WHY\n" +
+		"mister  the humidity is below the\n" +
+		"        switching point of the band\n"
+	if out.String() != want {
+		t.Errorf("got\n%swant\n%s", &out, want)
+	}
+}
+
+func TestNoEscapesOffTerminal(t *testing.T) {
+	for _, c := range []struct {
+		terminal bool
+		env      map[string]string
+		escapes  bool
+	}{
+		{false, nil, false},
+		{true, nil, true},
+		{true, map[string]string{"NO_COLOR": "1"}, false},
+		{true, map[string]string{"TERM": "dumb"}, false},
+	} {
+		var out bytes.Buffer
+		a := newApp(nil, &out, nil, func(k string) string { return c.env[k] })
+		a.terminal = c.terminal
+		a.printTable(&table{head: []string{"A"}, rows: [][]string{{"b"}}})
+		if got := strings.Contains(out.String(), "\x1b"); got != c.escapes {
+			t.Errorf("terminal %v, environment %v: escapes %v", c.terminal, c.env, got)
+		}
+	}
+}

@@ -1,0 +1,119 @@
+package main
+
+import (
+	"encoding/json"
+	"io"
+	"strings"
+	"unicode/utf8"
+)
+
+// table prints rows in columns. On a terminal the last column wraps at its edge.
+type table struct {
+	head []string
+	rows [][]string
+}
+
+func newTable(head ...string) *table { return &table{head: head} }
+
+// add appends a row; a cell with line breaks takes several lines.
+func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
+
+// gutter is the space between two columns; narrowest is the width below which the last column is not wrapped.
+const (
+	gutter    = 2
+	narrowest = 20
+)
+
+// printTable writes the table to standard output.
+func (a *app) printTable(t *table) {
+	widths := make([]int, len(t.head))
+	all := append([][]string{t.head}, t.rows...)
+	for _, row := range all {
+		for i, cell := range row {
+			for line := range strings.SplitSeq(cell, "\n") {
+				widths[i] = max(widths[i], utf8.RuneCountInString(line))
+			}
+		}
+	}
+	if a.width > 0 {
+		before := 0
+		for _, w := range widths[:len(widths)-1] {
+			before += w + gutter
+		}
+		last := &widths[len(widths)-1]
+		*last = min(*last, max(narrowest, a.width-before))
+	}
+	for i, row := range all {
+		a.printRow(row, widths, i == 0)
+	}
+}
+
+func (a *app) printRow(row []string, widths []int, head bool) {
+	cells := make([][]string, len(row))
+	height := 1
+	for i, cell := range row {
+		for line := range strings.SplitSeq(cell, "\n") {
+			if i == len(row)-1 {
+				cells[i] = append(cells[i], wrap(line, widths[i])...)
+			} else {
+				cells[i] = append(cells[i], line)
+			}
+		}
+		height = max(height, len(cells[i]))
+	}
+	for l := range height {
+		var b strings.Builder
+		for i := range cells {
+			text := ""
+			if l < len(cells[i]) {
+				text = cells[i][l]
+			}
+			b.WriteString(text)
+			if i < len(cells)-1 {
+				b.WriteString(strings.Repeat(" ", max(0, widths[i]+gutter-utf8.RuneCountInString(text))))
+			}
+		}
+		line := strings.TrimRight(b.String(), " ")
+		if head {
+			line = a.bold(line)
+		}
+		io.WriteString(a.stdout, line+"\n")
+	}
+}
+
+// wrap breaks a line between words so that it fits; a word that is longer stays whole.
+func wrap(line string, width int) []string {
+	if width <= 0 || utf8.RuneCountInString(line) <= width {
+		return []string{line}
+	}
+	var lines []string
+	cur := ""
+	for word := range strings.FieldsSeq(line) {
+		switch {
+		case cur == "":
+			cur = word
+		case utf8.RuneCountInString(cur)+1+utf8.RuneCountInString(word) <= width:
+			cur += " " + word
+		default:
+			lines = append(lines, cur)
+			cur = word
+		}
+	}
+	return append(lines, cur)
+}
+
+// bold emphasizes on a terminal, unless NO_COLOR asks for plain text or the terminal can't.
+func (a *app) bold(s string) string {
+	if !a.terminal || a.getenv("NO_COLOR") != "" || a.getenv("TERM") == "dumb" {
+		return s
+	}
+	return "\x1b[1m" + s + "\x1b[0m"
+}
+
+// printJSON writes v to standard output, indented, as every command does with --json.
+func (a *app) printJSON(v any) error {
+	e := json.NewEncoder(a.stdout)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
+}
