@@ -126,7 +126,7 @@ var Declared = declare([N]Declaration{
 		Consequence: "Pins dry and stop; caps crack.",
 		Action:      "Look at the humidifier and the door. Mist by hand until it is back.",
 		OnDelay:     10 * time.Minute, OffDelay: 5 * time.Minute, Deadband: HumidityDeadband,
-		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{ReservoirDry, PlugDisobeys, BrokerLost, HumidifierWeak},
+		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{ReservoirDry, PlugDisobeys, BrokerLost},
 	},
 	{
 		Name: HumidityHigh, Says: "The air is too wet.", Severity: Minor, Respond: 4 * time.Hour,
@@ -143,7 +143,7 @@ var Declared = declare([N]Declaration{
 		Consequence: "Long stems and small caps; pinning stops.",
 		Action:      "Check that the fan runs and the filter is clean. Air the room.",
 		OnDelay:     15 * time.Minute, OffDelay: 10 * time.Minute, Deadband: CO2DeadbandPPM,
-		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{FanFailed, FilterClogged, PlugDisobeys, BrokerLost},
+		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{FanFailed, PlugDisobeys, BrokerLost},
 	},
 	{
 		Name: TemperatureLow, Says: "The chamber is too cold.", Severity: Partly, Respond: 24 * time.Hour,

@@ -1,16 +1,231 @@
 package alarm
 
-// Detectors is what the detectors remember from step to step.
+import (
+	"time"
+
+	"gillkeeper/policy/chamber"
+)
+
+// Detectors is what the detectors remember from step to step. The zero value remembers nothing; what it needs it
+// learns within hours.
 type Detectors struct {
+	Now     time.Time     `json:"now,omitzero"` // of the last Detect
+	Watched time.Time     `json:"watched,omitzero"`
+	Held    []Held        `json:"held,omitempty"`
+	Sensors []SensorWatch `json:"sensors,omitempty"`
+	Plugs   []PlugWatch   `json:"plugs,omitempty"`
+	Acts    int64         `json:"acts,omitempty"` // switchings of humidifier and exhaust fan seen so far
+	FanOn   float64       `json:"fan_on"`         // seconds of exhaust fan seen so far
+	Door    Door          `json:"door,omitzero"`
+	Fan     FanTest       `json:"fan,omitzero"`
+	Room    Exposure      `json:"room,omitzero"`
+	Link    Linger        `json:"link,omitzero"`
+	Below   float64       `json:"below,omitempty"` // seconds for which the chamber's CO2 has read below the room's
 }
 
-// WatchSensors judges the sensors by this step's readings. It gives, for each of Spec.Sensors, why the sensor is not to
-// be used, or "". Evidence.Air may still be that of the last step.
-func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
-	return d, make([]Code, len(e.Spec.Sensors))
+// Held is a condition that is active, for its deadband and its beginning.
+type Held struct {
+	Alarm Name      `json:"alarm"`
+	Since time.Time `json:"since"`
 }
 
-// Detect gives one condition for each alarm.
+// Linger remembers a cause for a while after it has ceased, because its consequences cease later.
+type Linger struct {
+	Was     bool    `json:"was,omitempty"`
+	Seconds float64 `json:"seconds"` // since it ceased
+}
+
+func (l Linger) advance(active bool, dt, forSeconds float64) Linger {
+	switch {
+	case active:
+		return Linger{Was: true}
+	case l.Was:
+		l.Seconds += dt
+		if l.Seconds >= forSeconds {
+			return Linger{}
+		}
+	}
+	return l
+}
+
+// detection is one call of Detect: the detectors, the evidence, and what comes of them.
+type detection struct {
+	*Detectors
+	e   *Evidence
+	dt  float64 // seconds since the last step, bounded; never negative
+	out Conditions
+}
+
+// Detect gives one condition for each alarm. It expects [Detectors.WatchSensors] to have been called in the same step.
 func (d Detectors) Detect(e *Evidence) (Detectors, Conditions) {
-	return d, Conditions{}
+	s := detection{Detectors: &d, e: e, dt: steadySeconds(d.Now, e.Now)}
+	d.Now = e.Now
+	s.plugs()
+	s.door()
+	s.airOutOfBand()
+	s.sensors()
+	s.fan()
+	s.water()
+	s.roomCO2()
+	s.inputs()
+	s.causes()
+	d.Held = s.held()
+	return d, s.out
+}
+
+// steadySeconds is the time between two steps, at most [maxStep], and none when the clock went back.
+func steadySeconds(from, to time.Time) float64 {
+	if from.IsZero() || !to.After(from) {
+		return 0
+	}
+	return min(to.Sub(from), maxStep).Seconds()
+}
+
+// since gives when a condition that is active began, if it was active in the last step.
+func (d *Detectors) since(n Name) (time.Time, bool) {
+	for i := range d.Held {
+		if d.Held[i].Alarm == n {
+			return d.Held[i].Since, true
+		}
+	}
+	return time.Time{}, false
+}
+
+func (d *Detectors) was(n Name) bool {
+	_, was := d.since(n)
+	return was
+}
+
+// held gives every active condition its beginning and remembers it. A condition that cannot be told now keeps what it
+// was.
+func (s *detection) held() []Held {
+	var held []Held
+	for i := range s.out {
+		c := &s.out[i]
+		if !c.Active && !c.Unknown {
+			continue
+		}
+		since, was := s.since(names[i])
+		if c.Unknown && !was {
+			continue
+		}
+		if !was {
+			if since = c.Since; since.IsZero() || since.After(s.e.Now) {
+				since = s.e.Now
+			}
+		}
+		c.Since = since
+		held = append(held, Held{names[i], since})
+	}
+	return held
+}
+
+// airOutOfBand compares the voted air with the target.
+func (s *detection) airOutOfBand() {
+	t := &s.e.Target
+	s.outside(HumidityLow, chamber.RelativeHumidity, t.RelativeHumidity.Low, -HumidityDeadband)
+	if t.RelativeHumidity.High+HumidityDeadband < 0.995 { // a sensor cannot tell 99.5 from 100 %
+		s.outside(HumidityHigh, chamber.RelativeHumidity, t.RelativeHumidity.High, HumidityDeadband)
+	}
+	s.outside(TemperatureLow, chamber.Temperature, t.TemperatureC.Low, -TemperatureDeadbandK)
+	s.outside(TemperatureHigh, chamber.Temperature, t.TemperatureC.High, TemperatureDeadbandK)
+	if t.CO2MaxPPM > 0 {
+		s.outside(CO2High, chamber.CO2, t.CO2MaxPPM, CO2DeadbandPPM+CO2DeadbandShare*t.CO2MaxPPM)
+	}
+}
+
+// outside raises an alarm when the value is beyond the bound by more than the deadband, and returns it at the bound. A
+// negative deadband means a lower bound.
+func (s *detection) outside(n Name, q chamber.Quantity, bound, deadband float64) {
+	c := s.out.Of(n)
+	if !s.e.Target.OK || !s.e.Spec.Has(q, chamber.Inside) {
+		return
+	}
+	est := s.e.Air.Of(chamber.Inside, q)
+	c.Quantity, c.Value, c.Bound = q, est.Value, bound
+	if !est.OK {
+		c.Unknown = true
+		return
+	}
+	limit := bound + deadband
+	if s.was(n) {
+		limit = bound
+	}
+	c.Active = est.Value < limit
+	if deadband > 0 {
+		c.Active = est.Value > limit
+	}
+}
+
+// water takes over what the reservoir knows.
+func (s *detection) water() {
+	r := s.e.Reservoir
+	if r == nil {
+		return
+	}
+	if r.Dry {
+		*s.out.Of(ReservoirDry) = Condition{Active: true, Code: r.How, About: s.plugName(chamber.Humidifier), Since: r.DrySince}
+	}
+	limit := LowAhead
+	if s.was(ReservoirLow) {
+		limit = LowAhead + LowAhead/4
+	}
+	if r.EmptyOK && r.EmptyIn < limit {
+		*s.out.Of(ReservoirLow) = Condition{Active: true, Code: ByWaterCount, Value: r.Liters, Bound: r.High, About: s.plugName(chamber.Humidifier)}
+	}
+	share := s.e.Learned.MistShare
+	if share == 0 {
+		share = r.MistShare()
+	}
+	s.share(HumidifierWeak, share, weakOn, weakOff, chamber.Humidifier)
+	s.share(FilterClogged, s.e.Learned.FlowShare, clogOn, clogOff, chamber.ExhaustFan)
+}
+
+// share raises an alarm when too little is left of something; a share of 0 is not known.
+func (s *detection) share(n Name, share, on, off float64, role chamber.Role) {
+	c := s.out.Of(n)
+	if share <= 0 {
+		c.Unknown = s.was(n)
+		return
+	}
+	limit := on
+	if s.was(n) {
+		limit = off
+	}
+	*c = Condition{Active: share < limit, Value: share, Bound: on, About: s.plugName(role)}
+	if share < clogSevere {
+		c.Code, c.Worse = Severe, true
+	}
+}
+
+func (s *detection) plugName(r chamber.Role) string {
+	if i := s.e.Spec.Plug(r); i >= 0 {
+		return s.e.Spec.Plugs[i].Name
+	}
+	return ""
+}
+
+// inputs takes over what others found out.
+func (s *detection) inputs() {
+	lost := !s.e.Link
+	if lost {
+		*s.out.Of(BrokerLost) = Condition{Active: true, Since: s.e.LinkLost}
+	}
+	s.Link = s.Link.advance(lost, s.dt, brokerLingers.Seconds())
+	s.out.Of(JournalFailing).Active = s.e.JournalFailing
+	for _, q := range s.e.Fallback {
+		c := s.out.Of(FallbackActive)
+		c.Active, c.Instances = true, c.Instances|1<<uint(q)
+		if c.Quantity == 0 {
+			c.Quantity = q
+		}
+	}
+	s.due(HarvestDue, &s.e.HarvestDue)
+	s.due(StageOverdue, &s.e.StageOverdue)
+}
+
+func (s *detection) due(n Name, d *Due) {
+	if d.Active {
+		*s.out.Of(n) = Condition{Active: true, About: d.Batch, Since: d.Since}
+	}
 }

@@ -7,21 +7,34 @@ import (
 	"gillkeeper/policy/guard"
 )
 
-// Reservoir is what is known of the humidifier's water.
+// Reservoir is what is known of the humidifier's water, from three sides that need nothing of each other: the plug's
+// power, the answer of the air to mist, and the balance of on-time against what was filled in.
 type Reservoir struct {
 	Now time.Time `json:"now,omitzero"` // of the last step
 
-	Known     bool          `json:"known,omitempty"` // LitersLeft means something
-	Liters    float64       `json:"liters"`          // left
-	Low       float64       `json:"low"`             // nine times in ten the truth lies between Low and High
-	High      float64       `json:"high"`
-	EmptyIn   time.Duration `json:"empty_in,omitempty"` // at the present use
-	EmptyOK   bool          `json:"empty_ok,omitempty"`
-	Dry       bool          `json:"dry,omitempty"`
-	DrySince  time.Time     `json:"dry_since,omitzero"`
-	How       Code          `json:"how,omitempty"`
-	ProbeAt   time.Time     `json:"probe_at,omitzero"`
-	RefillSaw time.Time     `json:"refill_saw,omitzero"`
+	Dry      bool      `json:"dry,omitempty"`
+	DrySince time.Time `json:"dry_since,omitzero"`
+	How      Code      `json:"how,omitempty"`       // by which side, when dry
+	ProbeAt  time.Time `json:"probe_at,omitzero"`   // when a dry humidifier may be tried again
+	RefillAt time.Time `json:"refill_at,omitzero"`  // of the last refill, said or noticed
+	Noticed  bool      `json:"noticed,omitempty"`   // that one was noticed, not said
+	ProbeGap float64   `json:"probe_gap,omitempty"` // seconds between the last probe and the next
+	ProbeOn  float64   `json:"probe_on,omitempty"`  // seconds that the present probe has run
+	ProbeOff float64   `json:"probe_off,omitempty"` // seconds since
+
+	Known   bool          `json:"known,omitempty"` // Liters means something
+	Liters  float64       `json:"liters"`          // left
+	Low     float64       `json:"low"`             // nine times in ten the truth lies between Low and High
+	High    float64       `json:"high"`
+	EmptyIn time.Duration `json:"empty_in,omitempty"` // at the present use
+	EmptyOK bool          `json:"empty_ok,omitempty"` // EmptyIn means something
+
+	OnFor  float64 `json:"on_for"`  // seconds of the present run
+	OffFor float64 `json:"off_for"` // seconds since the last one
+
+	Power    Power    `json:"power,omitzero"`
+	Response Response `json:"response,omitzero"`
+	Balance  Balance  `json:"balance,omitzero"`
 }
 
 // Water is the evidence of one step about the humidifier's water.
@@ -30,27 +43,135 @@ type Water struct {
 	Spec     *chamber.Plug // the humidifier
 	Index    int           // of the humidifier, in Spec.Plugs
 	Plug     guard.Plug    // after this step's reports
-	FanOn    bool
+	FanOn    bool          // the exhaust fan runs
 	VolumeM3 float64
-	Air      chamber.Air // voted
-	AimRH    float64     // 0: none; the response counts only while mist is needed
-	Open     bool        // the chamber is open: responses mean nothing
+	Air      chamber.Air // voted in this step
+	AimRH    float64     // 0: none; a missing answer counts only while mist is needed
+	Open     bool        // the chamber is open: answers mean nothing
 	Reports  []chamber.PlugReport
 }
 
+// Probing: a dry humidifier is not run on and on, for a dry disc overheats; it is tried now and then.
+const (
+	// ProbeFor is how long a dry humidifier is tried, once its [Reservoir.ProbeAt] has come.
+	ProbeFor = time.Minute
+	// The pause before the first probe, and the longest.
+	probeFirst   = 15 * time.Minute
+	probeLongest = time.Hour
+	// probeSettle, seconds after a probe until its answer is in.
+	probeSettle = 180.0
+)
+
 // Advance takes the reservoir one step further. It reports whether a refill was noticed in this step.
 func (r Reservoir) Advance(w *Water) (next Reservoir, refilled bool) {
+	dt := steadySeconds(r.Now, w.Now)
 	r.Now = w.Now
-	return r, false
+	on := w.Plug.On && w.Plug.Known
+	switch {
+	case on && r.OffFor > 0:
+		r.OnFor, r.OffFor = 0, 0
+	case on:
+		r.OnFor += dt
+	default:
+		r.OffFor += dt
+	}
+	power := r.Power.advance(w, dt, on, r.OnFor)
+	response := r.Response.advance(w, dt, on, r.OnFor, &r)
+	r.Balance.advance(w, dt, on, r.OnFor, r.Dry)
+	switch {
+	case !r.Dry && power == dry:
+		r.runDry(w, ByPower)
+	case !r.Dry && response == dry:
+		r.runDry(w, ByResponse)
+	case r.Dry && (power == wet || response == wet && r.How != ByPower):
+		refilled = r.wetAgain(w)
+	case r.Dry:
+		r.probe(w.Now, dt, on)
+	}
+	r.sum(w)
+	return r, refilled
 }
 
-// Refill takes a person's word: the reservoir holds so many liters, or is full for 0.
-func (r Reservoir) Refill(liters, capacity float64, now time.Time) Reservoir {
+// opinion is what one side makes of the evidence.
+type opinion uint8
+
+const (
+	unsure opinion = iota
+	dry
+	wet
+)
+
+func (r *Reservoir) runDry(w *Water, how Code) {
+	r.Dry, r.DrySince, r.How = true, w.Now, how
+	r.ProbeGap = probeFirst.Seconds()
+	r.ProbeAt, r.ProbeOn, r.ProbeOff = w.Now.Add(probeFirst), 0, 0
+	r.Power.PowerTells = r.Power.PowerTells || how == ByPower
+	r.Balance.ranDry(w.Spec)
+	r.Response.restart()
+}
+
+// wetAgain takes note that mist works again. Mist that comes back although the balance says that there was water all
+// the time was a clogged or sticking humidifier, or an error of ours: nothing was filled in.
+func (r *Reservoir) wetAgain(w *Water) (refilled bool) {
+	refilled = r.How == ByPower || !r.Balance.surelyWater(w.Spec)
+	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
+	r.Response.restart()
+	if refilled {
+		r.RefillAt, r.Noticed = w.Now, true
+		r.Balance.fill(w.Spec.ReservoirLiters, assumedFull)
+	}
+	return refilled
+}
+
+// probe sets the time of the next trial after one has run and was not answered. Once a trial has run its time, the
+// humidifier rests again at once, while the answer is awaited.
+func (r *Reservoir) probe(now time.Time, dt float64, on bool) {
+	switch {
+	case on:
+		r.ProbeOn += dt
+		r.ProbeOff = 0
+	case r.ProbeOn > 0:
+		r.ProbeOff += dt
+	}
+	if r.ProbeOn < ProbeFor.Seconds() && r.ProbeOff < probeSettle {
+		return
+	}
+	if !r.ProbeAt.After(now) && r.ProbeOn >= wattsSettle {
+		r.ProbeAt = now.Add(time.Duration(r.ProbeGap * float64(time.Second)))
+		r.ProbeGap = min(2*r.ProbeGap, probeLongest.Seconds())
+	}
+	if r.ProbeOff >= probeSettle {
+		r.ProbeOn, r.ProbeOff = 0, 0
+		r.Response.restart()
+	}
+}
+
+// sum works out what is left, and for how long.
+func (r *Reservoir) sum(w *Water) {
+	r.Known, r.Liters, r.Low, r.High = r.Balance.left(w.Spec, r.Dry)
+	use, ok := r.Balance.use()
+	r.EmptyOK = r.Known && (ok || r.Dry)
+	r.EmptyIn = 0
+	if r.EmptyOK && !r.Dry {
+		hours := min(r.Liters*1000/max(use, 0.1), 10_000)
+		r.EmptyIn = time.Duration(hours * float64(time.Hour))
+	}
+}
+
+// Refill takes a person's word: the reservoir holds so many liters; 0 and anything above the capacity mean full.
+func (r Reservoir) Refill(spec *chamber.Plug, liters float64, now time.Time) Reservoir {
+	certainty := saidFull
+	if liters <= 0 || spec.ReservoirLiters > 0 && liters > spec.ReservoirLiters {
+		liters = spec.ReservoirLiters
+	}
+	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
+	r.RefillAt, r.Noticed = now, false
+	r.Balance.fill(liters, certainty)
+	r.Response.restart()
+	r.Power.Low, r.Power.LowOn = 0, 0
+	r.sum(&Water{Now: now, Spec: spec})
 	return r
 }
-
-// ProbeFor is how long a dry humidifier is tried, once its [Reservoir.ProbeAt] has come.
-const ProbeFor = time.Minute
 
 // Resting reports whether the humidifier is to be left off because it is dry, and until when. While it is dry it may
 // run for [ProbeFor] from ProbeAt on.
@@ -60,3 +181,7 @@ func (r *Reservoir) Resting(now time.Time) (until time.Time, resting bool) {
 	}
 	return r.ProbeAt, true
 }
+
+// MistShare is what the humidifier still gives for a second of on-time, as a share of the best it gave for long, or 0
+// when not known.
+func (r *Reservoir) MistShare() float64 { return r.Response.share() }

@@ -1,0 +1,138 @@
+package alarm
+
+import (
+	"math"
+
+	"gillkeeper/policy/chamber"
+)
+
+// Balance counts the water: what was filled in, less what the humidifier drew by its on-time. A label's rating is no
+// forecast; a filling that was seen from full to dry is.
+type Balance struct {
+	Filled   float64   `json:"filled"` // liters at the last refill; 0: not known
+	Sureness certainty `json:"sureness,omitempty"`
+	Drawn    float64   `json:"drawn"`    // hours of full output since then
+	Rate     float64   `json:"rate"`     // grams an hour of full output; 0: not known
+	Spread   float64   `json:"spread"`   // standard deviation of Rate over Rate
+	Cycles   int       `json:"cycles"`   // fillings seen from full to dry
+	Duty     float64   `json:"duty"`     // hours of full output an hour, smoothed
+	DutyFor  float64   `json:"duty_for"` // hours it rests on
+}
+
+// certainty is how well the amount at the last refill is known.
+type certainty uint8
+
+const (
+	atStart     certainty = iota // the program began, nobody said anything: taken for full
+	assumedFull                  // noticed, and taken for full
+	saidFull                     // said by a person
+)
+
+const (
+	// spinUp: the output of an ultrasonic humidifier rises evenly over 10 to 20 s (common practice), so half of that is
+	// lost at each start.
+	spinUp = 15.0 // seconds
+	// What a label is worth: on first fillings real output was found from half to above the rating.
+	labelSpread = 0.20
+	blindRate   = 300.0 // g/h of one disc, when no rating is given
+	blindSpread = 0.40
+	// What a whole filling tells: level at "full" and at "dry", the pauses, the disc's age.
+	cycleSpread   = 0.03
+	assumedSpread = 0.10
+	leastSpread   = 0.02
+	ninetyPercent = 1.645 // standard deviations either side that hold 90 %
+	dutyHours     = 12.0  // memory of the use: long against pulses, short against a stage
+	dutyLeast     = 2.0   // hours until the use counts as known
+	surelyLeft    = 0.15  // share of the filling that must be left at the least for "there was water"
+)
+
+// output is the share of full output after so many seconds of a run.
+func output(onFor float64) float64 { return min(1, onFor/spinUp) }
+
+// advance counts the on-time of one step.
+func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bool) {
+	if b.Rate == 0 {
+		b.Rate, b.Spread = blindRate, blindSpread
+		if w.Spec.OutputGPerH > 0 {
+			b.Rate, b.Spread = w.Spec.OutputGPerH, labelSpread
+		}
+	}
+	if b.Filled == 0 && w.Spec.ReservoirLiters > 0 {
+		b.fill(w.Spec.ReservoirLiters, atStart)
+	}
+	hours := 0.0
+	if on && !isDry {
+		hours = dt / 3600 * output(onFor)
+		b.Drawn += hours
+	}
+	if isDry || dt == 0 {
+		return // what a dry humidifier runs is no use
+	}
+	passed := dt / 3600
+	b.DutyFor = min(b.DutyFor+passed, 1000)
+	b.Duty += (1 - math.Exp(-passed/min(dutyHours, b.DutyFor))) * (hours/passed - b.Duty)
+	// Still misting although all should be gone: the rate was too high.
+	if most := b.Filled * 1000 / max(b.Drawn, 1e-6); b.Filled > 0 && b.Sureness > atStart && b.Rate > 0.97*most {
+		b.Rate = 0.97 * most
+	}
+}
+
+// fill starts a new filling.
+func (b *Balance) fill(liters float64, c certainty) { b.Filled, b.Sureness, b.Drawn = liters, c, 0 }
+
+// ranDry learns the output from a filling that was seen from full to dry.
+func (b *Balance) ranDry(spec *chamber.Plug) {
+	if b.Filled <= 0 || b.Drawn < 0.2 {
+		return
+	}
+	seen := b.Filled * 1000 / b.Drawn
+	spread := cycleSpread
+	if b.Sureness < saidFull {
+		spread = assumedSpread
+	}
+	if b.Sureness == atStart || seen < b.Rate/2.5 || seen > b.Rate*2.5 {
+		if b.Cycles > 0 || b.Sureness == atStart && (seen < b.Rate/1.5 || seen > b.Rate*1.5) {
+			return // it was not full, or something else was wrong
+		}
+		spread = max(spread, assumedSpread)
+	}
+	weight := b.Spread * b.Spread / (b.Spread*b.Spread + spread*spread)
+	b.Rate = math.Exp(math.Log(b.Rate) + weight*math.Log(seen/b.Rate))
+	b.Spread = max(leastSpread, b.Spread*spread/math.Hypot(b.Spread, spread))
+	b.Cycles++
+}
+
+// left gives the liters that are left and the range that holds the truth nine times in ten.
+func (b *Balance) left(spec *chamber.Plug, isDry bool) (known bool, liters, low, high float64) {
+	if isDry {
+		return true, 0, 0, 0
+	}
+	if b.Filled <= 0 {
+		return false, 0, 0, 0
+	}
+	used := b.Drawn * b.Rate / 1000
+	liters = max(0, b.Filled-used)
+	low = max(0, b.Filled-used*math.Exp(ninetyPercent*b.Spread))
+	high = max(0, b.Filled-used*math.Exp(-ninetyPercent*b.Spread))
+	if b.Sureness == atStart {
+		low = 0
+	}
+	if spec.ReservoirLiters > 0 {
+		high = min(high, spec.ReservoirLiters)
+	}
+	return true, liters, low, high
+}
+
+// use is the water drawn now, grams an hour.
+func (b *Balance) use() (gramsPerHour float64, ok bool) {
+	return b.Duty * b.Rate, b.DutyFor >= dutyLeast
+}
+
+// surelyWater reports whether the balance excludes an empty reservoir.
+func (b *Balance) surelyWater(spec *chamber.Plug) bool {
+	if b.Sureness == atStart {
+		return false
+	}
+	_, _, low, _ := b.left(spec, false)
+	return b.Filled > 0 && low > surelyLeft*b.Filled
+}

@@ -1,0 +1,88 @@
+package alarm
+
+import (
+	"slices"
+	"time"
+
+	"gillkeeper/policy/chamber"
+)
+
+// How long a cause is held responsible after it has ceased.
+const (
+	// doorLingers: the chamber needs that long to come back to its climate after it was shut.
+	doorLingers = 15 * time.Minute
+	// brokerLingers: sensors that report every few minutes need that long to be heard again.
+	brokerLingers = 5 * time.Minute
+)
+
+// causes names, for each active condition, the alarm that it follows from: one root cause gives one alarm.
+func (s *detection) causes() {
+	open := s.out.Of(ChamberOpen).Active || s.Door.After.Was
+	for i := range s.out {
+		c, d := &s.out[i], &Declared[i]
+		if !c.Active {
+			// A suppressed alarm stays suppressed until its cause lets go.
+			c.Suppress = c.Unknown && open && slices.Contains(d.SuppressedBy, ChamberOpen)
+			continue
+		}
+		switch {
+		case open && slices.Contains(d.SuppressedBy, ChamberOpen):
+			c.Cause, c.Suppress = ChamberOpen, true
+		case s.Link.Was && slices.Contains(d.SuppressedBy, BrokerLost):
+			c.Cause, c.Suppress = BrokerLost, true
+		default:
+			for _, root := range d.FollowsFrom {
+				if s.follows(names[i], root) {
+					c.Cause = root
+					break
+				}
+			}
+		}
+	}
+}
+
+// follows reports whether the condition of n can come from that of root as it is now.
+func (s *detection) follows(n, root Name) bool {
+	r := s.out.Of(root)
+	if root == BrokerLost {
+		return s.Link.Was
+	}
+	if !r.Active {
+		return false
+	}
+	if root == PlugDisobeys {
+		return s.plugExplains(n, r)
+	}
+	return true
+}
+
+// plugExplains reports whether a plug that does not obey explains the air: a stuck plug explains what it does or fails
+// to do, and nothing else.
+func (s *detection) plugExplains(n Name, r *Condition) bool {
+	for i := range s.e.Spec.Plugs {
+		p := &s.e.Spec.Plugs[i]
+		if r.Instances&(1<<uint(i%64)) == 0 || i >= len(s.e.Plugs) {
+			continue
+		}
+		on := s.e.Plugs[i].Reported
+		switch p.Role {
+		case chamber.Humidifier:
+			if on && n == HumidityHigh || !on && n == HumidityLow {
+				return true
+			}
+		case chamber.ExhaustFan:
+			if on && n == HumidityLow || !on && (n == CO2High || n == HumidityHigh) {
+				return true
+			}
+		case chamber.Heater:
+			if on && n == TemperatureHigh || !on && n == TemperatureLow {
+				return true
+			}
+		case chamber.Cooler:
+			if on && n == TemperatureLow || !on && n == TemperatureHigh {
+				return true
+			}
+		}
+	}
+	return false
+}

@@ -1,0 +1,145 @@
+package alarm
+
+import (
+	"time"
+
+	"gillkeeper/policy/chamber"
+)
+
+// Door notices that the chamber was opened: with the fan at rest, CO2 and vapor fall toward the room's together, as
+// nothing else makes them.
+type Door struct {
+	Points [doorPoints]DoorPoint `json:"points,omitzero"` // a ring, newest at Next-1
+	Next   int                   `json:"next,omitempty"`  // how many were taken since the fan ran
+	FanOff float64               `json:"fan_off"`         // seconds since the exhaust fan last ran
+	// Open, and what the air held before and at the lowest since.
+	Open      bool    `json:"open,omitempty"`
+	OpenFor   float64 `json:"open_for"` // seconds
+	Before    Moist   `json:"before,omitzero"`
+	Lowest    Moist   `json:"lowest,omitzero"`
+	After     Linger  `json:"after,omitzero"`
+	LastPoint float64 `json:"last_point"` // seconds since the newest point
+}
+
+// Moist is the air that a door lets out: CO2 in ppm and water vapor in g/m³.
+type Moist struct {
+	CO2   float64 `json:"co2"`
+	Vapor float64 `json:"vapor"`
+}
+
+// DoorPoint is the air at one moment of rest.
+type DoorPoint struct {
+	At time.Time `json:"at,omitzero"`
+	Moist
+}
+
+const (
+	doorPoints = 8
+	doorEvery  = 15.0 // seconds between points
+	doorWindow = 150 * time.Second
+	// doorFanOff: after the fan has stopped, the sensors still show its effect for two to three of their lags.
+	doorFanOff = 150.0
+	// The fall that counts: of what the chamber holds above the room, and at least so much. A leaky tent changes its
+	// air three times an hour and so loses an eighth in the window; an open door changes all of it in a minute or two.
+	doorShareCO2   = 0.30
+	doorLeastCO2   = 90.0
+	doorShareVapor = 0.20
+	doorLeastVapor = 0.6 // g/m³, 4 points at 18 °C
+	// doorBack: the share of the fall that must be regained for the chamber to count as shut.
+	doorBack = 0.4
+	// doorLongest: whatever happens, an open door explains nothing for longer.
+	doorLongest = 6 * 3600.0
+	// What the room is taken to be when it is not measured: fresh air, and half of saturation at 20 °C.
+	doorRoomCO2   = 420.0
+	doorRoomVapor = 8.6
+)
+
+// door runs the detector and raises chamber_open.
+func (s *detection) door() {
+	d := &s.Door
+	now, ok := s.moist()
+	d.FanOff += s.dt
+	for i := range s.e.Plugs {
+		if p := &s.e.Plugs[i]; p.Role == chamber.ExhaustFan && (p.On || p.Told) {
+			d.FanOff = 0
+		}
+	}
+	d.LastPoint += s.dt
+	room := s.roomMoist()
+	switch {
+	case d.Open:
+		s.shut(now, ok)
+	case ok && d.FanOff >= doorFanOff:
+		if before, fell := d.fall(s.e.Now, now, room); fell {
+			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, now
+		}
+	}
+	switch {
+	case d.FanOff < doorFanOff || !ok:
+		d.Points, d.Next = [doorPoints]DoorPoint{}, 0
+	case d.LastPoint >= doorEvery || d.Next == 0:
+		d.Points[d.Next%doorPoints] = DoorPoint{s.e.Now, now}
+		d.Next, d.LastPoint = d.Next+1, 0
+	}
+	d.After = d.After.advance(d.Open, s.dt, doorLingers.Seconds())
+	if d.Open {
+		*s.out.Of(ChamberOpen) = Condition{Active: true, Quantity: chamber.CO2, Value: now.CO2, Bound: d.Before.CO2}
+	}
+}
+
+// moist is the air of the chamber now.
+func (s *detection) moist() (Moist, bool) {
+	in := &s.e.Air.Inside
+	if !in.CO2.OK || !in.RelativeHumidity.OK || !in.Temperature.OK {
+		return Moist{}, false
+	}
+	v, ok := vaporDensity(in.Temperature.Value, in.RelativeHumidity.Value)
+	return Moist{in.CO2.Value, v}, ok
+}
+
+// roomMoist is the air of the room, or what it is taken to be.
+func (s *detection) roomMoist() Moist {
+	p, room := Moist{doorRoomCO2, doorRoomVapor}, &s.e.Air.Room
+	if room.CO2.OK {
+		p.CO2 = room.CO2.Value
+	}
+	if room.RelativeHumidity.OK && room.Temperature.OK {
+		if v, ok := vaporDensity(room.Temperature.Value, room.RelativeHumidity.Value); ok {
+			p.Vapor = v
+		}
+	}
+	return p
+}
+
+// fall reports whether both fell together within the window, and from where.
+func (d *Door) fall(at time.Time, now, room Moist) (before Moist, fell bool) {
+	for i := range d.Points {
+		p := &d.Points[i]
+		age := at.Sub(p.At)
+		if p.At.IsZero() || age < 0 || age > doorWindow {
+			continue
+		}
+		co2, vapor := p.CO2-now.CO2, p.Vapor-now.Vapor
+		if co2 >= max(doorLeastCO2, doorShareCO2*(p.CO2-room.CO2)) && vapor >= max(doorLeastVapor, doorShareVapor*(p.Vapor-room.Vapor)) &&
+			p.CO2 > before.CO2 {
+			before, fell = p.Moist, true
+		}
+	}
+	return before, fell
+}
+
+// shut closes the matter when either has come back by a good part of its fall: an open chamber gets neither back.
+func (s *detection) shut(now Moist, ok bool) {
+	d := &s.Door
+	d.OpenFor += s.dt
+	if ok {
+		d.Lowest.CO2 = min(d.Lowest.CO2, now.CO2)
+		d.Lowest.Vapor = min(d.Lowest.Vapor, now.Vapor)
+		back := now.CO2-d.Lowest.CO2 >= doorBack*(d.Before.CO2-d.Lowest.CO2) ||
+			now.Vapor-d.Lowest.Vapor >= doorBack*(d.Before.Vapor-d.Lowest.Vapor)
+		d.Open = !back
+	}
+	if d.OpenFor > doorLongest {
+		d.Open = false
+	}
+}

@@ -1,0 +1,109 @@
+package alarm
+
+import (
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/guard"
+)
+
+// PlugWatch is what is learned of one plug's power.
+type PlugWatch struct {
+	Name     string  `json:"name"`
+	RunWatts float64 `json:"run_watts"` // while it runs; 0: not known
+	Seen     int     `json:"seen"`      // reports that it rests on, up to [wattsKnown]
+	Switches int64   `json:"switches"`  // at the last step
+	Against  int     `json:"against"`   // reports of power in a row that contradict the command
+	Idle     int     `json:"idle"`      // reports in a row of no power although on
+}
+
+const (
+	wattsKnown   = 5    // reports until the running power counts as known
+	wattsSettle  = 15.0 // seconds after switching during which power means nothing
+	wattsIdle    = 0.2  // share of the running power below which a fan does not run
+	wattsRunning = 0.5  // share above which a plug that was told off runs
+	leastWatts   = 2.0  // what a meter can tell from nothing
+	powerReports = 3    // reports in a row that it takes
+)
+
+// plugs compares what plugs do with what they were told, and learns their power.
+func (s *detection) plugs() {
+	s.Plugs = s.matchedPlugs()
+	c := s.out.Of(PlugDisobeys)
+	for i := range s.e.Plugs {
+		p, w := &s.e.Plugs[i], &s.Plugs[i]
+		s.meter(i, p, w)
+		code := Code("")
+		switch {
+		case !p.DisagreesSince.IsZero() && !p.Hand.AtPlug:
+			code = StuckOff
+			if p.Reported {
+				code = StuckOn
+			}
+		case w.Against >= powerReports:
+			code = StuckOn
+		}
+		if code == "" {
+			continue
+		}
+		c.Instances |= 1 << uint(i%64)
+		// The worst is named: a plug that cannot be stopped comes before one that does not start.
+		if !c.Active || code == StuckOn && c.Code == StuckOff {
+			c.Active, c.Code, c.About, c.Since = true, code, p.Name, p.DisagreesSince
+			c.Worse = code == StuckOn && (p.Role == chamber.Heater || p.Role == chamber.Humidifier)
+		}
+	}
+}
+
+// matchedPlugs keeps what is known of plugs by name, so that a change of configuration moves nothing.
+func (s *detection) matchedPlugs() []PlugWatch {
+	out := make([]PlugWatch, len(s.e.Plugs))
+	for i := range out {
+		name := s.e.Plugs[i].Name
+		out[i] = PlugWatch{Name: name, Switches: s.e.Plugs[i].Switches}
+		for _, old := range s.Plugs {
+			if old.Name == name {
+				out[i] = old
+			}
+		}
+		out[i].Switches = s.e.Plugs[i].Switches
+	}
+	return out
+}
+
+// meter takes in the power that a plug reported in this step.
+func (s *detection) meter(i int, p *guard.Plug, w *PlugWatch) {
+	for _, r := range s.e.Reports {
+		if r.Plug != i || !r.HasWatts || r.Retained {
+			continue
+		}
+		if settled := r.At.Sub(p.ChangedAt).Seconds(); !p.Known || settled < wattsSettle || r.At.Sub(p.ToldAt).Seconds() < wattsSettle {
+			continue
+		}
+		if !p.On {
+			if !p.Told && w.Seen >= wattsKnown && r.Watts > max(leastWatts, wattsRunning*w.RunWatts) {
+				w.Against++
+			} else {
+				w.Against = 0
+			}
+			continue
+		}
+		w.Against = 0
+		w.Idle++
+		if w.Seen < wattsKnown || r.Watts > wattsIdle*w.RunWatts {
+			w.learn(r.Watts)
+			w.Idle = 0
+		}
+	}
+}
+
+// learn follows the power of a running plug; a reading near nothing is no running plug.
+func (w *PlugWatch) learn(watts float64) {
+	if watts < leastWatts {
+		return
+	}
+	w.Seen = min(w.Seen+1, wattsKnown)
+	share := 0.1
+	if w.Seen < wattsKnown {
+		share = 1 / float64(w.Seen)
+	}
+	w.RunWatts += share * (watts - w.RunWatts)
+}
