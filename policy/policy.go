@@ -53,18 +53,22 @@ type Input struct {
 // State is a chamber's whole state: one value that can be written, sent and resumed. It marshals to JSON and back
 // without loss.
 type State struct {
-	Schema    int             `json:"schema"`
-	Now       time.Time       `json:"now"` // of the last step
-	Air       chamber.Air     `json:"air"`
-	Sensors   []SensorState   `json:"sensors"` // one for each of Spec.Sensors
-	Plugs     []guard.Plug    `json:"plugs"`   // one for each of Spec.Plugs
-	Crop      crop.State      `json:"crop"`
-	Target    crop.Target     `json:"target"`
-	Control   control.State   `json:"control"`
-	Reservoir alarm.Reservoir `json:"reservoir"`
-	Alarms    alarm.State     `json:"alarms"`
-	Totals    Totals          `json:"totals"`
-	LinkLost  time.Time       `json:"link_lost,omitzero"` // since when the broker is away; zero: it is there
+	Schema    int                `json:"schema"`
+	Now       time.Time          `json:"now"` // of the last step
+	Air       chamber.Air        `json:"air"`
+	Sensors   []SensorState      `json:"sensors"` // one for each of Spec.Sensors
+	Plugs     []guard.Plug       `json:"plugs"`   // one for each of Spec.Plugs
+	Crop      crop.State         `json:"crop"`
+	Target    crop.Target        `json:"target"`
+	Control   control.State      `json:"control"`
+	Reservoir alarm.Reservoir    `json:"reservoir"`
+	Detectors alarm.Detectors    `json:"detectors"`
+	Alarms    alarm.State        `json:"alarms"`
+	Totals    Totals             `json:"totals"`
+	LinkLost  time.Time          `json:"link_lost,omitzero"`  // since when the broker is away; zero: it is there
+	LinkSince time.Time          `json:"link_since,omitzero"` // since when it is there
+	Short     []chamber.Quantity `json:"short,omitempty"`     // quantities that some plug runs without: fallback
+	Done      []string           `json:"done,omitempty"`      // IDs of the last actions, so that none is done twice
 }
 
 // SensorState is what is known of one sensor.
@@ -72,6 +76,7 @@ type SensorState struct {
 	Name    string    `json:"name"`
 	Value   float64   `json:"value"`            // last trusted-or-not value
 	At      time.Time `json:"at,omitzero"`      // of the last fresh reading; zero: none yet
+	Watched time.Time `json:"watched,omitzero"` // since when it is listened to
 	Known   bool      `json:"known"`            // Value holds something
 	Live    bool      `json:"live"`             // Value came from a fresh reading, not a retained copy
 	Dead    bool      `json:"dead,omitempty"`   // its liveness topic says gone
@@ -120,14 +125,17 @@ type PlugDecision struct {
 
 // Event is something worth keeping: a switch, an alarm's change, a person's action, a hand at the plug.
 type Event struct {
-	At      time.Time       `json:"at"`
-	Kind    EventKind       `json:"kind"`
-	Plug    string          `json:"plug,omitempty"`
-	On      bool            `json:"on,omitempty"`
-	Alarm   alarm.Name      `json:"alarm,omitempty"`
-	Phase   string          `json:"phase,omitempty"`
-	Action  *Action         `json:"action,omitempty"`
-	Reasons []reason.Reason `json:"reasons,omitempty"`
+	At        time.Time        `json:"at"`
+	Kind      EventKind        `json:"kind"`
+	Plug      string           `json:"plug,omitempty"`
+	On        bool             `json:"on,omitempty"`
+	Alarm     alarm.Name       `json:"alarm,omitempty"`
+	Phase     string           `json:"phase,omitempty"`
+	Priority  string           `json:"priority,omitempty"`
+	Notify    bool             `json:"notify,omitempty"` // a person should be told
+	Condition *alarm.Condition `json:"condition,omitempty"`
+	Action    *Action          `json:"action,omitempty"`
+	Reasons   []reason.Reason  `json:"reasons,omitempty"`
 }
 
 // EventKind names what happened.

@@ -3,5 +3,158 @@
 // It must never send anything or overrule the guard. Start reading at [Decide].
 package control
 
+import (
+	"math"
+	"time"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/guard"
+	"gillkeeper/policy/reason"
+)
+
 // State is what control remembers from step to step.
-type State struct{}
+type State struct {
+	RH   Trend `json:"rh"`   // relative humidity in the chamber
+	CO2  Trend `json:"co2"`  // in the chamber
+	Mist Mist  `json:"mist"` // the humidifier's pulses
+	Fan  Fan   `json:"fan"`  // the exhaust fan's pulses
+	Heat bool  `json:"heat,omitempty"`
+	Cool bool  `json:"cool,omitempty"`
+}
+
+// Scene is everything control looks at. It is read only.
+type Scene struct {
+	Now       time.Time
+	Spec      *chamber.Spec
+	Target    crop.Target
+	Air       *chamber.Air
+	Plugs     []guard.Plug
+	Light     bool      // the photoperiod wants light now
+	LightNext time.Time // when that changes
+	Heard     bool      // some sensor of the chamber has ever delivered
+	Dry       bool      // the reservoir is known to be dry: the humidifier rests
+	Probe     bool      // it is dry, and the humidifier may be tried now
+	ProbeAt   time.Time // when a dry humidifier may be tried again
+	Open      bool      // the chamber stands open
+}
+
+// Decide gives what control wants of each plug of the chamber (one for each of Spec.Plugs).
+//
+// It is the rule controller: pulses sized to the chamber by its volume and the plugs' rated means, corrected by what
+// earlier pulses did, with the mist timed to the fan.
+func Decide(st State, sc *Scene) (State, []guard.Want) {
+	wants := make([]guard.Want, len(sc.Spec.Plugs))
+	if !sc.Target.OK {
+		st.Mist.Until, st.Fan.Until = time.Time{}, time.Time{}
+		for i := range wants {
+			wants[i].Reasons = []reason.Reason{{Code: reason.NoBatch}}
+		}
+		return st, wants
+	}
+	st.RH.take(sc.Air.Inside.RelativeHumidity)
+	st.CO2.take(sc.Air.Inside.CO2)
+	for i := range wants {
+		if sc.Spec.Plugs[i].Role == chamber.ExhaustFan && i == sc.Spec.Plug(chamber.ExhaustFan) {
+			wants[i] = st.fan(sc, i)
+		}
+	}
+	for i := range wants { // after the fan, which it must know of
+		if i == sc.Spec.Plug(chamber.Humidifier) {
+			wants[i] = st.mist(sc, i)
+		}
+	}
+	first := map[chamber.Role]int{}
+	for i := range wants {
+		role := sc.Spec.Plugs[i].Role
+		if j, ok := first[role]; ok { // a second plug of a role does as the first
+			wants[i] = wants[j]
+			continue
+		}
+		first[role] = i
+		switch role {
+		case chamber.Lamp:
+			wants[i] = lamp(sc)
+		case chamber.Heater:
+			wants[i] = st.heater(sc)
+		case chamber.Cooler:
+			wants[i] = st.cooler(sc)
+		case chamber.CirculationFan:
+			wants[i] = circulation(sc)
+		}
+	}
+	return st, wants
+}
+
+// lamp follows the photoperiod.
+func lamp(sc *Scene) guard.Want {
+	return guard.Want{On: sc.Light, Until: sc.LightNext, Reasons: []reason.Reason{{
+		Code: reason.Photoperiod, Quantity: chamber.Illuminance, Value: sc.Target.LightHours, Until: sc.LightNext}}}
+}
+
+// The deadbands of temperature: a plug switches when the air leaves the band by leave, and rests when it is back
+// inside by back. Air sensors are good to about 0.2 K, and a chamber's contents answer in minutes.
+const (
+	leaveK = 0.2
+	backK  = 0.6
+)
+
+// heater warms when the air is below the band, and never without a temperature reading.
+func (st *State) heater(sc *Scene) guard.Want {
+	t := sc.Air.Inside.Temperature
+	if !t.OK {
+		st.Heat = false
+		return guard.Want{Cut: true, Reasons: []reason.Reason{{Code: reason.HeaterNoReading, Quantity: chamber.Temperature}}}
+	}
+	band := sc.Target.TemperatureC
+	stop := math.Min(band.Low+backK, math.Max(band.Aim, band.Low))
+	start := band.Low - leaveK
+	st.Heat = t.Value < start || st.Heat && t.Value < stop
+	r := reason.Reason{Code: reason.InBand, Quantity: chamber.Temperature, Value: t.Value, Bound: start}
+	if st.Heat {
+		r.Code, r.Bound = reason.BelowAim, stop
+	}
+	return guard.Want{On: st.Heat, Reasons: []reason.Reason{r}}
+}
+
+// cooler cools when the air is above the band.
+func (st *State) cooler(sc *Scene) guard.Want {
+	t := sc.Air.Inside.Temperature
+	if !t.OK {
+		st.Cool = false
+		return guard.Want{Reasons: []reason.Reason{{Code: reason.NoSensor, Quantity: chamber.Temperature}}}
+	}
+	band := sc.Target.TemperatureC
+	stop := math.Max(band.High-backK, math.Min(band.Aim, band.High))
+	start := band.High + leaveK
+	st.Cool = t.Value > start || st.Cool && t.Value > stop
+	r := reason.Reason{Code: reason.InBand, Quantity: chamber.Temperature, Value: t.Value, Bound: start}
+	if st.Cool {
+		r.Code, r.Bound = reason.AboveAim, stop
+	}
+	return guard.Want{On: st.Cool, Reasons: []reason.Reason{r}}
+}
+
+// Circulation: still, saturated air leaves caps wet (common practice: stir with every mist and fan pulse, and a
+// little in between).
+const (
+	stirPeriod = 10 * time.Minute
+	stirRun    = 2 * time.Minute
+)
+
+func circulation(sc *Scene) guard.Want {
+	for i := range sc.Plugs {
+		if p := &sc.Plugs[i]; p.On && (p.Role == chamber.Humidifier || p.Role == chamber.ExhaustFan) {
+			return guard.Want{On: true, Reasons: []reason.Reason{{Code: reason.Interlock, Other: p.Name}}}
+		}
+	}
+	phase := time.Duration(sc.Now.UnixNano() % int64(stirPeriod))
+	w := guard.Want{On: phase < stirRun}
+	next := stirRun - phase
+	if !w.On {
+		next = stirPeriod - phase
+	}
+	w.Until = sc.Now.Add(next)
+	w.Reasons = []reason.Reason{{Code: reason.FreshAir, Value: stirRun.Seconds() / stirPeriod.Seconds(), Until: w.Until}}
+	return w
+}

@@ -1,13 +1,37 @@
-// Package guard has the last word on every command: minimum on and off times, longest runs, interlocks, a person's
-// hand, and what a plug does when nothing can be known.
+// Package guard has the last word on every command: minimum on and off times, longest runs, a person's hand, when a
+// command is sent and when it is repeated.
 //
-// It must never want anything of its own. Start reading at [Apply].
+// It must never want anything of its own. Start reading at [Plug.Apply].
 package guard
 
 import (
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/reason"
+)
+
+// The limits of the guard. Each holds for every plug of every chamber.
+const (
+	// HandAtPlug is how long a plug that somebody switched at the plug itself is left as it is: long enough to
+	// water, pick or clean, short enough that a forgotten switch does not cost a crop.
+	HandAtPlug = 15 * time.Minute
+	// Slack is added to minimum times, because a command takes a moment to reach the plug and the one before may
+	// have taken longer.
+	Slack = 250 * time.Millisecond
+	// SettleLink is how long after the broker came back a plug's own state is awaited before it is commanded.
+	SettleLink = 2 * time.Second
+	// FirstRepeat is how long a plug may take to report what it was told before it is told again. Each further
+	// repeat waits twice as long, up to SlowestRepeat: relays should not be hammered by a dead plug's keeper.
+	FirstRepeat   = 5 * time.Second
+	SlowestRepeat = time.Minute
+	// BlindRepeat is how often a plug that reports nothing is told again: it may have lost power in between.
+	BlindRepeat = 5 * time.Minute
+	// LongestLease is the longest time for which a plug that turns itself off is told to stay on without being told
+	// again: if the daemon dies, nothing runs on for longer.
+	LongestLease = 10 * time.Minute
+	// RestAfterCut is the least pause after a longest run was cut, so that a cut is a cut.
+	RestAfterCut = time.Minute
 )
 
 // Plug is what is known of one plug, and what it was last told.
@@ -19,16 +43,22 @@ type Plug struct {
 	On        bool      `json:"on"`
 	Known     bool      `json:"known"`               // false until it was told or has reported
 	ChangedAt time.Time `json:"changed_at,omitzero"` // when On last changed
+	CutUntil  time.Time `json:"cut_until,omitzero"`  // after a longest run was cut: rest until then
 
-	Told   bool      `json:"told"` // the last command that left
-	ToldAt time.Time `json:"told_at,omitzero"`
+	Told     bool      `json:"told"` // the last command that left
+	HasTold  bool      `json:"has_told,omitempty"`
+	ToldAt   time.Time `json:"told_at,omitzero"`   // when it last left, repeats included
+	TurnedAt time.Time `json:"turned_at,omitzero"` // when it last differed from the command before
+	Lease    time.Time `json:"lease,omitzero"`     // a plug that turns itself off does so then
 
 	Reported    bool      `json:"reported"`
 	HasReported bool      `json:"has_reported,omitempty"`
 	ReportedAt  time.Time `json:"reported_at,omitzero"`
+	Synced      bool      `json:"synced,omitempty"` // reported since the broker last came back
 	// DisagreesSince is since when the report differs from the command; zero: it agrees.
 	DisagreesSince time.Time `json:"disagrees_since,omitzero"`
 	Repeats        int       `json:"repeats,omitempty"`
+	Unsent         bool      `json:"unsent,omitempty"` // the last command did not leave
 
 	Watts    float64   `json:"watts"`
 	HasWatts bool      `json:"has_watts,omitempty"`
@@ -39,7 +69,7 @@ type Plug struct {
 	// Duty is the share of time on, as a mean over about the last six hours under automatic control with good
 	// readings; it is what the plug falls back to.
 	Duty      float64 `json:"duty"`
-	DutyKnown float64 `json:"duty_known"` // hours that the mean rests on
+	DutyHours float64 `json:"duty_hours"` // what the mean rests on
 
 	OnSeconds float64 `json:"on_seconds"` // counter
 	Switches  int64   `json:"switches"`   // counter
@@ -52,4 +82,276 @@ type Hand struct {
 	AtPlug bool      `json:"at_plug,omitempty"` // switched at the plug itself, not by command
 	Since  time.Time `json:"since,omitzero"`
 	Until  time.Time `json:"until,omitzero"`
+}
+
+// Want is what control would have a plug do.
+type Want struct {
+	On      bool
+	Until   time.Time // when control expects to want the opposite; zero: not known
+	Cut     bool      // a safety matter: off now, minimum on time or not
+	Reasons []reason.Reason
+}
+
+// Scene is what the guard must know of the moment.
+type Scene struct {
+	Now       time.Time
+	Link      bool
+	LinkUp    bool      // the broker has just come back: tell every plug again
+	LinkSince time.Time // when it came back
+	Observe   bool
+}
+
+// Verdict is the guard's word on one plug.
+type Verdict struct {
+	On      bool // what the plug should do now, all limits respected
+	Send    bool // publish it now
+	For     time.Duration
+	Reasons []reason.Reason
+	Wake    time.Time // look again then; zero: no need
+	Ended   bool      // a hand's time was up
+	Turned  bool      // the command differs from the one before
+}
+
+// Apply gives the guard's verdict on what control wants and writes down what is sent. It never shortens a minimum on
+// or off time but for a safety cut, never lets a plug outrun its longest run, and never commands a plug that somebody
+// switched at the plug itself.
+func (p *Plug) Apply(spec *chamber.Plug, w Want, sc Scene) Verdict {
+	v := Verdict{On: w.On, Reasons: w.Reasons, Wake: w.Until}
+	until := w.Until
+	if p.handOver(sc.Now) {
+		v.Ended = true
+	}
+	if p.Hand.Active {
+		v.On, until = p.Hand.On, p.Hand.Until
+		code := reason.Hand
+		if p.Hand.AtPlug {
+			code = reason.HandAtPlug
+		}
+		v.Reasons = []reason.Reason{{Code: code, Until: p.Hand.Until}}
+		v.Wake = p.Hand.Until
+	}
+	cut := p.limitRun(spec, &v, sc.Now)
+	if w.Cut && p.commanded() && !p.Hand.Active {
+		v.On, cut = false, true
+	}
+	if !cut {
+		p.holdMinimum(spec, &v, sc.Now)
+	}
+	p.send(spec, &v, sc, until)
+	return v
+}
+
+// handOver ends a hand whose time is up.
+func (p *Plug) handOver(now time.Time) bool {
+	if !p.Hand.Active || now.Before(p.Hand.Until) {
+		return false
+	}
+	p.Hand = Hand{}
+	return true
+}
+
+// commanded is the state that the plug is meant to have: what it was told, or before it was ever told what it
+// reports.
+func (p *Plug) commanded() bool {
+	if p.HasTold {
+		return p.Told
+	}
+	return p.On
+}
+
+// edge is the last moment at which the plug may have changed.
+func (p *Plug) edge() time.Time {
+	if p.TurnedAt.After(p.ChangedAt) {
+		return p.TurnedAt
+	}
+	return p.ChangedAt
+}
+
+// limitRun cuts a run that has reached the longest allowed, also one by a person's hand, and keeps the pause after
+// it. It reports whether it cut.
+func (p *Plug) limitRun(spec *chamber.Plug, v *Verdict, now time.Time) bool {
+	if now.Before(p.CutUntil) && v.On {
+		v.On = false
+		v.Reasons = prepend(reason.Reason{Code: reason.MaxOn, Value: spec.MaxOn.Seconds(), Until: p.CutUntil}, v.Reasons)
+		v.Wake = earlier(v.Wake, p.CutUntil)
+		return false
+	}
+	if spec.MaxOn <= 0 || !p.commanded() && !p.On {
+		return false
+	}
+	end := p.edge().Add(spec.MaxOn)
+	if now.Before(end) {
+		v.Wake = earlier(v.Wake, end)
+		return false
+	}
+	if !v.On && !p.commanded() { // told off already; a plug that will not go off is told again by send
+		return false
+	}
+	p.Hand = Hand{}
+	p.CutUntil = now.Add(max(spec.MinOff+Slack, RestAfterCut))
+	v.On = false
+	v.Reasons = prepend(reason.Reason{Code: reason.MaxOn, Value: spec.MaxOn.Seconds(), Until: p.CutUntil}, v.Reasons)
+	v.Wake = earlier(v.Wake, p.CutUntil)
+	return true
+}
+
+// holdMinimum keeps the plug as it is until its minimum on or off time is over.
+func (p *Plug) holdMinimum(spec *chamber.Plug, v *Verdict, now time.Time) {
+	cur := p.commanded()
+	if !p.Known {
+		// Nothing is known: the plug may have changed a moment ago. It is told to rest first.
+		v.On = false
+		return
+	}
+	if v.On == cur {
+		return
+	}
+	least, code := spec.MinOff, reason.MinOff
+	if cur {
+		least, code = spec.MinOn, reason.MinOn
+	}
+	if p.edge().IsZero() {
+		return
+	}
+	end := p.edge().Add(least + Slack)
+	if now.Before(end) {
+		v.On = cur
+		v.Reasons = prepend(reason.Reason{Code: code, Until: end}, v.Reasons)
+		v.Wake = earlier(v.Wake, end)
+	}
+}
+
+// send decides whether a command leaves now, and writes it down as if it did; a command that did not leave is
+// reported back with [Plug.NotSent].
+func (p *Plug) send(spec *chamber.Plug, v *Verdict, sc Scene, until time.Time) {
+	if p.Hand.Active && p.Hand.AtPlug {
+		return
+	}
+	if sc.Observe {
+		v.Reasons = append(v.Reasons, reason.Reason{Code: reason.Observe})
+		return
+	}
+	if !sc.Link {
+		v.Reasons = append(v.Reasons, reason.Reason{Code: reason.LinkDown})
+		return
+	}
+	if spec.Reports && !p.Synced {
+		if settled := sc.LinkSince.Add(SettleLink); sc.Now.Before(settled) {
+			v.Wake = earlier(v.Wake, settled)
+			return
+		}
+	}
+	turned := !p.HasTold || v.On != p.Told
+	again, next := p.repeatDue(spec, v.On, sc)
+	renew := p.leaseDue(spec, v.On, sc.Now)
+	if !turned && !again && !renew && !p.Unsent {
+		v.Wake = earlier(v.Wake, next)
+		if spec.Timed && v.On {
+			v.Wake = earlier(v.Wake, p.renewAt())
+		}
+		return
+	}
+	if again {
+		v.Reasons = append(v.Reasons, reason.Reason{Code: reason.Repeat, Value: float64(p.Repeats)})
+	}
+	v.Send, v.Turned = true, turned
+	p.told(spec, v, turned, again, until, sc.Now)
+	_, next = p.repeatDue(spec, v.On, Scene{Now: sc.Now, Link: true})
+	v.Wake = earlier(v.Wake, next)
+}
+
+// told writes down a command that leaves now.
+func (p *Plug) told(spec *chamber.Plug, v *Verdict, turned, again bool, until, now time.Time) {
+	p.Told, p.HasTold, p.ToldAt, p.Unsent = v.On, true, now, false
+	if again {
+		p.Repeats++
+	}
+	if turned {
+		p.TurnedAt, p.Repeats, p.DisagreesSince = now, 0, time.Time{}
+	}
+	if !spec.Reports {
+		p.set(v.On, now)
+	} else if p.HasReported && p.Reported != v.On {
+		if p.DisagreesSince.IsZero() {
+			p.DisagreesSince = now
+		}
+	}
+	p.Known = true
+	if spec.Timed && v.On {
+		v.For = p.lease(spec, until, now)
+		p.Lease = now.Add(v.For)
+		v.Wake = earlier(v.Wake, p.renewAt())
+	} else {
+		p.Lease = time.Time{}
+	}
+}
+
+// lease is for how long a plug that turns itself off is told to stay on.
+func (p *Plug) lease(spec *chamber.Plug, until, now time.Time) time.Duration {
+	d := LongestLease
+	if left := until.Sub(now); !until.IsZero() && left < d {
+		d = left
+	}
+	d = max(d, p.edge().Add(spec.MinOn+Slack).Sub(now))
+	if spec.MaxOn > 0 {
+		d = min(d, p.edge().Add(spec.MaxOn).Sub(now))
+	}
+	return max(d, time.Second).Round(time.Second)
+}
+
+// renewAt is when a lease that is still wanted is renewed: after two thirds of it.
+func (p *Plug) renewAt() time.Time {
+	return p.Lease.Add(-p.Lease.Sub(p.ToldAt) / 3)
+}
+
+func (p *Plug) leaseDue(spec *chamber.Plug, on bool, now time.Time) bool {
+	return spec.Timed && on && p.Told && !p.Lease.IsZero() && !now.Before(p.renewAt())
+}
+
+// repeatDue reports whether the plug must be told again what it was told before, and when to look next.
+func (p *Plug) repeatDue(spec *chamber.Plug, on bool, sc Scene) (bool, time.Time) {
+	if !p.HasTold || on != p.Told {
+		return false, time.Time{}
+	}
+	if sc.LinkUp {
+		return true, time.Time{}
+	}
+	var at time.Time
+	switch {
+	case !spec.Reports:
+		at = p.ToldAt.Add(BlindRepeat)
+	case p.HasReported && p.Reported == p.Told:
+		return false, time.Time{}
+	default:
+		at = p.ToldAt.Add(min(FirstRepeat<<min(p.Repeats, 10), SlowestRepeat))
+	}
+	return !sc.Now.Before(at), at
+}
+
+// NotSent takes back a command that did not leave: it will be decided and told anew.
+func (p *Plug) NotSent() { p.Unsent = true }
+
+// Orphan ends a command's claim when the process that gave it is gone: what the plug does is awaited anew.
+func (p *Plug) Orphan() { p.Synced = false }
+
+func (p *Plug) set(on bool, now time.Time) {
+	if p.Known && on == p.On {
+		return
+	}
+	if p.Known {
+		p.Switches++
+	}
+	p.On, p.Known, p.ChangedAt = on, true, now
+}
+
+func prepend(r reason.Reason, rs []reason.Reason) []reason.Reason {
+	return append([]reason.Reason{r}, rs...)
+}
+
+// earlier returns the earlier of two times, where zero means never.
+func earlier(a, b time.Time) time.Time {
+	if a.IsZero() || !b.IsZero() && b.Before(a) {
+		return b
+	}
+	return a
 }

@@ -1,0 +1,133 @@
+package keeper
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"gillkeeper/bridge/journal"
+	"gillkeeper/policy"
+)
+
+func errGone(chamber string) error {
+	return fmt.Errorf("chamber %q was taken out of the configuration meanwhile; nothing was done", chamber)
+}
+
+// Act does what a person asked of a chamber. When it returns without an error the action is in the journal and done.
+// An action that cannot be done gives a [policy.Refusal].
+func (k *Keeper) Act(ctx context.Context, chamber string, a policy.Action) (*policy.Snapshot, error) {
+	u := k.unit(chamber)
+	if u == nil {
+		return nil, &policy.Refusal{Field: "chamber", Value: chamber, Missing: true, Allowed: k.namesHint()}
+	}
+	if a.At.IsZero() {
+		a.At = k.clock.Wall()
+	}
+	if err := k.claim(chamber, &a); err != nil {
+		return nil, err
+	}
+	r := request{action: a, reply: make(chan answer, 1)}
+	if err := u.submit(ctx, &r); err != nil {
+		return nil, err
+	}
+	select {
+	case got := <-r.reply:
+		return got.snap, got.err
+	case <-ctx.Done():
+		return nil, fmt.Errorf("the action is written down and will be done, but was not done in time: %w", context.Cause(ctx))
+	}
+}
+
+// submit checks an action, makes it durable and hands it to the worker, one at a time for each chamber.
+func (u *unit) submit(ctx context.Context, r *request) error {
+	u.acting.Lock()
+	defer u.acting.Unlock()
+	snap := u.snap.Load()
+	if err := u.currentPolicy().Check(&snap.State, &r.action); err != nil {
+		return err
+	}
+	seq, err := u.k.journal.Act(ctx, u.name, r.action)
+	if errors.Is(err, journal.ErrIDTaken) {
+		return &policy.Refusal{Field: "id", Value: r.action.ID, Allowed: "it belongs to another action; use a new one"}
+	}
+	if err != nil {
+		u.k.fail("act", err)
+		return fmt.Errorf("the journal does not take the action: %w; nothing was done, try again when it works", err)
+	}
+	r.seq = seq
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.acts = append(u.acts, *r)
+	u.queue()
+	return nil
+}
+
+func (u *unit) currentPolicy() *policy.Policy {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if u.next != nil {
+		return u.next
+	}
+	return u.policyNow.Load()
+}
+
+// claim refuses a batch name that another chamber uses: names are unique at the site, because commands name a batch
+// without its chamber.
+func (k *Keeper) claim(chamber string, a *policy.Action) error {
+	if a.Kind != policy.BatchAdd {
+		return nil
+	}
+	k.mu.RLock()
+	defer k.mu.RUnlock()
+	for _, u := range k.order {
+		if u.name == chamber {
+			continue
+		}
+		for _, b := range u.snap.Load().State.Crop.Batches {
+			if b.Name == a.Batch {
+				return &policy.Refusal{Field: "batch", Value: a.Batch, Allowed: fmt.Sprintf("chamber %s has a batch of that name; choose another", u.name)}
+			}
+		}
+	}
+	return nil
+}
+
+func (k *Keeper) namesHint() string {
+	k.mu.RLock()
+	defer k.mu.RUnlock()
+	s := "chambers are"
+	for i, u := range k.order {
+		if i > 0 {
+			s += ","
+		}
+		s += " " + u.name
+	}
+	return s
+}
+
+// WhyAt gives for each plug the last switch at or before a moment, with its reasons as they were decided.
+func (k *Keeper) WhyAt(ctx context.Context, chamber string, at time.Time) ([]policy.Event, error) {
+	if k.unit(chamber) == nil {
+		return nil, &policy.Refusal{Field: "chamber", Value: chamber, Missing: true, Allowed: k.namesHint()}
+	}
+	return k.journal.LastSwitches(ctx, chamber, at)
+}
+
+// Events gives what was logged of a chamber from one moment on and before another, oldest first.
+func (k *Keeper) Events(ctx context.Context, chamber string, from, to time.Time) ([]policy.Event, error) {
+	if k.unit(chamber) == nil {
+		return nil, &policy.Refusal{Field: "chamber", Value: chamber, Missing: true, Allowed: k.namesHint()}
+	}
+	var all []policy.Event
+	for n, err := range k.journal.Events(ctx, journal.EventQuery{Chamber: chamber, From: from, To: to, Newest: mostEvents}) {
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, n.Event)
+	}
+	return all, nil
+}
+
+// mostEvents bounds what one question brings back.
+const mostEvents = 5000

@@ -1,0 +1,260 @@
+// Package keeper owns every chamber's state: time and messages go in, decisions come out.
+//
+// A chamber belongs to one worker goroutine; others get immutable snapshots. What a person did is in the journal before
+// it is answered, and a command is in the journal before it leaves. When a worker lags, readings collapse to the
+// newest of each sensor; actions of people never do.
+//
+// It must never decode a payload or make words. Start reading at [Keeper.Run].
+package keeper
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"gillkeeper/bridge/clock"
+	"gillkeeper/bridge/journal"
+	"gillkeeper/policy"
+)
+
+// Publisher sends a command to a plug. An error means that it did not leave; it is then decided anew, never sent
+// late. Chamber and plug are indexes of the inlet's configuration.
+type Publisher interface {
+	Send(ctx context.Context, chamber, plug int, on bool, lease time.Duration) error
+}
+
+// Observer counts what the keeper does.
+type Observer interface {
+	Decided(took time.Duration)
+}
+
+// Options are what a keeper needs. Clock and Journal are required.
+type Options struct {
+	Clock    *clock.Clock
+	Journal  journal.Journal
+	Observer Observer
+	Log      *slog.Logger
+	Workers  int // 0: as many as there are processors, at most 8
+}
+
+// Keeper owns the chambers. Make one with [New], give it chambers with [Keeper.Adopt], and let it [Keeper.Run].
+type Keeper struct {
+	clock   *clock.Clock
+	shift   time.Duration // added to the clock, so that it is never behind what was saved
+	journal journal.Journal
+	watch   Observer
+	log     *slog.Logger
+	workers []*worker
+
+	mu    sync.RWMutex // protects the table of chambers
+	units map[string]*unit
+	order []*unit // by name
+
+	linked  atomic.Bool
+	outlet  atomic.Pointer[outlet]
+	failing atomic.Bool // the journal refuses to be written
+	notes   notes
+	saver   saver
+	minutes minutes
+}
+
+// New makes a keeper without chambers.
+func New(o Options) (*Keeper, error) {
+	if o.Clock == nil || o.Journal == nil {
+		return nil, errors.New("keeper: a clock and a journal are needed")
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Workers <= 0 {
+		o.Workers = defaultWorkers()
+	}
+	k := &Keeper{clock: o.Clock, journal: o.Journal, watch: o.Observer, log: o.Log, units: map[string]*unit{}}
+	latest, err := o.Journal.Latest(context.Background())
+	if err != nil {
+		k.fail("read", err)
+	}
+	k.shift = max(0, latest.Sub(o.Clock.Now()))
+	for range o.Workers {
+		k.workers = append(k.workers, newWorker(k))
+	}
+	return k, nil
+}
+
+// Now is the keeper's steady clock. It never shows less than what was saved before.
+func (k *Keeper) Now() time.Time { return k.clock.Now().Add(k.shift) }
+
+// Adopt takes chambers over, resumed from the journal where it knows them, and gives up those that are not named. It
+// may be called again with a new configuration while the keeper runs; a chamber that stays keeps its state.
+func (k *Keeper) Adopt(ctx context.Context, policies []*policy.Policy) error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	named := map[string]bool{}
+	for _, p := range policies {
+		name := p.Spec.Name
+		if named[name] {
+			return fmt.Errorf("keeper: chamber %q is named twice", name)
+		}
+		named[name] = true
+		if u := k.units[name]; u != nil {
+			u.refit(p)
+			continue
+		}
+		u, err := k.resume(ctx, p)
+		if err != nil {
+			return err
+		}
+		k.units[name] = u
+	}
+	for name, u := range k.units {
+		if !named[name] {
+			u.retire()
+			k.saver.last(u)
+			delete(k.units, name)
+		}
+	}
+	k.order = k.order[:0:0]
+	for _, u := range k.units {
+		k.order = append(k.order, u)
+	}
+	slices.SortFunc(k.order, func(a, b *unit) int { return strings.Compare(a.name, b.name) })
+	for _, u := range k.order {
+		u.nudge()
+	}
+	return nil
+}
+
+// resume makes a unit from what the journal holds. A journal that cannot be read is said and gone on without.
+func (k *Keeper) resume(ctx context.Context, p *policy.Policy) (*unit, error) {
+	name := p.Spec.Name
+	now := k.Now()
+	state := p.Fresh(now)
+	loaded, err := k.journal.Load(ctx, name)
+	if err != nil {
+		k.fail("load", err)
+	}
+	seq := int64(0)
+	if loaded.OK {
+		s, err := decodeState(loaded.Saved.State)
+		if err != nil {
+			return nil, fmt.Errorf("keeper: the saved state of chamber %q cannot be read: %w; move the journal away to begin anew", name, err)
+		}
+		state, seq = p.Fit(s), loaded.Saved.Seq
+	}
+	for _, sw := range loaded.Switches {
+		state = p.Recall(state, sw.Plug, sw.On, sw.At)
+	}
+	for _, a := range loaded.Actions {
+		state = p.Redo(state, a.Action)
+		seq = a.Seq
+	}
+	u := newUnit(k, p, state, seq)
+	u.worker = k.workers[hash(name)%uint32(len(k.workers))]
+	return u, nil
+}
+
+// Run decides until ctx ends. Then it makes a last save and returns. Nothing that it started outlives it.
+func (k *Keeper) Run(ctx context.Context) error {
+	var wg sync.WaitGroup
+	for _, w := range k.workers {
+		wg.Go(func() { w.run(ctx) })
+		wg.Go(func() { w.sendAll(ctx) })
+	}
+	wg.Go(func() { k.keepSaving(ctx) })
+	k.mu.RLock()
+	for _, u := range k.order {
+		u.nudge()
+	}
+	k.mu.RUnlock()
+	wg.Wait()
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), lastSave)
+	defer cancel()
+	return k.saveAll(last, true)
+}
+
+// Link tells whether commands can leave. Up again, plug states are read anew and the wanted states repeated.
+func (k *Keeper) Link(up bool) {
+	k.linked.Store(up)
+	k.mu.RLock()
+	defer k.mu.RUnlock()
+	for _, u := range k.order {
+		u.link(up)
+	}
+}
+
+// Snapshots are the newest pictures of all chambers, by name.
+func (k *Keeper) Snapshots() []*policy.Snapshot {
+	k.mu.RLock()
+	defer k.mu.RUnlock()
+	all := make([]*policy.Snapshot, 0, len(k.order))
+	for _, u := range k.order {
+		all = append(all, u.snap.Load())
+	}
+	return all
+}
+
+// Snapshot is the newest picture of one chamber.
+func (k *Keeper) Snapshot(chamber string) (*policy.Snapshot, bool) {
+	u := k.unit(chamber)
+	if u == nil {
+		return nil, false
+	}
+	return u.snap.Load(), true
+}
+
+// Counted are the newest pictures with counters as the journal holds them: what is shown from them never goes back,
+// not even when the process is killed.
+func (k *Keeper) Counted() []*policy.Snapshot {
+	k.mu.RLock()
+	defer k.mu.RUnlock()
+	all := make([]*policy.Snapshot, 0, len(k.order))
+	for _, u := range k.order {
+		all = append(all, u.counted())
+	}
+	return all
+}
+
+func (k *Keeper) unit(chamber string) *unit {
+	k.mu.RLock()
+	defer k.mu.RUnlock()
+	return k.units[chamber]
+}
+
+// Failing reports whether the journal refuses to be written.
+func (k *Keeper) Failing() bool { return k.failing.Load() }
+
+// fail notes that the journal failed, and says so once until it works again.
+func (k *Keeper) fail(doing string, err error) {
+	if k.failing.CompareAndSwap(false, true) {
+		k.log.Error("the journal fails; control goes on from memory", "doing", doing, "error", err)
+		k.nudgeAll()
+	}
+}
+
+func (k *Keeper) recover() {
+	if k.failing.CompareAndSwap(true, false) {
+		k.log.Info("the journal works again")
+		k.nudgeAll()
+	}
+}
+
+func (k *Keeper) nudgeAll() {
+	for _, w := range k.workers {
+		w.poke()
+	}
+}
+
+// hash spreads chambers over workers (FNV-1a).
+func hash(s string) uint32 {
+	h := uint32(2166136261)
+	for i := range len(s) {
+		h = (h ^ uint32(s[i])) * 16777619
+	}
+	return h
+}

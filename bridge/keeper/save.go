@@ -1,0 +1,145 @@
+package keeper
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"gillkeeper/bridge/journal"
+	"gillkeeper/policy"
+)
+
+// mostNotes bounds the events that wait for a failing journal; the oldest go first.
+const mostNotes = 20_000
+
+// notes are events on their way to the journal.
+type notes struct {
+	mu   sync.Mutex
+	wait []journal.Noted
+	lost int
+}
+
+func (n *notes) add(chamber string, events []policy.Event) {
+	if len(events) == 0 {
+		return
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for _, e := range events {
+		n.wait = append(n.wait, journal.Noted{Chamber: chamber, Event: e})
+	}
+	if over := len(n.wait) - mostNotes; over > 0 {
+		n.wait = append(n.wait[:0:0], n.wait[over:]...)
+		n.lost += over
+	}
+}
+
+func (n *notes) take() []journal.Noted {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	w := n.wait
+	n.wait = nil
+	return w
+}
+
+func (n *notes) back(w []journal.Noted) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.wait = append(w, n.wait...)
+}
+
+// saver remembers when each chamber was last saved.
+type saver struct {
+	mu   sync.Mutex // one save at a time
+	at   map[*unit]time.Time
+	gone []*unit // given up: to be saved once more
+}
+
+func (s *saver) last(u *unit) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.gone = append(s.gone, u)
+}
+
+func (k *Keeper) keepSaving(ctx context.Context) {
+	tick := time.NewTicker(saveEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			_ = k.saveAll(ctx, false) // said by fail
+		}
+	}
+}
+
+// saveAll writes events, chambers that need it (all when all is set) and finished minutes.
+func (k *Keeper) saveAll(ctx context.Context, all bool) error {
+	k.saver.mu.Lock()
+	defer k.saver.mu.Unlock()
+	err := errors.Join(k.saveNotes(ctx), k.saveUnits(ctx, all), k.saveMinutes(ctx, all))
+	switch {
+	case err == nil:
+		k.recover()
+	case ctx.Err() == nil:
+		k.fail("save", err)
+	}
+	return err
+}
+
+func (k *Keeper) saveNotes(ctx context.Context) error {
+	wait := k.notes.take()
+	if len(wait) == 0 {
+		return nil
+	}
+	n, err := k.journal.Note(ctx, wait)
+	if err != nil {
+		k.notes.back(wait[n:])
+	}
+	return err
+}
+
+func (k *Keeper) saveUnits(ctx context.Context, all bool) error {
+	if k.saver.at == nil {
+		k.saver.at = map[*unit]time.Time{}
+	}
+	k.mu.RLock()
+	due := append([]*unit(nil), k.order...)
+	k.mu.RUnlock()
+	due = append(due, k.saver.gone...)
+	k.saver.gone = nil
+	now := time.Now()
+	var units []*unit
+	var pics []*picture
+	var saves []journal.Saved
+	for _, u := range due {
+		pic := u.pending.Load()
+		if pic == nil || pic.snap == u.saved.Load() {
+			continue
+		}
+		if urgent := u.urgent.Swap(false); !urgent && !all && now.Sub(k.saver.at[u]) < saveQuiet {
+			continue
+		}
+		s, err := pic.encode(u.name)
+		if err != nil {
+			return err
+		}
+		units, pics, saves = append(units, u), append(pics, pic), append(saves, s)
+	}
+	if len(saves) == 0 {
+		return nil
+	}
+	if err := k.journal.Save(ctx, saves); err != nil {
+		for _, u := range units {
+			u.urgent.Store(true)
+		}
+		return err
+	}
+	for i, u := range units {
+		u.saved.Store(pics[i].snap)
+		k.saver.at[u] = now
+	}
+	return nil
+}

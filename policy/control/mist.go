@@ -1,0 +1,213 @@
+package control
+
+import (
+	"math"
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/guard"
+	"gillkeeper/policy/reason"
+)
+
+// Mist is the memory of the humidifier's pulses.
+type Mist struct {
+	Since time.Time     `json:"since,omitzero"` // when the present or last pulse began
+	Until time.Time     `json:"until,omitzero"` // its planned end
+	Why   reason.Reason `json:"why,omitzero"`
+	// Buffer is how many times the air's own capacity for vapor must be filled for a given rise: wet walls and
+	// substrate take their share. Learned from what pulses did; 0: not yet.
+	Buffer float64 `json:"buffer"`
+	From   float64 `json:"from"`            // relative humidity when the pulse began
+	Peak   float64 `json:"peak"`            // highest since
+	Grams  float64 `json:"grams"`           // given in the pulse
+	Open   bool    `json:"open,omitempty"`  // the pulse's effect is still to be read
+	Clean  bool    `json:"clean,omitempty"` // no fan ran meanwhile
+}
+
+// What the rules of mist assume until the chamber is learned.
+const (
+	// RHLag is the lag of a capacitive sensor in still, wet air (30..60 s, common practice).
+	RHLag = 40 * time.Second
+	// mistSettle is how long after a pulse its effect has shown: droplets evaporate and the sensor follows.
+	mistSettle = 90 * time.Second
+	// firstBuffer is the buffer assumed first (common practice: a tent's walls and blocks take two to six times what
+	// its air takes).
+	firstBuffer = 2.5
+	// restRise is the least worth misting for: a sensor's noise.
+	restRise = 0.006
+	// ratedMist is assumed of a humidifier whose rating the file does not give: one disc.
+	ratedMist = 300.0
+	// wettest is the reading above which no mist is given whatever the aim: a sensor cannot tell 97 from 100 %.
+	wettest = 0.975
+	// repay is the share of what a fan pulse carries off that is misted at once, before the reading shows the loss;
+	// the wet walls give back the rest.
+	repay = 0.5
+)
+
+// mist decides the humidifier: pulses sized to what is missing, each given time to show, and mist timed to the end of
+// a fan pulse for what the fan carries off.
+func (st *State) mist(sc *Scene, i int) guard.Want {
+	m := &st.Mist
+	rh := sc.Air.Inside.RelativeHumidity
+	st.readEffect(sc)
+	if sc.Now.Before(m.Until) {
+		if rh.OK && rh.Value > math.Min(wettest, sc.Target.RelativeHumidity.High) && sc.Now.Sub(m.Since) > sc.Spec.Plugs[i].MinOn+guard.Slack {
+			m.Until = sc.Now // far enough: the rest of the pulse would only drown
+		} else {
+			return guard.Want{On: true, Until: m.Until, Reasons: []reason.Reason{m.Why}}
+		}
+	}
+	if sc.Dry {
+		return guard.Want{Reasons: []reason.Reason{{Code: reason.ReservoirDry, Until: sc.ProbeAt}}}
+	}
+	if !rh.OK {
+		return guard.Want{Reasons: []reason.Reason{{Code: reason.NoSensor, Quantity: chamber.RelativeHumidity}}}
+	}
+	if sc.Probe && rh.Value < wettest && ready(sc, i) {
+		return st.startMist(sc, i, reason.Reason{Code: reason.ReservoirDry, Quantity: chamber.RelativeHumidity, Value: rh.Value}, alarm.ProbeFor)
+	}
+	aim := sc.Target.RelativeHumidity.Aim
+	expected := st.RH.ahead(sc.Now, RHLag)
+	r := reason.Reason{Code: reason.InBand, Quantity: chamber.RelativeHumidity, Value: rh.Value, Bound: aim, Predicted: expected}
+	if !ready(sc, i) || sc.Plugs[i].On {
+		return guard.Want{Reasons: []reason.Reason{r}}
+	}
+	if w, ok := st.repayFan(sc, i, expected, aim); ok {
+		return w
+	}
+	least := st.rise(sc, i, sc.Spec.Plugs[i].MinOn)
+	start := aim - math.Max(restRise, math.Min(least/2, aim-sc.Target.RelativeHumidity.Low))
+	r.Bound = start
+	if wait := st.mistWait(); sc.Now.Before(wait) && expected > aim-0.10 {
+		r.Code, r.Until = reason.WaitEffect, wait
+		return guard.Want{Reasons: []reason.Reason{r}}
+	}
+	if expected >= start || rh.Value >= wettest {
+		return guard.Want{Reasons: []reason.Reason{r}}
+	}
+	seconds := (aim - expected) / math.Max(least, 1e-6) * sc.Spec.Plugs[i].MinOn.Seconds()
+	r.Code = reason.BelowAim
+	return st.startMist(sc, i, r, time.Duration(math.Min(seconds, longestPulse.Seconds())*float64(time.Second)))
+}
+
+// mistWait is when the effect of the last pulse, of mist or of air, has shown.
+func (st *State) mistWait() time.Time {
+	wait := st.Mist.Until.Add(mistSettle)
+	if fan := st.Fan.Until.Add(RHLag); fan.After(wait) {
+		wait = fan
+	}
+	return wait
+}
+
+func (st *State) startMist(sc *Scene, i int, why reason.Reason, run time.Duration) guard.Want {
+	plug := &sc.Spec.Plugs[i]
+	run = max(run, plug.MinOn+guard.Slack)
+	if plug.MaxOn > 0 {
+		run = min(run, plug.MaxOn)
+	}
+	m := &st.Mist
+	m.Since, m.Until = sc.Now, sc.Now.Add(run)
+	m.From, m.Peak, m.Open, m.Clean = st.RH.Value, st.RH.Value, true, true
+	m.Grams = rated(plug) / 3600 * run.Seconds()
+	why.For = run
+	why.Predicted = math.Min(1, st.RH.Value+st.rise(sc, i, run))
+	m.Why = why
+	return guard.Want{On: true, Until: m.Until, Reasons: []reason.Reason{why}}
+}
+
+// repayFan mists at the end of a fan pulse for part of the vapor that the pulse carried off.
+func (st *State) repayFan(sc *Scene, i int, expected, aim float64) (guard.Want, bool) {
+	fan := sc.Spec.Plug(chamber.ExhaustFan)
+	f := &st.Fan
+	if fan < 0 || f.Repaid || f.Until.IsZero() || sc.Now.Before(f.Until.Add(-5*time.Second)) || sc.Now.After(f.Until.Add(20*time.Second)) {
+		return guard.Want{}, false
+	}
+	f.Repaid = true
+	if f.DriedAt.Equal(f.Until) || expected > aim+0.005 {
+		return guard.Want{}, false
+	}
+	lost := st.carriedOff(sc, fan)
+	plug := &sc.Spec.Plugs[i]
+	seconds := repay * lost / (rated(plug) / 3600)
+	if seconds < 0.6*plug.MinOn.Seconds() {
+		return guard.Want{}, false
+	}
+	r := reason.Reason{Code: reason.FanLoss, Quantity: chamber.RelativeHumidity, Value: lost, Bound: aim}
+	return st.startMist(sc, i, r, time.Duration(math.Min(seconds, longestPulse.Seconds())*float64(time.Second))), true
+}
+
+// carriedOff is the vapor in grams that the present or last fan pulse takes out of the chamber: the air changed, times
+// what the chamber's air holds more than the room's.
+func (st *State) carriedOff(sc *Scene, fan int) float64 {
+	t := chamberT(sc)
+	inside := vaporDensity(t, math.Min(1, st.RH.Value))
+	outside := vaporDensity(20, 0.45)
+	if room := sc.Air.Room; room.RelativeHumidity.OK {
+		tr := t
+		if room.Temperature.OK {
+			tr = room.Temperature.Value
+		}
+		outside = vaporDensity(tr, room.RelativeHumidity.Value)
+	}
+	flow := sc.Spec.Plugs[fan].FlowM3PerH
+	if flow <= 0 {
+		flow = 60
+	}
+	run := st.Fan.Until.Sub(st.Fan.Since).Hours()
+	changed := 1 - math.Exp(-flow*InstalledFlow*run/sc.Spec.VolumeM3)
+	return math.Max(0, (inside-outside)*sc.Spec.VolumeM3*changed)
+}
+
+// rise is the rise of relative humidity that a pulse of that length is expected to bring.
+func (st *State) rise(sc *Scene, i int, run time.Duration) float64 {
+	t := chamberT(sc)
+	grams := rated(&sc.Spec.Plugs[i]) / 3600 * run.Seconds()
+	return grams / (sc.Spec.VolumeM3 * vaporDensity(t, 1) * st.buffer())
+}
+
+func (st *State) buffer() float64 {
+	if st.Mist.Buffer == 0 {
+		return firstBuffer
+	}
+	return st.Mist.Buffer
+}
+
+// readEffect learns the buffer from the last pulse, when nothing else disturbed it.
+func (st *State) readEffect(sc *Scene) {
+	m := &st.Mist
+	if !m.Open || !sc.Air.Inside.RelativeHumidity.OK {
+		return
+	}
+	if sc.Now.Before(st.Fan.Until) {
+		m.Clean = false
+	}
+	m.Peak = math.Max(m.Peak, st.RH.Value)
+	if sc.Now.Before(m.Until.Add(mistSettle)) {
+		return
+	}
+	m.Open = false
+	rise := m.Peak - m.From
+	if !m.Clean || m.Peak > 0.97 || rise < 0.004 {
+		return
+	}
+	t := chamberT(sc)
+	seen := m.Grams / (sc.Spec.VolumeM3 * vaporDensity(t, 1) * rise)
+	seen = math.Max(0.8, math.Min(seen, 15))
+	m.Buffer = math.Exp(0.75*math.Log(st.buffer()) + 0.25*math.Log(seen))
+}
+
+func rated(p *chamber.Plug) float64 {
+	if p.OutputGPerH > 0 {
+		return p.OutputGPerH
+	}
+	return ratedMist
+}
+
+// chamberT is the chamber's air temperature, or a mild one where it is not measured.
+func chamberT(sc *Scene) float64 {
+	if e := sc.Air.Inside.Temperature; e.OK {
+		return e.Value
+	}
+	return 18
+}

@@ -1,0 +1,118 @@
+package policy
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/control"
+	"gillkeeper/policy/guard"
+	"gillkeeper/policy/reason"
+)
+
+// What a plug runs when the reading it goes by is gone: its own mean of the last hours, bounded, so that a chamber
+// neither dries out nor drowns while nobody knows.
+const (
+	// leastDutyHours is how long a duty must have been learned to be used; before that the blind duty holds.
+	leastDutyHours = 2
+	// mostMistDuty and mostFanDuty bound a learned duty.
+	mostMistDuty = 0.25
+	mostFanDuty  = 0.5
+	// blindMistDuty is run when nothing was learned: a little moisture keeps blocks from cracking for hours, and
+	// cannot drown them (common practice: a few percent of the time).
+	blindMistDuty = 0.03
+	// fallbackPeriod is the cycle in which a duty is run, at least.
+	fallbackPeriod = 10 * time.Minute
+)
+
+// fallBack replaces what control wants of humidifier and exhaust fan where the quantity they go by has no usable
+// reading.
+func (t *step) fallBack() {
+	t.short = t.short[:0]
+	if !t.s.Target.OK {
+		return
+	}
+	for i := range t.Spec.Plugs {
+		role := t.Spec.Plugs[i].Role
+		var q chamber.Quantity
+		switch role {
+		case chamber.Humidifier:
+			q = chamber.RelativeHumidity
+		case chamber.ExhaustFan:
+			q = chamber.CO2
+		case chamber.Heater, chamber.Cooler:
+			q = chamber.Temperature
+		default:
+			continue
+		}
+		if t.s.Air.Of(chamber.Inside, q).OK || !t.Spec.Has(q, chamber.Inside) {
+			continue // known, or never measured: control has its own way without
+		}
+		if t.waiting(q) {
+			t.wants[i] = guard.Want{Reasons: []reason.Reason{{Code: reason.WaitEffect, Quantity: q}}}
+			continue
+		}
+		if !slices.Contains(t.short, q) {
+			t.short = append(t.short, q)
+		}
+		switch role {
+		case chamber.Humidifier:
+			t.wants[i] = t.runDuty(i, q, t.mistDuty(i))
+		case chamber.ExhaustFan:
+			t.wants[i] = t.runDuty(i, q, t.fanDuty(i))
+		}
+	}
+}
+
+// waiting reports whether the quantity's sensors are simply still to be heard for the first time.
+func (t *step) waiting(q chamber.Quantity) bool {
+	for i := range t.Spec.Sensors {
+		if s := &t.Spec.Sensors[i]; s.Quantity == q && s.Place == chamber.Inside {
+			if x := &t.s.Sensors[i]; !x.Silent && x.Suspect == "" {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func (t *step) mistDuty(i int) float64 {
+	if t.s.Reservoir.Dry {
+		return 0
+	}
+	if p := &t.s.Plugs[i]; p.DutyHours >= leastDutyHours {
+		return math.Min(p.Duty, mostMistDuty)
+	}
+	return blindMistDuty
+}
+
+func (t *step) fanDuty(i int) float64 {
+	if p := &t.s.Plugs[i]; p.DutyHours >= leastDutyHours {
+		return math.Min(p.Duty, mostFanDuty)
+	}
+	flow := t.Spec.Plugs[i].FlowM3PerH
+	if flow <= 0 {
+		flow = 60
+	}
+	return math.Min(math.Max(t.s.Target.FAEPerHour, 1)*t.Spec.VolumeM3/(flow*control.InstalledFlow), mostFanDuty)
+}
+
+// runDuty runs a plug for a share of the time, in pulses no shorter than it can be held.
+func (t *step) runDuty(i int, q chamber.Quantity, duty float64) guard.Want {
+	w := guard.Want{Reasons: []reason.Reason{{Code: reason.Fallback, Quantity: q, Value: duty}}}
+	if duty <= 0 {
+		return w
+	}
+	spec := &t.Spec.Plugs[i]
+	run := max(spec.MinOn+guard.Slack, time.Duration(duty*float64(fallbackPeriod)))
+	period := time.Duration(float64(run) / duty)
+	phase := time.Duration(t.in.Now.UnixNano() % int64(period))
+	w.On = phase < run
+	if w.On {
+		w.Until = t.in.Now.Add(run - phase)
+	} else {
+		w.Until = t.in.Now.Add(period - phase)
+	}
+	return w
+}

@@ -1,0 +1,308 @@
+package guard
+
+import (
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/reason"
+)
+
+var t0 = time.Date(2026, 1, 14, 3, 0, 0, 0, time.UTC)
+
+// bench is one plug, the guard over it, and a wire that may be slow.
+type bench struct {
+	spec chamber.Plug
+	plug Plug
+	now  time.Time
+	link bool
+	up   bool
+	// relay is what the plug itself does, as a device of the outside would: it obeys what is sent.
+	relay   bool
+	changed time.Time
+	edges   []edge
+}
+
+type edge struct {
+	at time.Time
+	on bool
+}
+
+func newBench(spec chamber.Plug) *bench {
+	return &bench{spec: spec, plug: Plug{Name: "p", Role: spec.Role}, now: t0, link: true}
+}
+
+func (b *bench) want(on bool) Verdict {
+	return b.wantThis(Want{On: on})
+}
+
+func (b *bench) wantThis(w Want) Verdict {
+	v := b.plug.Apply(&b.spec, w, Scene{Now: b.now, Link: b.link, LinkUp: b.up, LinkSince: t0.Add(-time.Minute)})
+	b.up = false
+	if v.Send && v.On != b.relay {
+		b.relay = v.On
+		b.edges = append(b.edges, edge{b.now, v.On})
+	}
+	return v
+}
+
+func (b *bench) report() bool {
+	return b.plug.Report(&b.spec, chamber.PlugReport{HasOn: true, On: b.relay}, b.now)
+}
+
+func (b *bench) wait(d time.Duration) { b.now = b.now.Add(d) }
+
+func mister() chamber.Plug {
+	return chamber.Plug{Name: "p", Role: chamber.Humidifier, MinOn: 20 * time.Second, MinOff: 30 * time.Second, MaxOn: 30 * time.Minute}
+}
+
+func has(rs []reason.Reason, c reason.Code) bool {
+	for _, r := range rs {
+		if r.Code == c {
+			return true
+		}
+	}
+	return false
+}
+
+func TestUnknownPlugRestsFirst(t *testing.T) {
+	b := newBench(mister())
+	if v := b.want(true); v.On || !v.Send {
+		t.Fatalf("a plug of which nothing is known was told on=%v send=%v; it must be told off first", v.On, v.Send)
+	}
+	b.wait(29 * time.Second)
+	if v := b.want(true); v.On {
+		t.Fatal("turned on before its minimum off time")
+	}
+	b.wait(2 * time.Second)
+	if v := b.want(true); !v.On || !v.Send {
+		t.Fatalf("after the minimum off time: on=%v send=%v", v.On, v.Send)
+	}
+}
+
+func TestMinimumOnHoldsAgainstControlButNotAgainstASafetyCut(t *testing.T) {
+	b := newBench(mister())
+	b.want(false)
+	b.wait(time.Minute)
+	b.want(true)
+	b.wait(5 * time.Second)
+	if v := b.want(false); !v.On || !has(v.Reasons, reason.MinOn) {
+		t.Fatalf("minimum on time broken: %+v", v)
+	}
+	if v := b.wantThis(Want{Cut: true}); v.On || !v.Send {
+		t.Fatalf("a safety cut must not wait for the minimum on time: %+v", v)
+	}
+}
+
+func TestLongestRunCutsAlsoAHand(t *testing.T) {
+	for _, hand := range []bool{false, true} {
+		b := newBench(mister())
+		b.want(false)
+		b.wait(time.Minute)
+		if hand {
+			b.plug.Hold(true, b.now, 24*time.Hour)
+		}
+		b.want(true)
+		b.wait(30*time.Minute - time.Second)
+		if v := b.want(true); !v.On {
+			t.Fatal("cut before the longest run")
+		}
+		b.wait(2 * time.Second)
+		v := b.want(true)
+		if v.On || !v.Send || !has(v.Reasons, reason.MaxOn) {
+			t.Fatalf("hand=%v: ran longer than the longest run: %+v", hand, v)
+		}
+		b.wait(45 * time.Second)
+		if v := b.want(true); v.On {
+			t.Fatal("no pause after a cut")
+		}
+		b.wait(20 * time.Second)
+		if v := b.want(true); !v.On {
+			t.Fatal("does not resume after the pause")
+		}
+	}
+}
+
+func TestSwitchedAtThePlugIsLeftAloneForAQuarterOfAnHour(t *testing.T) {
+	spec := mister()
+	spec.Reports = true
+	b := newBench(spec)
+	b.report()
+	b.want(false)
+	b.report()
+	b.wait(time.Minute)
+	b.relay = true // a person
+	if !b.report() {
+		t.Fatal("a plug that had agreed and changed unasked was switched by hand")
+	}
+	for range 14 {
+		b.wait(time.Minute)
+		if v := b.want(false); v.Send || !v.On || !has(v.Reasons, reason.HandAtPlug) {
+			t.Fatalf("commanded while in a hand: %+v", v)
+		}
+	}
+	b.wait(61 * time.Second)
+	if v := b.want(false); !v.Ended || !v.Send || v.On {
+		t.Fatalf("control does not resume: %+v", v)
+	}
+}
+
+func TestALateReportIsNoHand(t *testing.T) {
+	spec := mister()
+	spec.Reports = true
+	b := newBench(spec)
+	b.report()
+	b.want(false)
+	b.wait(time.Minute)
+	b.want(true) // the relay is on, but an old report is still on its way
+	if b.plug.Report(&b.spec, chamber.PlugReport{HasOn: true, On: false}, b.now) {
+		t.Fatal("an old report right after the command was taken for a hand")
+	}
+	b.wait(time.Second)
+	if b.report() {
+		t.Fatal("the plug's obedience was taken for a hand")
+	}
+}
+
+func TestADisobedientPlugIsToldAgainEverSlower(t *testing.T) {
+	spec := mister()
+	spec.Reports = true
+	b := newBench(spec)
+	b.report()
+	b.want(false)
+	b.wait(time.Minute)
+	b.want(true)
+	b.plug.Report(&b.spec, chamber.PlugReport{HasOn: true, On: false}, b.now)
+	var gaps []time.Duration
+	last := b.now
+	for range 300 {
+		b.wait(time.Second)
+		if v := b.want(true); v.Send {
+			gaps = append(gaps, b.now.Sub(last))
+			last = b.now
+		}
+	}
+	want := []time.Duration{5, 10, 20, 40, 60, 60, 60}
+	if len(gaps) < len(want) {
+		t.Fatalf("told again %d times in 5 min, want at least %d: %v", len(gaps), len(want), gaps)
+	}
+	for i, w := range want {
+		if gaps[i] != w*time.Second {
+			t.Errorf("gap %d is %s, want %s", i, gaps[i], w*time.Second)
+		}
+	}
+	if b.plug.DisagreesSince.IsZero() {
+		t.Error("the disagreement is not noted")
+	}
+}
+
+func TestNothingIsSentWhileTheBrokerIsAwayAndAllIsToldAgainAfter(t *testing.T) {
+	b := newBench(mister())
+	b.want(false)
+	b.wait(time.Minute)
+	b.link = false
+	if v := b.want(true); v.Send || !has(v.Reasons, reason.LinkDown) {
+		t.Fatalf("sent without a link: %+v", v)
+	}
+	b.wait(time.Minute)
+	b.link, b.up = true, true
+	if v := b.want(false); !v.Send || v.On {
+		t.Fatalf("the present want must be told after the link is back: %+v", v)
+	}
+}
+
+func TestALeaseEndsWithThePulseAndIsRenewedInTime(t *testing.T) {
+	spec := mister()
+	spec.Timed, spec.MaxOn = true, 0
+	b := newBench(spec)
+	b.want(false)
+	b.wait(time.Minute)
+	v := b.wantThis(Want{On: true, Until: b.now.Add(45 * time.Second)})
+	if v.For != 45*time.Second {
+		t.Fatalf("lease %s for a pulse of 45 s", v.For)
+	}
+	b.wait(45 * time.Second)
+	b.want(false)
+	b.wait(time.Minute)
+	v = b.wantThis(Want{On: true})
+	if v.For != LongestLease {
+		t.Fatalf("lease %s for an open-ended run, want %s", v.For, LongestLease)
+	}
+	left := v.For
+	for range 40 {
+		b.wait(30 * time.Second)
+		left -= 30 * time.Second
+		if v := b.wantThis(Want{On: true}); v.Send {
+			left = v.For
+		}
+		if left <= 0 {
+			t.Fatal("the lease ran out while the plug was wanted on")
+		}
+	}
+}
+
+// TestMinimumTimesHoldWhateverIsWanted drives the guard with random wants, waits, hands and outages and looks at the
+// relay from outside: no change comes sooner than the minimum time after the one before, a cut excepted, and no run is
+// longer than the longest.
+func TestMinimumTimesHoldWhateverIsWanted(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		spec := mister()
+		spec.Reports = rapid.Bool().Draw(t, "reports")
+		spec.Timed = rapid.Bool().Draw(t, "timed")
+		spec.MaxOn = time.Duration(rapid.IntRange(60, 600).Draw(t, "max_on")) * time.Second
+		b := newBench(spec)
+		for range rapid.IntRange(1, 200).Draw(t, "steps") {
+			b.wait(time.Duration(rapid.IntRange(0, 40_000).Draw(t, "wait")) * time.Millisecond)
+			switch rapid.IntRange(0, 9).Draw(t, "what") {
+			case 0:
+				b.plug.Hold(rapid.Bool().Draw(t, "hand"), b.now, time.Duration(rapid.IntRange(1, 900).Draw(t, "for"))*time.Second)
+			case 1:
+				b.plug.Release()
+			case 2:
+				b.link = !b.link
+				b.up = b.link
+			case 3, 4, 5:
+				if spec.Reports {
+					b.report()
+				}
+			default:
+				b.want(rapid.Bool().Draw(t, "want"))
+			}
+			if b.link {
+				b.want(rapid.Bool().Draw(t, "again"))
+			}
+		}
+		for i := 1; i < len(b.edges); i++ {
+			gap, was := b.edges[i].at.Sub(b.edges[i-1].at), b.edges[i-1].on
+			least := spec.MinOff
+			if was {
+				least = spec.MinOn
+			}
+			if gap < least {
+				t.Fatalf("on=%v for only %s, minimum %s", was, gap, least)
+			}
+		}
+	})
+}
+
+func TestDutyIsTheShareOfTimeOn(t *testing.T) {
+	p := Plug{Known: true}
+	for i := range 12 * 60 * 6 { // twelve hours in steps of ten seconds, on a quarter of the time
+		p.On = i%8 < 2
+		p.Pass(10*time.Second, true)
+	}
+	if p.Duty < 0.24 || p.Duty > 0.26 {
+		t.Errorf("duty %.3f after twelve hours at 0.25", p.Duty)
+	}
+	if got, want := p.OnSeconds, 12*3600*0.25; got != want {
+		t.Errorf("on for %.0f s, want %.0f", got, want)
+	}
+	before := p.Duty
+	p.On = true
+	p.Pass(time.Hour, false)
+	if p.Duty != before {
+		t.Error("the duty learned from an hour without good readings")
+	}
+}

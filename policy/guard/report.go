@@ -1,0 +1,93 @@
+package guard
+
+import (
+	"math"
+	"time"
+
+	"gillkeeper/policy/chamber"
+)
+
+// LeaseSlack is how far from the end of its lease a plug that turns itself off may do so: its clock is not ours, and
+// reports travel.
+const LeaseSlack = 5 * time.Second
+
+// Report takes in what a plug says of itself. It returns true when somebody switched the plug at the plug itself:
+// the plug had agreed with its command and then changed without being told.
+func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (byHand bool) {
+	if r.HasWatts {
+		p.Watts, p.HasWatts, p.WattsAt = r.Watts, true, now
+	}
+	if !r.HasOn {
+		return false
+	}
+	agreed := p.Synced && p.HasReported && p.HasTold && p.Reported == p.Told
+	changed := p.HasReported && r.On != p.Reported
+	p.Reported, p.HasReported, p.ReportedAt = r.On, true, now
+	first := !p.Known
+	p.set(r.On, now)
+	if first {
+		p.ChangedAt = now // it may have changed a moment ago
+	}
+	defer func() { p.Synced = true }()
+	if !p.HasTold || r.On == p.Told {
+		p.DisagreesSince, p.Repeats = time.Time{}, 0
+		return false
+	}
+	if spec.Timed && !r.On && !p.Lease.IsZero() && !now.Before(p.Lease.Add(-LeaseSlack)) {
+		p.Told, p.TurnedAt, p.Lease = false, now, time.Time{} // its own timer was up
+		return false
+	}
+	if agreed && changed && !r.Retained {
+		p.grip(spec, r.On, now)
+		return true
+	}
+	if p.DisagreesSince.IsZero() {
+		p.DisagreesSince = now
+	}
+	return false
+}
+
+// grip takes down that somebody switched the plug at the plug itself. What the person chose counts as told, so that
+// nothing is repeated against it.
+func (p *Plug) grip(spec *chamber.Plug, on bool, now time.Time) {
+	p.Hand = Hand{Active: true, On: on, AtPlug: true, Since: now, Until: now.Add(HandAtPlug)}
+	p.Told, p.TurnedAt, p.Lease, p.DisagreesSince, p.Repeats = on, now, time.Time{}, time.Time{}, 0
+}
+
+// Hold puts the plug under a person's hand by command.
+func (p *Plug) Hold(on bool, now time.Time, d time.Duration) {
+	p.Hand = Hand{Active: true, On: on, Since: now, Until: now.Add(d)}
+}
+
+// Release gives the plug back before its time.
+func (p *Plug) Release() { p.Hand = Hand{} }
+
+// Unsync forgets that the plug's report is current, because the broker was away: a change meanwhile is no hand.
+func (p *Plug) Unsync() { p.Synced = false }
+
+// The memory of the duty.
+const (
+	dutyMemory = 6 * time.Hour // long enough to hold a whole cycle of mist and air, short enough for a stage
+	dutyCap    = 48            // hours after which more history makes the mean no surer
+)
+
+// Pass lets time go by: the counter of on-time grows, and the mean duty where learn says that control had good
+// readings.
+func (p *Plug) Pass(dt time.Duration, learn bool) {
+	if dt <= 0 {
+		return
+	}
+	on := 0.0
+	if p.On {
+		on = 1
+		p.OnSeconds += dt.Seconds()
+	}
+	if !learn || p.Hand.Active {
+		return
+	}
+	h := dt.Hours()
+	memory := math.Min(dutyMemory.Hours(), math.Max(p.DutyHours, 0.25))
+	w := 1 - math.Exp(-h/memory)
+	p.Duty += w * (on - p.Duty)
+	p.DutyHours = math.Min(p.DutyHours+h, dutyCap)
+}

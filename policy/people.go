@@ -1,0 +1,259 @@
+package policy
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/species"
+)
+
+// The limits of what people can ask.
+const (
+	// LongestHand is the longest time for which a plug can be taken under hand: a forgotten hand must not cost a crop.
+	LongestHand = 24 * time.Hour
+	// doneKept is how many action IDs are remembered, so that a repeated request does nothing twice.
+	doneKept = 64
+	// longestNote bounds free text.
+	longestNote = 500
+)
+
+// Check says whether an action can be done in this state; it gives a [Refusal] if not.
+func (p *Policy) Check(s *State, a *Action) error {
+	if slices.Contains(s.Done, a.ID) {
+		return nil // done before: nothing happens
+	}
+	_, _, err := p.apply(s.clone(), a, s.Now)
+	return err
+}
+
+// Redo applies an action from the journal after a restart, at the time it was done.
+func (p *Policy) Redo(s State, a Action) State {
+	now := latest(s.Now, a.At)
+	next, _, err := p.apply(s.clone(), &a, now)
+	if err != nil {
+		return s // it was refused then too
+	}
+	return next
+}
+
+// Recall applies a command that was written ahead and may or may not have left before the process died: the plug
+// counts as changed then.
+func (p *Policy) Recall(s State, plug string, on bool, at time.Time) State {
+	s = s.clone()
+	for i := range s.Plugs {
+		x := &s.Plugs[i]
+		if x.Name != plug || !at.After(x.TurnedAt) {
+			continue
+		}
+		x.Told, x.HasTold, x.ToldAt, x.TurnedAt = on, true, at, at
+		if !p.Spec.Plugs[i].Reports {
+			x.On, x.Known, x.ChangedAt = on, true, at
+		}
+	}
+	return s
+}
+
+// Rest says which plugs to turn off when nobody will watch them any more: humidifiers, heaters and coolers that run.
+func (p *Policy) Rest(s State, now time.Time) (State, []int) {
+	s = s.clone()
+	var stop []int
+	for i := range s.Plugs {
+		x := &s.Plugs[i]
+		switch x.Role {
+		case chamber.Humidifier, chamber.Heater, chamber.Cooler:
+		default:
+			continue
+		}
+		if !x.Told && !x.On || x.Hand.Active && x.Hand.AtPlug || p.Observe {
+			continue
+		}
+		if x.Told {
+			x.TurnedAt = now
+		}
+		x.Told, x.HasTold, x.ToldAt, x.Lease = false, true, now, time.Time{}
+		if !p.Spec.Plugs[i].Reports {
+			x.On, x.ChangedAt = false, now
+		}
+		stop = append(stop, i)
+	}
+	return s, stop
+}
+
+// act does what people asked. An action that is refused here was checked against an older state; it does nothing.
+func (t *step) act() {
+	for i := range t.in.Actions {
+		a := &t.in.Actions[i]
+		next, events, err := t.apply(*t.s, a, t.in.Now)
+		if err != nil {
+			continue
+		}
+		*t.s = next
+		t.event(Event{Kind: PersonActed, Action: a})
+		for _, e := range events {
+			t.event(e)
+		}
+	}
+}
+
+// apply does one action, or gives a [Refusal].
+func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error) {
+	if a.ID == "" {
+		return s, nil, &Refusal{Field: "id", Value: a.ID, Allowed: "give the action an id of its own"}
+	}
+	if slices.Contains(s.Done, a.ID) {
+		return s, nil, nil
+	}
+	if len(a.Note) > longestNote {
+		return s, nil, &Refusal{Field: "note", Value: a.Note[:20] + "…", Allowed: fmt.Sprintf("at most %d bytes", longestNote)}
+	}
+	var events []Event
+	var err error
+	switch a.Kind {
+	case BatchAdd, BatchRetire, StageSet, HarvestDone:
+		s.Crop, err = p.applyCrop(s.Crop, a, now)
+	case Refilled:
+		s, err = p.applyRefill(s, a, now)
+	case HandSet:
+		s, err = p.applyHand(s, a, now)
+	case AlarmAck, AlarmShelve:
+		s, events, err = applyAlarm(s, a, now)
+	default:
+		err = &Refusal{Field: "kind", Value: string(a.Kind), Allowed: "it is no action"}
+	}
+	if err != nil {
+		return s, nil, refusal(err)
+	}
+	s.Done = append(s.Done, a.ID)
+	if over := len(s.Done) - doneKept; over > 0 {
+		s.Done = slices.Clone(s.Done[over:])
+	}
+	return s, events, nil
+}
+
+func (p *Policy) applyCrop(c crop.State, a *Action, now time.Time) (crop.State, error) {
+	switch a.Kind {
+	case BatchAdd:
+		return c.AddBatch(p.Climates, crop.Batch{
+			Name: a.Batch, Species: a.Species, Strain: a.Strain, SubstrateKg: a.SubstrateKg, DryKg: a.DryKg,
+			Stage: stageOr(a.Stage, species.Colonization),
+		}, now)
+	case BatchRetire:
+		return c.Retire(a.Batch, now)
+	case StageSet:
+		return c.SetStage(a.Batch, a.Stage, now)
+	}
+	return c.Harvest(a.Batch, a.FreshG, a.Done, now)
+}
+
+func stageOr(s, otherwise species.Stage) species.Stage {
+	if s == 0 {
+		return otherwise
+	}
+	return s
+}
+
+func (p *Policy) applyRefill(s State, a *Action, now time.Time) (State, error) {
+	i := p.Spec.Plug(chamber.Humidifier)
+	if i < 0 {
+		return s, &Refusal{Field: "chamber", Value: p.Spec.Name, Allowed: "it has no humidifier to refill"}
+	}
+	capacity := p.Spec.Plugs[i].ReservoirLiters
+	switch {
+	case math.IsNaN(a.Liters) || a.Liters < 0:
+		return s, &Refusal{Field: "liters", Value: fmt.Sprint(a.Liters), Allowed: "give the liters that the reservoir holds now, or none when it is full"}
+	case capacity > 0 && a.Liters > capacity:
+		return s, &Refusal{Field: "liters", Value: fmt.Sprint(a.Liters), Allowed: fmt.Sprintf("the reservoir holds %g L; correct reservoir_liters in the configuration if it holds more", capacity)}
+	case capacity == 0 && a.Liters == 0:
+		return s, &Refusal{Field: "liters", Value: "0", Allowed: "how much full is, is not known: set reservoir_liters in the configuration, or name the liters"}
+	}
+	s.Reservoir = s.Reservoir.Refill(&p.Spec.Plugs[i], a.Liters, now)
+	return s, nil
+}
+
+func (p *Policy) applyHand(s State, a *Action, now time.Time) (State, error) {
+	i, err := p.plugNamed(a.Plug)
+	if err != nil {
+		return s, err
+	}
+	x, spec := &s.Plugs[i], &p.Spec.Plugs[i]
+	if a.Hand == HandAuto {
+		x.Release()
+		return s, nil
+	}
+	if a.Hand != HandOn && a.Hand != HandOff {
+		return s, &Refusal{Field: "hand", Value: string(a.Hand), Allowed: "it is on, off or auto"}
+	}
+	if a.For <= 0 || a.For > LongestHand {
+		return s, &Refusal{Field: "for", Value: a.For.String(), Allowed: fmt.Sprintf("give a time up to %s, such as 15m", LongestHand)}
+	}
+	if a.Hand == HandOn && spec.MaxOn > 0 && a.For > spec.MaxOn {
+		return s, &Refusal{Field: "for", Value: a.For.String(), Allowed: fmt.Sprintf("the longest run of plug %s is %s (max_on)", spec.Name, spec.MaxOn)}
+	}
+	x.Hold(a.Hand == HandOn, now, a.For)
+	return s, nil
+}
+
+// plugNamed finds a plug by its name or, failing that, by its role.
+func (p *Policy) plugNamed(word string) (int, error) {
+	byRole, roles := -1, 0
+	var names []string
+	for i := range p.Spec.Plugs {
+		spec := &p.Spec.Plugs[i]
+		names = append(names, spec.Name)
+		if spec.Name == word {
+			return i, nil
+		}
+		if spec.Role.String() == word {
+			byRole = i
+			roles++
+		}
+	}
+	switch {
+	case roles == 1:
+		return byRole, nil
+	case roles > 1:
+		return 0, &Refusal{Field: "plug", Value: word, Allowed: "several plugs have that role; name one of " + strings.Join(names, ", ")}
+	case len(names) == 0:
+		return 0, &Refusal{Field: "plug", Value: word, Missing: true, Allowed: "the chamber has no plugs"}
+	}
+	return 0, &Refusal{Field: "plug", Value: word, Missing: true, Allowed: "plugs are " + strings.Join(names, ", ")}
+}
+
+func applyAlarm(s State, a *Action, now time.Time) (State, []Event, error) {
+	var c alarm.Change
+	var err error
+	n := alarm.Name(a.Alarm)
+	if n.Index() < 0 {
+		return s, nil, &Refusal{Field: "alarm", Value: a.Alarm, Missing: true, Allowed: "see alarm list for their names"}
+	}
+	if a.Kind == AlarmAck {
+		s.Alarms, c, err = alarm.Acknowledge(s.Alarms, n, now)
+	} else {
+		s.Alarms, c, err = alarm.Shelve(s.Alarms, n, a.For, now)
+	}
+	if err != nil {
+		return s, nil, err
+	}
+	return s, []Event{changed(&c)}, nil
+}
+
+// refusal turns the refusals of the parts into the policy's own.
+func refusal(err error) error {
+	if r, ok := errors.AsType[*Refusal](err); ok {
+		return r
+	}
+	if r, ok := errors.AsType[*crop.Refused](err); ok {
+		return &Refusal{Field: r.Field, Value: r.Value, Allowed: r.Allowed, Missing: r.Missing}
+	}
+	if r, ok := errors.AsType[*alarm.Refused](err); ok {
+		return &Refusal{Field: "alarm", Value: string(r.Alarm), Allowed: r.Why}
+	}
+	return err
+}

@@ -1,0 +1,280 @@
+package policy
+
+import (
+	"slices"
+	"time"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/control"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/guard"
+)
+
+// StateSchema is the version of State's layout.
+const StateSchema = 1
+
+// LongestSleep is the longest time between two steps: counters, ages and alarms want a look at least that often.
+const LongestSleep = 10 * time.Second
+
+// Fresh is the state of a chamber that nothing is known of yet.
+func (p *Policy) Fresh(now time.Time) State {
+	return p.Fit(State{Schema: StateSchema, Now: now, LinkLost: now})
+}
+
+// Fit lays a saved state over the present configuration: sensors and plugs are found again by name, new ones begin
+// unknown, and those that are gone are dropped. What the plugs did while nobody looked is awaited anew.
+func (p *Policy) Fit(s State) State {
+	s = s.clone()
+	sensors, plugs := s.Sensors, s.Plugs
+	s.Sensors = make([]SensorState, len(p.Spec.Sensors))
+	for i := range p.Spec.Sensors {
+		s.Sensors[i] = SensorState{Name: p.Spec.Sensors[i].Name, Watched: s.Now}
+		for _, old := range sensors {
+			if old.Name == p.Spec.Sensors[i].Name {
+				s.Sensors[i] = old
+			}
+		}
+	}
+	s.Plugs = make([]guard.Plug, len(p.Spec.Plugs))
+	for i := range p.Spec.Plugs {
+		spec := &p.Spec.Plugs[i]
+		s.Plugs[i] = guard.Plug{Name: spec.Name, Role: spec.Role}
+		for _, old := range plugs {
+			if old.Name == spec.Name && old.Role == spec.Role {
+				s.Plugs[i] = old
+				s.Plugs[i].Unsync()
+			}
+		}
+	}
+	if s.Schema == 0 {
+		s.Schema = StateSchema
+	}
+	return s
+}
+
+// Step takes a chamber's state and what happened since, and gives the next state and the decision. It never writes to
+// what the given state points at.
+func (p *Policy) Step(s State, in Input) (State, Decision) {
+	s = s.clone()
+	if in.Now.Before(s.Now) { // a clock that went back between two lives: time stands still until it has caught up
+		in.Now = s.Now
+	}
+	d := Decision{At: in.Wall, Plugs: make([]PlugDecision, len(p.Spec.Plugs))}
+	st := step{Policy: p, s: &s, in: &in, d: &d}
+	st.pass(in.Now.Sub(s.Now))
+	s.Now = in.Now
+	st.link()
+	st.hear()
+	st.act()
+	st.silence()
+	st.suspect()
+	st.vote()
+	st.water()
+	var next crop.State
+	s.Target, next = s.Crop.Aim(p.Climates, in.Now)
+	s.Crop = next
+	st.decide()
+	s.Short = st.short
+	st.watch()
+	d.Wake = sooner(d.Wake, in.Now.Add(LongestSleep))
+	return s, d
+}
+
+// step is one step in the making: the parts of Step read and write it in order.
+type step struct {
+	*Policy
+	s     *State
+	in    *Input
+	d     *Decision
+	wants []guard.Want
+	short []chamber.Quantity // quantities that some plug runs without
+}
+
+// clone copies what a step may write to.
+func (s State) clone() State {
+	s.Sensors = slices.Clone(s.Sensors)
+	s.Plugs = slices.Clone(s.Plugs)
+	s.Totals.InRange = slices.Clone(s.Totals.InRange)
+	s.Totals.Stages = slices.Clone(s.Totals.Stages)
+	s.Done = slices.Clone(s.Done)
+	return s
+}
+
+func (t *step) event(e Event) {
+	e.At = t.in.Wall
+	t.d.Events = append(t.d.Events, e)
+}
+
+// link notes the broker's going and coming.
+func (t *step) link() {
+	switch {
+	case !t.in.Link:
+		if t.s.LinkLost.IsZero() {
+			t.s.LinkLost = t.in.Now
+		}
+	case t.in.LinkUp || !t.s.LinkLost.IsZero():
+		t.in.LinkUp = true
+		t.s.LinkLost, t.s.LinkSince = time.Time{}, t.in.Now
+		for i := range t.s.Plugs {
+			t.s.Plugs[i].Unsync()
+		}
+	}
+}
+
+// hear takes in what sensors and plugs said.
+func (t *step) hear() {
+	for _, l := range t.in.Liveness {
+		if l.Sensor >= 0 && l.Sensor < len(t.s.Sensors) {
+			t.s.Sensors[l.Sensor].Dead = !l.Alive
+		}
+	}
+	for _, r := range t.in.Readings {
+		if r.Sensor < 0 || r.Sensor >= len(t.s.Sensors) {
+			continue
+		}
+		x := &t.s.Sensors[r.Sensor]
+		if r.Retained {
+			if !x.Live { // a copy of unknown age never hides a value whose age is known
+				x.Value, x.Known = r.Value, true
+			}
+			continue
+		}
+		x.Value, x.Known, x.Live, x.At = r.Value, true, true, t.in.Now
+		if r.At.After(x.At.Add(-time.Minute)) && r.At.Before(x.At) {
+			x.At = r.At
+		}
+		x.Dead = false // who speaks lives
+	}
+	for _, i := range t.in.Unsent {
+		if i >= 0 && i < len(t.s.Plugs) {
+			t.s.Plugs[i].NotSent()
+		}
+	}
+	for _, r := range t.in.Reports {
+		if r.Plug < 0 || r.Plug >= len(t.s.Plugs) {
+			continue
+		}
+		if t.s.Plugs[r.Plug].Report(&t.Spec.Plugs[r.Plug], r, t.in.Now) {
+			t.event(Event{Kind: PlugByHand, Plug: t.s.Plugs[r.Plug].Name, On: r.On})
+		}
+	}
+}
+
+// vote makes one value of each quantity and place out of its sensors: the median of three or more, the mean of two.
+func (t *step) vote() {
+	for _, place := range []chamber.Place{chamber.Inside, chamber.Room} {
+		for _, q := range chamber.Quantities() {
+			t.voteOn(place, q)
+		}
+	}
+}
+
+// silence notes which sensors have gone quiet.
+func (t *step) silence() {
+	for i := range t.s.Sensors {
+		x := &t.s.Sensors[i]
+		last := x.At
+		if last.IsZero() {
+			last = x.Watched
+		}
+		x.Silent = x.Dead || t.in.Now.Sub(last) > t.Spec.Sensors[i].MaxAge
+	}
+}
+
+func (t *step) voteOn(place chamber.Place, q chamber.Quantity) {
+	var fresh, known []float64
+	var newest time.Time
+	for i := range t.s.Sensors {
+		spec, x := &t.Spec.Sensors[i], &t.s.Sensors[i]
+		if spec.Quantity != q || spec.Place != place || !x.Known {
+			continue
+		}
+		known = append(known, x.Value)
+		if x.Live && !x.Silent && x.Suspect == "" {
+			fresh = append(fresh, x.Value)
+			if x.At.After(newest) {
+				newest = x.At
+			}
+		}
+	}
+	e := t.s.Air.Of(place, q)
+	switch {
+	case len(fresh) > 0:
+		*e = chamber.Estimate{Value: median(fresh), OK: true, At: newest, Used: len(fresh)}
+	case len(known) > 0:
+		*e = chamber.Estimate{Value: median(known), At: e.At}
+	default:
+		*e = chamber.Estimate{Value: e.Value, At: e.At}
+	}
+}
+
+func median(v []float64) float64 {
+	slices.Sort(v)
+	n := len(v)
+	if n%2 == 1 {
+		return v[n/2]
+	}
+	return (v[n/2-1] + v[n/2]) / 2
+}
+
+// decide asks control, falls back where it has nothing to go by, and lets the guard have the last word.
+func (t *step) decide() {
+	s := t.s
+	light, lightNext := crop.Light(s.Target, t.in.Wall, t.Spec.Zone)
+	sc := control.Scene{
+		Now: t.in.Now, Spec: t.Spec, Target: s.Target, Air: &s.Air, Plugs: s.Plugs,
+		Light: light, LightNext: t.in.Now.Add(lightNext.Sub(t.in.Wall)), Heard: t.heard(),
+	}
+	sc.ProbeAt, sc.Dry = s.Reservoir.Resting(t.in.Now)
+	sc.Probe = s.Reservoir.Dry && !sc.Dry
+	s.Control, t.wants = control.Decide(s.Control, &sc)
+	t.fallBack()
+	scene := guard.Scene{Now: t.in.Now, Link: t.in.Link, LinkUp: t.in.LinkUp, LinkSince: s.LinkSince, Observe: t.Observe}
+	for i := range t.wants {
+		v := s.Plugs[i].Apply(&t.Spec.Plugs[i], t.wants[i], scene)
+		if v.Ended {
+			t.event(Event{Kind: HandOver, Plug: s.Plugs[i].Name, On: v.On})
+		}
+		if v.Turned && v.Send {
+			t.event(Event{Kind: PlugSwitched, Plug: s.Plugs[i].Name, On: v.On, Reasons: v.Reasons})
+		}
+		t.d.Plugs[i] = PlugDecision{On: v.On, Send: v.Send, For: v.For, Reasons: v.Reasons}
+		t.d.Wake = sooner(t.d.Wake, v.Wake)
+	}
+}
+
+// heard reports whether any sensor in the chamber has ever delivered, or had time to.
+func (t *step) heard() bool {
+	for i := range t.s.Sensors {
+		if t.s.Sensors[i].Live || t.s.Sensors[i].Silent {
+			return true
+		}
+	}
+	return len(t.s.Sensors) == 0
+}
+
+// sooner returns the earlier of two times, where zero means never; a time that is not after now is looked at again at
+// the next step anyway.
+func sooner(a, b time.Time) time.Time {
+	if a.IsZero() || !b.IsZero() && b.Before(a) {
+		return b
+	}
+	return a
+}
+
+// WithCounters is the state with the counters of another: those that a store holds, so that what is shown of them
+// never goes back.
+func (s State) WithCounters(stored *State) State {
+	s = s.clone()
+	s.Totals = stored.Totals
+	for i := range s.Plugs {
+		x := &s.Plugs[i]
+		x.OnSeconds, x.Switches = 0, 0
+		for j := range stored.Plugs {
+			if old := &stored.Plugs[j]; old.Name == x.Name && old.Role == x.Role {
+				x.OnSeconds, x.Switches = old.OnSeconds, old.Switches
+			}
+		}
+	}
+	return s
+}

@@ -1,0 +1,88 @@
+package policy
+
+import (
+	"time"
+
+	"gillkeeper/policy/chamber"
+)
+
+// longestPass bounds the time that one step may count: a gap in which nobody looked says nothing of the air.
+const longestPass = time.Minute
+
+// pass lets time go by: counters grow by what held since the last step.
+func (t *step) pass(dt time.Duration) {
+	if dt <= 0 {
+		return
+	}
+	s := t.s
+	seen := min(dt, longestPass)
+	for i := range s.Plugs {
+		s.Plugs[i].Pass(seen, t.steered(s.Plugs[i].Role))
+	}
+	for i := range s.Crop.Batches {
+		b := &s.Crop.Batches[i]
+		if !b.Retired.IsZero() {
+			continue
+		}
+		x := t.stageTotal(StageTotal{Batch: b.Name, Species: b.Species, Stage: b.Stage, Flush: b.Flush})
+		x.Seconds += dt.Seconds()
+	}
+	if !s.Target.OK {
+		return
+	}
+	t.inRange(chamber.RelativeHumidity, seen, s.Target.RelativeHumidity.Low, s.Target.RelativeHumidity.High)
+	t.inRange(chamber.Temperature, seen, s.Target.TemperatureC.Low, s.Target.TemperatureC.High)
+	if s.Target.CO2MaxPPM > 0 {
+		t.inRange(chamber.CO2, seen, s.Target.CO2MinPPM, s.Target.CO2MaxPPM)
+	}
+}
+
+// steered reports whether a plug of that role was steered by a good reading.
+func (t *step) steered(r chamber.Role) bool {
+	if !t.s.Target.OK {
+		return false
+	}
+	switch r {
+	case chamber.Humidifier:
+		return t.s.Air.Inside.RelativeHumidity.OK && !t.s.Reservoir.Dry
+	case chamber.ExhaustFan:
+		return t.s.Air.Inside.CO2.OK
+	case chamber.Heater, chamber.Cooler:
+		return t.s.Air.Inside.Temperature.OK
+	}
+	return false
+}
+
+func (t *step) inRange(q chamber.Quantity, dt time.Duration, low, high float64) {
+	e := t.s.Air.Of(chamber.Inside, q)
+	if !e.OK {
+		return
+	}
+	in := &t.s.Totals.InRange
+	var x *RangeTotal
+	for i := range *in {
+		if (*in)[i].Quantity == q && (*in)[i].Stage == t.s.Target.Stage {
+			x = &(*in)[i]
+		}
+	}
+	if x == nil {
+		*in = append(*in, RangeTotal{Quantity: q, Stage: t.s.Target.Stage})
+		x = &(*in)[len(*in)-1]
+	}
+	x.ObservedSeconds += dt.Seconds()
+	if e.Value >= low && e.Value <= high {
+		x.InRangeSeconds += dt.Seconds()
+	}
+}
+
+func (t *step) stageTotal(key StageTotal) *StageTotal {
+	all := &t.s.Totals.Stages
+	for i := range *all {
+		x := &(*all)[i]
+		if x.Batch == key.Batch && x.Stage == key.Stage && x.Flush == key.Flush {
+			return x
+		}
+	}
+	*all = append(*all, key)
+	return &(*all)[len(*all)-1]
+}

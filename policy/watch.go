@@ -1,0 +1,117 @@
+package policy
+
+import (
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+)
+
+// suspect has the sensors judged by this step's readings, so that none under suspicion takes part in the vote.
+func (t *step) suspect() {
+	e := t.evidence()
+	var codes []alarm.Code
+	t.s.Detectors, codes = t.s.Detectors.WatchSensors(&e)
+	for i := range t.s.Sensors {
+		t.s.Sensors[i].Suspect = ""
+		if i < len(codes) {
+			t.s.Sensors[i].Suspect = string(codes[i])
+		}
+	}
+}
+
+// water takes the reservoir one step further, before control asks of it.
+func (t *step) water() {
+	i := t.Spec.Plug(chamber.Humidifier)
+	if i < 0 {
+		return
+	}
+	w := alarm.Water{
+		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], FanOn: t.fanOn(), VolumeM3: t.Spec.VolumeM3,
+		Air: t.s.Air, Open: t.s.Alarms.Active(alarm.ChamberOpen), Reports: live(t.in.Reports),
+	}
+	if t.s.Target.OK {
+		w.AimRH = t.s.Target.RelativeHumidity.Aim
+	}
+	var refilled bool
+	t.s.Reservoir, refilled = t.s.Reservoir.Advance(&w)
+	if refilled {
+		t.event(Event{Kind: RefillSeen, Plug: t.Spec.Plugs[i].Name})
+	}
+}
+
+func (t *step) fanOn() bool {
+	for i := range t.s.Plugs {
+		if t.s.Plugs[i].Role == chamber.ExhaustFan && t.s.Plugs[i].On {
+			return true
+		}
+	}
+	return false
+}
+
+// watch has the detectors look at the step and takes every alarm one step further.
+func (t *step) watch() {
+	e := t.evidence()
+	var conditions alarm.Conditions
+	t.s.Detectors, conditions = t.s.Detectors.Detect(&e)
+	var changes []alarm.Change
+	t.s.Alarms, changes = alarm.Advance(t.s.Alarms, t.in.Now, conditions)
+	for i := range changes {
+		t.event(changed(&changes[i]))
+	}
+}
+
+func changed(c *alarm.Change) Event {
+	return Event{Kind: AlarmChanged, Alarm: c.Alarm, Phase: c.To.String(), Priority: c.Priority.String(), Notify: c.Notify, Condition: new(c.Condition)}
+}
+
+// evidence is everything the detectors may look at in this step.
+func (t *step) evidence() alarm.Evidence {
+	s := t.s
+	e := alarm.Evidence{
+		Now: t.in.Now, Spec: t.Spec, Target: s.Target, Air: s.Air, Sensors: make([]alarm.SensorView, len(s.Sensors)), Plugs: s.Plugs,
+		Reports: live(t.in.Reports), Link: t.in.Link, LinkLost: s.LinkLost, JournalFailing: t.in.JournalFailing,
+		Fallback: t.short,
+	}
+	for _, r := range t.in.Readings {
+		if !r.Retained && r.Sensor >= 0 && r.Sensor < len(s.Sensors) {
+			e.Readings = append(e.Readings, r)
+		}
+	}
+	for i := range s.Sensors {
+		x := &s.Sensors[i]
+		v := alarm.SensorView{Fresh: x.Live && !x.Silent, Silent: x.Silent, Value: x.Value, At: x.At}
+		if x.Silent {
+			v.SilentSince = latest(x.At, x.Watched)
+		}
+		e.Sensors[i] = v
+	}
+	if t.Spec.Plug(chamber.Humidifier) >= 0 {
+		e.Reservoir = &s.Reservoir
+	}
+	if due, ok := s.Crop.HarvestDue(t.Climates, t.in.Now); ok {
+		e.HarvestDue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
+	}
+	if due, ok := s.Crop.Overdue(t.Climates, t.in.Now); ok {
+		e.StageOverdue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
+	}
+	return e
+}
+
+// live leaves retained reports out: nobody knows how old they are.
+func live(all []chamber.PlugReport) []chamber.PlugReport {
+	var out []chamber.PlugReport
+	for _, r := range all {
+		if !r.Retained {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+func latest(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
