@@ -86,3 +86,28 @@ func short(s string) string {
 	}
 	return strings.ToValidUTF8(s[:most], "")
 }
+
+// Match reports whether a legal filter takes a legal name in (MQTT 3.1.1 §4.7): + one level, # the rest and its
+// parent; a wildcard in the first level does not take in names that start with $.
+func Match(filter, name string) bool {
+	if name != "" && name[0] == '$' && filter != "" && filter[0] != '$' {
+		return false
+	}
+	for {
+		level, restFilter, moreFilter := strings.Cut(filter, "/")
+		if level == "#" {
+			return true
+		}
+		part, restName, moreName := strings.Cut(name, "/")
+		if level != "+" && level != part {
+			return false
+		}
+		if !moreName {
+			return !moreFilter || restFilter == "#"
+		}
+		if !moreFilter {
+			return false
+		}
+		filter, name = restFilter, restName
+	}
+}

@@ -53,3 +53,37 @@ func TestChecks(t *testing.T) {
 		}
 	}
 }
+
+// TestMatch: the examples of MQTT 3.1.1 §4.7.1 and §4.7.2.
+func TestMatch(t *testing.T) {
+	for _, tc := range []struct {
+		filter, name string
+		want         bool
+	}{
+		{"sport/tennis/player1/#", "sport/tennis/player1", true},
+		{"sport/tennis/player1/#", "sport/tennis/player1/ranking", true},
+		{"sport/tennis/player1/#", "sport/tennis/player1/score/wimbledon", true},
+		{"sport/#", "sport", true},
+		{"#", "a/b", true},
+		{"sport/tennis/+", "sport/tennis/player1", true},
+		{"sport/tennis/+", "sport/tennis/player1/ranking", false},
+		{"sport/+", "sport", false},
+		{"sport/+", "sport/", true},
+		{"+/+", "/finance", true},
+		{"/+", "/finance", true},
+		{"+", "/finance", false},
+		{"#", "$SYS/uptime", false},
+		{"+/monitor/Clients", "$SYS/monitor/Clients", false},
+		{"$SYS/#", "$SYS/uptime", true},
+		{"$SYS/monitor/+", "$SYS/monitor/Clients", true},
+		{"a/b", "a/b", true},
+		{"a/b", "a/B", false},
+		{"a/b", "a/b/c", false},
+		{"a/b/c", "a/b", false},
+		{"homie/5/+/+/+/set", "homie/5/loft/stage/name/set", true},
+	} {
+		if got := Match(tc.filter, tc.name); got != tc.want {
+			t.Errorf("Match(%q, %q) = %v", tc.filter, tc.name, got)
+		}
+	}
+}

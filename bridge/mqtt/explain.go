@@ -1,0 +1,75 @@
+package mqtt
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"syscall"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
+)
+
+// explain says of a connection's error what to do about it. The error itself stays in the chain.
+func explain(err error) error {
+	if a := advice(err); a != "" {
+		return &explained{advice: a, err: err}
+	}
+	return err
+}
+
+type explained struct {
+	advice string
+	err    error
+}
+
+func (e *explained) Error() string { return e.advice + " (" + e.err.Error() + ")" }
+func (e *explained) Unwrap() error { return e.err }
+
+// cause names an error in few words, without ports and addresses that change with each attempt.
+func cause(err error) string {
+	if e, ok := errors.AsType[*explained](err); ok {
+		return e.advice
+	}
+	return err.Error()
+}
+
+func advice(err error) string {
+	if e, ok := errors.AsType[x509.HostnameError](err); ok {
+		return fmt.Sprintf("the broker's certificate is not for %q; use the name that it is for in broker.url", e.Host)
+	}
+	switch {
+	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
+		return "the broker refuses the user; check broker.username and broker.password_file"
+	case errors.Is(err, packets.ErrorRefusedIDRejected):
+		return "the broker refuses the client id; choose another broker.client_id"
+	case errors.Is(err, packets.ErrorRefusedServerUnavailable):
+		return "the broker is not ready"
+	case is[x509.UnknownAuthorityError](err):
+		return "the broker's certificate is signed by an unknown authority; name that authority's certificate in broker.ca_file"
+	case is[x509.CertificateInvalidError](err):
+		return "the broker's certificate is not valid; renew it, or set this machine's clock"
+	case is[tls.RecordHeaderError](err):
+		return "the broker does not speak TLS on this port; use mqtt:// or another port"
+	case is[tls.AlertError](err):
+		return "the broker refuses the TLS connection; it may want broker.cert_file and broker.key_file"
+	case is[*net.DNSError](err):
+		return "the broker's name cannot be found; check broker.url and the network's name service"
+	case errors.Is(err, syscall.ECONNREFUSED):
+		return "nothing listens there; start the broker or check broker.url"
+	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, os.ErrDeadlineExceeded):
+		return "the broker does not answer; check broker.url and the network"
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, syscall.ECONNRESET):
+		return "the broker closed the connection; if it does so again and again, another client may use this broker.client_id"
+	}
+	return ""
+}
+
+func is[E error](err error) bool {
+	_, ok := errors.AsType[E](err)
+	return ok
+}

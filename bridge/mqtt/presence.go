@@ -1,0 +1,130 @@
+package mqtt
+
+import (
+	"context"
+	"encoding/json"
+	"strings"
+	"time"
+)
+
+// The states of a Homie 5 device that a daemon goes through (https://homieiot.github.io/specification/, "Device
+// lifecycle").
+const (
+	stateInit         = "init"
+	stateReady        = "ready"
+	stateDisconnected = "disconnected"
+	stateLost         = "lost"
+)
+
+const (
+	homieRoot = "homie/5/"
+	// birthTries is after how many connections that ended while the daemon announced itself it stops doing so for
+	// birthRest: some brokers hang up on a publisher without the right to a topic. Climate goes before presence.
+	birthTries = 3
+	birthRest  = 10 * time.Minute
+)
+
+// Presence is how the daemon shows itself on the broker: as a Homie 5 root device whose last will says that it is
+// lost. The zero value announces the bare device.
+type Presence struct {
+	Off bool // no last will, nothing announced
+	// Announce publishes what belongs between the states init and ready, the root's $description last. Nil publishes a
+	// description without children. It is called again on every connection.
+	Announce func(ctx context.Context, publish func(topic string, payload []byte, retain bool) error) error
+}
+
+// RootID is the Homie id of the root device that belongs to a client id: lower-case letters, digits and hyphens.
+func RootID(clientID string) string {
+	id := strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r == '-':
+			return r
+		case r >= 'A' && r <= 'Z':
+			return r - 'A' + 'a'
+		}
+		return '-'
+	}, clientID)
+	if id = strings.Trim(id, "-"); id == "" {
+		return "gillkeeper"
+	}
+	return id
+}
+
+// RootTopic is the topic under which the root device of a client id lives.
+func RootTopic(clientID string) string { return homieRoot + RootID(clientID) }
+
+// presence belongs to the session's goroutine, but for stateTopic, which never changes.
+type presence struct {
+	o          *Options
+	stateTopic string // "": no presence
+	failures   int    // births in a row that the connection did not survive
+	failed     time.Time
+}
+
+func newPresence(o *Options) presence {
+	if o.Presence.Off {
+		return presence{o: o}
+	}
+	return presence{o: o, stateTopic: RootTopic(o.ClientID) + "/$state"}
+}
+
+// birth announces the daemon: init, what it is, ready.
+func (p *presence) birth(ctx context.Context, l *link) {
+	if p.stateTopic == "" || p.failures >= birthTries && time.Since(p.failed) < birthRest {
+		return
+	}
+	err := p.announce(ctx, l)
+	switch {
+	case err == nil:
+		p.failures = 0
+	case ctx.Err() == nil:
+		p.failures++
+		p.failed = time.Now()
+		if p.failures >= birthTries {
+			p.o.Log.Error("the broker ends the connection when the daemon announces itself; going on without",
+				"topic", RootTopic(p.o.ClientID)+"/#", "error", err)
+		}
+	}
+}
+
+func (p *presence) announce(ctx context.Context, l *link) error {
+	if err := p.state(ctx, l, stateInit); err != nil {
+		return err
+	}
+	publish := func(topic string, payload []byte, retain bool) error { return l.publish(ctx, topic, payload, retain) }
+	announce := p.o.Presence.Announce
+	if announce == nil {
+		announce = p.bare
+	}
+	if err := announce(ctx, publish); err != nil {
+		return err
+	}
+	return p.state(ctx, l, stateReady)
+}
+
+func (p *presence) bare(_ context.Context, publish func(string, []byte, bool) error) error {
+	description, err := json.Marshal(map[string]any{"homie": "5.0", "version": 1, "name": "gillkeeper"})
+	if err != nil {
+		return err
+	}
+	return publish(RootTopic(p.o.ClientID)+"/$description", description, true)
+}
+
+// gainsay says that the daemon is there after its last will said otherwise: the will of an earlier connection may fire
+// after this one announced itself. An error ends the connection, which is seen elsewhere.
+func (p *presence) gainsay(ctx context.Context, l *link) {
+	if p.failures == 0 {
+		_ = p.state(ctx, l, stateReady)
+	}
+}
+
+// end says that the daemon goes on purpose.
+func (p *presence) end(ctx context.Context, l *link) {
+	if p.stateTopic != "" && p.failures == 0 {
+		_ = p.state(ctx, l, stateDisconnected)
+	}
+}
+
+func (p *presence) state(ctx context.Context, l *link, state string) error {
+	return l.publish(ctx, p.stateTopic, []byte(state), true)
+}
