@@ -1,0 +1,75 @@
+package words
+
+import (
+	"fmt"
+	"strings"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+)
+
+// Condition says what is behind an alarm now, in numbers, or "" where there is nothing to add to what the alarm says of
+// itself.
+func (w Words) Condition(n alarm.Name, c *alarm.Condition) string {
+	var parts []string
+	if c.About != "" {
+		parts = append(parts, c.About)
+	}
+	if s, ok := codes[c.Code]; ok {
+		parts = append(parts, s)
+	}
+	if s := w.numbers(n, c); s != "" {
+		parts = append(parts, s)
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	s := strings.Join(parts, ": ")
+	if c.About == "" { // a name stays as it is written
+		s = strings.ToUpper(s[:1]) + s[1:]
+	}
+	return s + "."
+}
+
+var codes = map[alarm.Code]string{
+	alarm.StuckOn:      "told off and yet on",
+	alarm.StuckOff:     "told on and yet off",
+	alarm.Constant:     "exactly the same value for too long",
+	alarm.Saturated:    "stays at saturation",
+	alarm.Outlier:      "apart from the others",
+	alarm.Pair:         "two sensors apart",
+	alarm.BelowRoom:    "reads below the room",
+	alarm.NoPower:      "on, and draws no power",
+	alarm.NoEffect:     "on, and the air does not change",
+	alarm.Severe:       "little is left",
+	alarm.EightHours:   "mean over eight hours",
+	alarm.QuarterHour:  "mean over fifteen minutes",
+	alarm.AtOnce:       "at once",
+	alarm.ByPower:      "its power fell",
+	alarm.ByResponse:   "the air did not answer to mist",
+	alarm.ByWaterCount: "by the water used",
+}
+
+// numbers writes value and bound for the alarms whose value is in the unit of a quantity or a share.
+func (w Words) numbers(n alarm.Name, c *alarm.Condition) string {
+	q := c.Quantity
+	switch n {
+	case alarm.HumidityLow, alarm.HumidityHigh:
+		q = chamber.RelativeHumidity
+	case alarm.TemperatureLow, alarm.TemperatureHigh:
+		q = chamber.Temperature
+	case alarm.CO2High, alarm.RoomCO2Unsafe:
+		q = chamber.CO2
+	case alarm.HumidifierWeak, alarm.FilterClogged:
+		if c.Value > 0 {
+			return Percent(c.Value, 0) + " of what it was"
+		}
+		return ""
+	default:
+		return ""
+	}
+	if c.Value == 0 && c.Bound == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%s, limit %s", w.Value(q, c.Value), w.Value(q, c.Bound))
+}

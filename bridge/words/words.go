@@ -1,0 +1,183 @@
+// Package words says in plain words what the policies decided as data: reasons, alarms, quantities, times.
+//
+// It must never decide anything or compute a second opinion: it only reads. Start reading at [Words.Reason].
+package words
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"gillkeeper/policy/chamber"
+)
+
+// Words is how one site wants to read: its timezone and its unit of temperature. The zero value reads in UTC and degrees
+// Celsius.
+type Words struct {
+	Zone       *time.Location
+	Fahrenheit bool
+}
+
+// Quantity names what is measured, to stand at the beginning of a sentence.
+func Quantity(q chamber.Quantity) string {
+	switch q {
+	case chamber.RelativeHumidity:
+		return "Humidity"
+	case chamber.Temperature:
+		return "Temperature"
+	case chamber.CO2:
+		return "CO2"
+	case chamber.Illuminance:
+		return "Light"
+	}
+	return "The reading"
+}
+
+// inner names what is measured inside a sentence.
+func inner(q chamber.Quantity) string {
+	if q == chamber.CO2 {
+		return "CO2"
+	}
+	return strings.ToLower(Quantity(q))
+}
+
+// Role names a plug's role for people.
+func Role(r chamber.Role) string { return strings.ReplaceAll(r.String(), "_", " ") }
+
+// Species writes a binomial as people do: Pleurotus ostreatus.
+func Species(name string) string {
+	s := strings.ReplaceAll(name, "-", " ")
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// Value writes a value of a quantity with its unit, as finely as sensors are good for.
+func (w Words) Value(q chamber.Quantity, v float64) string {
+	switch q {
+	case chamber.RelativeHumidity:
+		return Percent(v, 1)
+	case chamber.Temperature:
+		return w.Temperature(v)
+	case chamber.CO2:
+		return Number(v, 0) + " ppm"
+	case chamber.Illuminance:
+		return Number(v, 0) + " lx"
+	}
+	return Number(v, 2)
+}
+
+// Temperature writes degrees Celsius in the site's unit.
+func (w Words) Temperature(celsius float64) string {
+	return Number(w.Degrees(celsius), 1) + " " + w.DegreeUnit()
+}
+
+// Degrees gives degrees Celsius in the site's unit.
+func (w Words) Degrees(celsius float64) float64 {
+	if w.Fahrenheit {
+		return celsius*9/5 + 32
+	}
+	return celsius
+}
+
+// DegreeUnit is the sign of the site's unit of temperature.
+func (w Words) DegreeUnit() string {
+	if w.Fahrenheit {
+		return "°F"
+	}
+	return "°C"
+}
+
+// Span writes a range of a quantity with its unit once; an end that is 0 is open for CO2, where 0 means not stated.
+func (w Words) Span(q chamber.Quantity, low, high float64) string {
+	switch q {
+	case chamber.RelativeHumidity:
+		return trim(Number(low*100, 1)) + "–" + trim(Number(high*100, 1)) + " %"
+	case chamber.Temperature:
+		return trim(Number(w.Degrees(low), 1)) + "–" + trim(Number(w.Degrees(high), 1)) + " " + w.DegreeUnit()
+	case chamber.CO2:
+		switch {
+		case low == 0 && high == 0:
+			return ""
+		case low == 0:
+			return "up to " + Number(high, 0) + " ppm"
+		case high == 0:
+			return "from " + Number(low, 0) + " ppm"
+		}
+	}
+	return Number(low, 0) + "–" + w.Value(q, high)
+}
+
+// trim drops a fraction of zero: 85.0 is 85.
+func trim(s string) string { return strings.TrimSuffix(s, ".0") }
+
+// Percent writes a ratio as a percentage.
+func Percent(ratio float64, digits int) string { return Number(ratio*100, digits) + " %" }
+
+// Number writes a number with so many digits after the point; "?" for one that is none. It never writes −0.
+func Number(v float64, digits int) string {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "?"
+	}
+	s := strconv.FormatFloat(v, 'f', digits, 64)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
+	}
+	return s
+}
+
+// Duration writes a length of time in its two largest units: 45 s, 12 min, 3 h 20 min, 2 d 4 h.
+func Duration(d time.Duration) string {
+	if d < 0 {
+		return "−" + Duration(-max(d, math.MinInt64+1))
+	}
+	switch {
+	case d < 10*time.Second && d%time.Second != 0:
+		return trim(Number(d.Seconds(), 1)) + " s"
+	case d < 2*time.Minute:
+		return Number(d.Seconds(), 0) + " s"
+	case d.Round(time.Minute) < time.Hour:
+		return Number(d.Minutes(), 0) + " min"
+	case d < 48*time.Hour:
+		return two(d.Round(time.Minute), time.Hour, "h", time.Minute, "min")
+	}
+	return two(d.Round(time.Hour), 24*time.Hour, "d", time.Hour, "h")
+}
+
+func two(d, large time.Duration, largeName string, small time.Duration, smallName string) string {
+	s := fmt.Sprintf("%d %s", d/large, largeName)
+	if rest := d % large / small; rest > 0 {
+		s += fmt.Sprintf(" %d %s", rest, smallName)
+	}
+	return s
+}
+
+// near is how close a moment must be to be written with its seconds.
+const near = 10 * time.Minute
+
+// Clock writes a moment in the site's time, seen from now: with seconds when it is near, with the date when it is
+// another day.
+func (w Words) Clock(t, now time.Time) string {
+	zone := w.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	t, now = t.In(zone), now.In(zone)
+	form := "15:04"
+	if t.Sub(now).Abs() < near {
+		form = "15:04:05"
+	}
+	if y, m, d := t.Date(); func() bool { ny, nm, nd := now.Date(); return y != ny || m != nm || d != nd }() {
+		form = "2 Jan " + form
+		if t.Sub(now).Abs() > 300*24*time.Hour {
+			form = "2 Jan 2006"
+		}
+	}
+	return t.Format(form)
+}
+
+// known reports whether a moment says anything: a zero time with a length added to it does not.
+func known(t time.Time) bool { return t.Year() > 1970 }

@@ -1,0 +1,178 @@
+package words
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"math"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+	_ "time/tzdata"
+
+	"pgregory.net/rapid"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/reason"
+)
+
+// declared reads the constants of one type out of a package's source, so that a new one can't be forgotten here.
+func declared(t *testing.T, file, typ string) []string {
+	t.Helper()
+	f, err := parser.ParseFile(token.NewFileSet(), file, nil, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var values []string
+	ast.Inspect(f, func(n ast.Node) bool {
+		spec, ok := n.(*ast.ValueSpec)
+		if !ok {
+			return true
+		}
+		if id, ok := spec.Type.(*ast.Ident); !ok || id.Name != typ {
+			return true
+		}
+		for _, v := range spec.Values {
+			if lit, ok := v.(*ast.BasicLit); ok {
+				s, err := strconv.Unquote(lit.Value)
+				if err != nil {
+					t.Fatal(err)
+				}
+				values = append(values, s)
+			}
+		}
+		return true
+	})
+	return values
+}
+
+func TestEveryReasonHasWords(t *testing.T) {
+	codes := declared(t, "../../policy/reason/reason.go", "Code")
+	if len(codes) < 20 {
+		t.Fatalf("found only %d codes in the source", len(codes))
+	}
+	now := time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC)
+	for _, c := range codes {
+		for _, on := range []bool{true, false} {
+			r := reason.Reason{Code: reason.Code(c), Quantity: chamber.CO2, Value: 900, Bound: 800, Until: now.Add(time.Hour), Other: "mister"}
+			got := Words{}.Reason(r, on, now)
+			if strings.HasPrefix(got, "Reason ") {
+				t.Errorf("reason %s has no words", c)
+			}
+			if !strings.HasSuffix(got, ".") || strings.Contains(got, "%!") || strings.Contains(got, "  ") {
+				t.Errorf("reason %s: %q is no sentence", c, got)
+			}
+		}
+	}
+}
+
+func TestEveryAlarmCodeHasWords(t *testing.T) {
+	codes := declared(t, "../../policy/alarm/alarm.go", "Code")
+	if len(codes) < 10 {
+		t.Fatalf("found only %d codes in the source", len(codes))
+	}
+	for _, c := range codes {
+		if _, ok := codesOf(alarm.Code(c)); !ok {
+			t.Errorf("alarm code %s has no words", c)
+		}
+	}
+}
+
+func codesOf(c alarm.Code) (string, bool) { s, ok := codes[c]; return s, ok }
+
+func TestReasonSentences(t *testing.T) {
+	now := time.Date(2026, 3, 4, 12, 0, 0, 0, time.UTC)
+	berlin, err := time.LoadLocation("Europe/Berlin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	site, us := Words{Zone: berlin}, Words{Fahrenheit: true}
+	for _, c := range []struct {
+		words Words
+		on    bool
+		r     reason.Reason
+		want  string
+	}{
+		{site, true, reason.Reason{Code: reason.BelowAim, Quantity: chamber.RelativeHumidity, Value: 0.841, Bound: 0.865, For: 12 * time.Second, Predicted: 0.88},
+			"Humidity 84.1 % is below 86.5 %; on for 12 s, which should bring it to 88.0 %."},
+		{us, true, reason.Reason{Code: reason.BelowAim, Quantity: chamber.Temperature, Value: 10, Bound: 12.5},
+			"Temperature 50.0 °F is below 54.5 °F."},
+		{site, true, reason.Reason{Code: reason.AboveAim, Quantity: chamber.CO2, Value: 911.4, Bound: 880, For: 25 * time.Second, Predicted: 915},
+			"CO2 911 ppm is above 880 ppm; on for 25 s."},
+		{site, true, reason.Reason{Code: reason.Hand, Until: now.Add(15 * time.Minute)}, "Under a person's hand until 13:15."},
+		{site, false, reason.Reason{Code: reason.MinOff, Until: now.Add(20 * time.Second)}, "Held off until 13:00:20: its shortest rest."},
+		{site, false, reason.Reason{Code: reason.Photoperiod, Value: 12, Until: now.Add(19 * time.Hour)}, "12 h of light a day; on again at 5 Mar 08:00."},
+		{site, false, reason.Reason{Code: reason.WaitEffect, Until: time.Time{}.Add(time.Minute)}, "Waiting for the last run to show in the readings."},
+		{site, false, reason.Reason{Code: reason.WaitEffect, Quantity: chamber.CO2}, "Waiting for a first reading of CO2."},
+		{site, true, reason.Reason{Code: reason.Fallback, Quantity: chamber.RelativeHumidity, Value: 0.117}, "No usable reading of humidity: it runs by habit, 12 % of the time."},
+		{site, false, reason.Reason{Code: reason.RoomNoHelp, Quantity: chamber.RelativeHumidity, Value: 1921, Bound: 1899},
+			"The room's air would not dry the chamber: its vapor pressure is 1.92 kPa, the chamber's 1.90 kPa."},
+	} {
+		if got := c.words.Reason(c.r, c.on, now); got != c.want {
+			t.Errorf("%s\n got %s\nwant %s", c.r.Code, got, c.want)
+		}
+	}
+}
+
+func TestDuration(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		0:                                "0 s",
+		1500 * time.Millisecond:          "1.5 s",
+		45 * time.Second:                 "45 s",
+		12 * time.Minute:                 "12 min",
+		3*time.Hour + 20*time.Minute:     "3 h 20 min",
+		26 * time.Hour:                   "26 h",
+		52 * time.Hour:                   "2 d 4 h",
+		-30 * time.Minute:                "−30 min",
+		59*time.Minute + 40*time.Second:  "1 h",
+		119*time.Minute + 50*time.Second: "2 h",
+	} {
+		if got := Duration(d); got != want {
+			t.Errorf("Duration(%s) = %q, want %q", d, got, want)
+		}
+	}
+}
+
+func TestValue(t *testing.T) {
+	for _, c := range []struct {
+		got, want string
+	}{
+		{Words{}.Value(chamber.RelativeHumidity, 0.8749), "87.5 %"},
+		{Words{}.Value(chamber.Temperature, -0.04), "0.0 °C"},
+		{Words{Fahrenheit: true}.Value(chamber.Temperature, 100), "212.0 °F"}, // boiling water
+		{Words{Fahrenheit: true}.Value(chamber.Temperature, -40), "-40.0 °F"}, // where the scales meet
+		{Words{}.Value(chamber.CO2, math.NaN()), "? ppm"},
+		{Words{}.Span(chamber.RelativeHumidity, 0.86, 0.925), "86–92.5 %"},
+		{Words{}.Span(chamber.CO2, 0, 900), "up to 900 ppm"},
+		{Words{}.Span(chamber.CO2, 2000, 0), "from 2000 ppm"},
+		{Species("pleurotus-ostreatus"), "Pleurotus ostreatus"},
+	} {
+		if c.got != c.want {
+			t.Errorf("got %q, want %q", c.got, c.want)
+		}
+	}
+}
+
+// TestReasonAlwaysReads: whatever numbers a reason carries, its words have no trace of a formatting fault.
+func TestReasonAlwaysReads(t *testing.T) {
+	var codes []reason.Code
+	for _, c := range declared(t, "../../policy/reason/reason.go", "Code") {
+		codes = append(codes, reason.Code(c))
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		r := reason.Reason{
+			Code:     rapid.SampledFrom(codes).Draw(t, "code"),
+			Quantity: chamber.Quantity(rapid.IntRange(0, 5).Draw(t, "quantity")),
+			Value:    rapid.Float64().Draw(t, "value"), Bound: rapid.Float64().Draw(t, "bound"),
+			Predicted: rapid.Float64().Draw(t, "predicted"),
+			For:       time.Duration(rapid.Int64().Draw(t, "for")),
+			Until:     time.Unix(rapid.Int64Range(-1e10, 1e11).Draw(t, "until"), 0),
+		}
+		got := Words{}.Reason(r, rapid.Bool().Draw(t, "on"), time.Unix(1_800_000_000, 0))
+		if strings.Contains(got, "%!") || strings.Contains(got, "NaN") || strings.Contains(got, "Inf") || !strings.HasSuffix(got, ".") {
+			t.Fatalf("%+v reads %q", r, got)
+		}
+	})
+}
