@@ -32,7 +32,7 @@ type Journal interface {
 
 	// Load gives the last snapshot of a chamber and what came after it.
 	Load(ctx context.Context, chamber string) (Loaded, error)
-	// Events gives logged events, oldest first. It yields at most one error, as the last pair.
+	// Events gives logged events of one chamber, oldest first. It yields at most one error, as the last pair.
 	Events(ctx context.Context, q EventQuery) iter.Seq2[Noted, error]
 	// LastSwitches gives for each plug of the chamber its last plug_switched event at or before a moment, in order of
 	// the plugs' names.
@@ -40,7 +40,8 @@ type Journal interface {
 	// Actions gives what people did, in order of Seq; with a batch's name it is that batch's history. It yields at most
 	// one error, as the last pair.
 	Actions(ctx context.Context, q ActionQuery) iter.Seq2[Acted, error]
-	// History gives aggregates in order of place, quantity and time. It yields at most one error, as the last pair.
+	// History gives aggregates of one chamber in order of time, then place and quantity. It yields at most one error, as
+	// the last pair.
 	History(ctx context.Context, q HistoryQuery) iter.Seq2[Minute, error]
 	// Latest is the latest moment that anything in the journal carries; zero when it is empty. A paced clock starts
 	// there, so that time does not go back.
@@ -104,7 +105,7 @@ type Loaded struct {
 
 // EventQuery says which events: those at or after From and before To. A zero field does not narrow.
 type EventQuery struct {
-	Chamber string
+	Chamber string // must be given
 	From    time.Time
 	To      time.Time
 	Kinds   []policy.EventKind
@@ -146,7 +147,7 @@ type Minute struct {
 
 // HistoryQuery says which aggregates: those that start at or after From and before To. A zero field does not narrow.
 type HistoryQuery struct {
-	Chamber  string
+	Chamber  string // must be given
 	Place    string
 	Quantity string
 	From     time.Time
@@ -161,7 +162,9 @@ type Retention struct {
 	Minutes time.Time
 }
 
-// check says what is wrong with an action before it is stored.
+var errNoChamber = errors.New("journal: name the chamber to ask for")
+
+// checkAction says what is wrong with an action before it is stored.
 func checkAction(chamber string, a *policy.Action) error {
 	switch {
 	case chamber == "":

@@ -1,7 +1,6 @@
 package journal
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -18,6 +17,7 @@ import (
 type Memory struct {
 	mu       sync.Mutex // protects all below
 	closed   bool
+	seq      int64 // the highest given or seen
 	actions  []Acted
 	byID     map[string]int // index in actions
 	saved    map[string]Saved
@@ -66,9 +66,9 @@ func (m *Memory) Act(ctx context.Context, chamber string, a policy.Action) (int6
 		return old.Seq, nil
 	}
 	m.byID[a.ID] = len(m.actions)
-	seq := int64(len(m.actions) + 1)
-	m.actions = append(m.actions, Acted{Seq: seq, Chamber: chamber, Action: a})
-	return seq, nil
+	m.seq++
+	m.actions = append(m.actions, Acted{Seq: m.seq, Chamber: chamber, Action: a})
+	return m.seq, nil
 }
 
 // Switch implements [Journal].
@@ -105,6 +105,7 @@ func (m *Memory) Save(ctx context.Context, snaps []Saved) error {
 			behind = append(behind, s.Chamber)
 			continue
 		}
+		m.seq = max(m.seq, s.Seq)
 		s.State = slices.Clone(s.State)
 		m.saved[s.Chamber] = s
 		m.switches[s.Chamber] = slices.DeleteFunc(m.switches[s.Chamber], func(w Switched) bool { return w.At.Before(s.At) })
@@ -163,6 +164,10 @@ func within(t, from, to time.Time) bool {
 // Events implements [Journal].
 func (m *Memory) Events(ctx context.Context, q EventQuery) iter.Seq2[Noted, error] {
 	return func(yield func(Noted, error) bool) {
+		if q.Chamber == "" {
+			yield(Noted{}, errNoChamber)
+			return
+		}
 		if err := m.enter(ctx); err != nil {
 			yield(Noted{}, err)
 			return
@@ -170,7 +175,7 @@ func (m *Memory) Events(ctx context.Context, q EventQuery) iter.Seq2[Noted, erro
 		var found []Noted
 		for _, n := range m.events {
 			e := &n.Event
-			if (q.Chamber == "" || n.Chamber == q.Chamber) && (q.Plug == "" || e.Plug == q.Plug) &&
+			if n.Chamber == q.Chamber && (q.Plug == "" || e.Plug == q.Plug) &&
 				(len(q.Kinds) == 0 || slices.Contains(q.Kinds, e.Kind)) && within(e.At, q.From, q.To) {
 				found = append(found, n)
 			}
@@ -275,8 +280,7 @@ func (m *Memory) History(ctx context.Context, q HistoryQuery) iter.Seq2[Minute, 
 		}
 		var found []Minute
 		for s, rows := range m.minutes {
-			if q.Chamber != "" && s.chamber != q.Chamber || q.Place != "" && s.place != q.Place ||
-				q.Quantity != "" && s.quantity != q.Quantity {
+			if q.Chamber != s.chamber || q.Place != "" && s.place != q.Place || q.Quantity != "" && s.quantity != q.Quantity {
 				continue
 			}
 			for _, v := range rows {
@@ -286,11 +290,13 @@ func (m *Memory) History(ctx context.Context, q HistoryQuery) iter.Seq2[Minute, 
 			}
 		}
 		m.mu.Unlock()
-		slices.SortFunc(found, func(a, b Minute) int {
-			return cmp.Or(cmp.Compare(a.Chamber, b.Chamber), cmp.Compare(a.Place, b.Place),
-				cmp.Compare(a.Quantity, b.Quantity), a.Start.Compare(b.Start))
-		})
-		yieldAll(ctx, q.merge(found), yield)
+		slices.SortFunc(found, func(a, b Minute) int { return a.Start.Compare(b.Start) })
+		g := merger{step: q.Step}
+		var out []Minute
+		for _, v := range found {
+			out = append(out, g.add(v)...)
+		}
+		yieldAll(ctx, append(out, g.end()...), yield)
 	}
 }
 

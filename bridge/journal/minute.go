@@ -1,8 +1,10 @@
 package journal
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -24,30 +26,33 @@ func (m *Minute) check() error {
 	return checkTime("aggregate", m.Start)
 }
 
-// grain is the resolution with which the values of a quantity are kept: finer than any sensor for it, and coarse
-// enough that a value takes two or three bytes instead of eight.
-func grain(quantity string) float64 {
+// perUnit is how many grains make a unit. The grain is the resolution with which the values of a quantity are kept:
+// finer than any sensor for it, and coarse enough that a value takes two or three bytes instead of eight.
+func perUnit(quantity string) float64 {
 	switch quantity {
-	case "relative_humidity", PlugOn:
-		return 1e-4 // ratio
 	case "temperature", "dew_point":
-		return 1e-2 // K
-	case "co2":
-		return 0.1 // ppm
-	case "illuminance":
-		return 0.1 // lux
+		return 100 // hundredths of a kelvin
+	case "co2", "illuminance":
+		return 10 // tenths of a ppm, of a lux
 	}
-	return 1e-4
+	return 10_000 // ratios and whatever else
 }
 
-// secondsGrain is the resolution of Minute.Seconds.
-const secondsGrain = 0.1
+// secondsPerUnit is that of Minute.Seconds.
+const secondsPerUnit = 10
+
+// whole is a value in whole grains.
+func whole(v, perUnit float64) int64 {
+	const most = 1 << 53 // beyond, a float64 does not count in ones
+	return int64(min(max(math.Round(v*perUnit), -most), most))
+}
 
 // settled gives the aggregate as it will be read back: rounded to its grain, in UTC, with its span.
 func (m Minute) settled() Minute {
-	g := grain(m.Quantity)
-	m.Mean, m.Min, m.Max = whole(m.Mean, g).value(g), whole(m.Min, g).value(g), whole(m.Max, g).value(g)
-	m.Seconds = whole(m.Seconds, secondsGrain).value(secondsGrain)
+	per := perUnit(m.Quantity)
+	round := func(v, per float64) float64 { return float64(whole(v, per)) / per }
+	m.Mean, m.Min, m.Max = round(m.Mean, per), round(m.Min, per), round(m.Max, per)
+	m.Seconds = round(m.Seconds, secondsPerUnit)
 	m.Start = m.Start.Round(0).UTC()
 	if m.Span == 0 {
 		m.Span = Span
@@ -55,88 +60,76 @@ func (m Minute) settled() Minute {
 	return m
 }
 
-// grains is a value as a whole number of its grain.
-type grains int64
-
-func whole(v, grain float64) grains {
-	n := math.Round(v / grain)
-	return grains(min(max(n, -1<<53), 1<<53)) // beyond, a float64 does not count in ones
-}
-
-func (n grains) value(grain float64) float64 {
-	// Division by the whole number that the grain is a fraction of gives the nearest decimal: 9123 → 0.9123.
-	return float64(n) / math.Round(1/grain)
-}
-
 // check says what is wrong with a query.
 func (q *HistoryQuery) check() error {
+	if q.Chamber == "" {
+		return errNoChamber
+	}
 	if q.Step < 0 || q.Step%time.Second != 0 {
 		return fmt.Errorf("journal: the step of a history is a whole number of seconds, not %s", q.Step)
 	}
 	return nil
 }
 
-// merge puts sorted aggregates together to the query's step: means weighted by their counts, the lowest minimum, the
-// highest maximum, counts and seconds summed.
-func (q *HistoryQuery) merge(ms []Minute) []Minute {
-	if q.Step == 0 {
-		return ms
-	}
-	var m merger
-	var out []Minute
-	for _, v := range ms {
-		if done, ok := m.add(v, q.Step); ok {
-			out = append(out, done)
-		}
-	}
-	if done, ok := m.end(); ok {
-		out = append(out, done)
-	}
-	return out
+// merger puts aggregates that arrive in order of time together to a step: means weighted by their counts, the lowest
+// minimum, the highest maximum, counts and seconds summed. Without a step it only sorts those of the same start.
+type merger struct {
+	step time.Duration
+	at   time.Time // start of the buckets at hand
+	open map[series]*bucket
 }
 
-// merger puts aggregates that arrive sorted together, one bucket at a time.
-type merger struct {
-	cur  Minute
-	sum  float64 // of Mean·N, or of Mean where nothing was counted
+type bucket struct {
+	Minute
+	sum  float64 // of Mean·N
 	rows int
 }
 
-// add takes one aggregate and gives the bucket before it when that is complete.
-func (g *merger) add(v Minute, step time.Duration) (Minute, bool) {
-	sec := int64(step / time.Second)
-	at := v.Start.Unix()
-	start := time.Unix(at-((at%sec)+sec)%sec, 0).UTC()
-	var done Minute
-	var ok bool
-	if g.rows > 0 && (g.cur.Chamber != v.Chamber || g.cur.Place != v.Place || g.cur.Quantity != v.Quantity || !g.cur.Start.Equal(start)) {
-		done, ok = g.end()
+// add takes one aggregate and gives the buckets before it when they are complete.
+func (g *merger) add(v Minute) []Minute {
+	start := v.Start
+	if sec := int64(g.step / time.Second); sec > 0 {
+		at := v.Start.Unix()
+		start = time.Unix(at-((at%sec)+sec)%sec, 0).UTC()
 	}
-	if g.rows == 0 {
-		g.cur = v
-		g.cur.Start, g.cur.Span, g.cur.N, g.cur.Seconds = start, max(step, v.Span), 0, 0
-		g.cur.Mean, g.sum = 0, 0
+	var done []Minute
+	if !start.Equal(g.at) {
+		done = g.end()
+		g.at = start
 	}
-	g.rows++
-	g.cur.Min, g.cur.Max = min(g.cur.Min, v.Min), max(g.cur.Max, v.Max)
-	g.cur.N += v.N
-	g.cur.Seconds += v.Seconds
-	g.sum += v.Mean * float64(v.N)
-	if v.N == 0 && g.cur.N == 0 {
-		g.cur.Mean += (v.Mean - g.cur.Mean) / float64(g.rows)
+	if g.open == nil {
+		g.open = map[series]*bucket{}
 	}
-	return done, ok
+	key := series{v.Chamber, v.Place, v.Quantity}
+	b := g.open[key]
+	if b == nil {
+		b = &bucket{Minute: v}
+		b.Start, b.Span, b.N, b.Seconds = start, max(g.step, v.Span), 0, 0
+		g.open[key] = b
+	}
+	b.rows++
+	b.Min, b.Max = min(b.Min, v.Min), max(b.Max, v.Max)
+	b.N += v.N
+	b.Seconds += v.Seconds
+	b.sum += v.Mean * float64(v.N)
+	if b.N == 0 { // nothing was counted: the plain mean
+		b.Mean += (v.Mean - b.Mean) / float64(b.rows)
+	}
+	return done
 }
 
-// end gives the bucket at hand.
-func (g *merger) end() (Minute, bool) {
-	if g.rows == 0 {
-		return Minute{}, false
+// end gives the buckets at hand, in order of place and quantity.
+func (g *merger) end() []Minute {
+	out := make([]Minute, 0, len(g.open))
+	for _, b := range g.open {
+		if b.N > 0 && b.rows > 1 {
+			b.Mean = b.sum / float64(b.N)
+		}
+		out = append(out, b.Minute)
 	}
-	m := g.cur
-	if m.N > 0 {
-		m.Mean = g.sum / float64(m.N)
-	}
-	*g = merger{}
-	return m, true
+	slices.SortFunc(out, func(a, b Minute) int {
+		return cmp.Or(cmp.Compare(a.Place, b.Place), cmp.Compare(a.Quantity, b.Quantity))
+	})
+	clear(g.open)
+	return out
 }
