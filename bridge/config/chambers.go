@@ -1,0 +1,230 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"gillkeeper/bridge/pointer"
+	"gillkeeper/policy/chamber"
+)
+
+// chambers reads every chamber and judges them together.
+func (r *reader) chambers(cfg *Config, tables []*table) {
+	names := map[string]*table{}
+	var traffic traffic
+	for _, t := range tables {
+		c := r.chamber(t, &cfg.Site)
+		r.unique(names, t, "name", c.Spec.Name, "chamber names")
+		r.sense(t, &c)
+		traffic.add(t, &c)
+		cfg.Chambers = append(cfg.Chambers, c)
+	}
+	r.crossings(&traffic)
+}
+
+// unique complains of a name that was used before.
+func (r *reader) unique(seen map[string]*table, t *table, key, name, kind string) {
+	if name == "" || t.faulty[key] {
+		return
+	}
+	// Homie knows no underscore, so two names that differ in nothing else would meet there.
+	folded := strings.ReplaceAll(name, "_", "-")
+	if first, ok := seen[folded]; ok {
+		f := Fault{What: fmt.Sprintf("is taken by %s on line %d", first.where, first.line), Allowed: kind + " are unique"}
+		if !r.given(t, key) {
+			f.What = fmt.Sprintf("is %s by default, and that %s", quote(name), f.What)
+			f.Allowed += ": give each a name"
+		}
+		r.fault(t, key, f)
+		return
+	}
+	seen[folded] = t
+}
+
+func (r *reader) chamber(t *table, site *Site) Chamber {
+	c := Chamber{Spec: &chamber.Spec{
+		Name:      get[string](r, t, "name"),
+		VolumeM3:  get[float64](r, t, "volume_m3"),
+		AltitudeM: site.AltitudeM,
+		Zone:      site.Zone,
+	}}
+	names := map[string]*table{}
+	for _, st := range t.tables["sensor"] {
+		s, b := r.sensor(st)
+		r.unique(names, st, "name", s.Name, "sensor names in a chamber")
+		c.Spec.Sensors, c.Sensors = append(c.Spec.Sensors, s), append(c.Sensors, b)
+	}
+	names = map[string]*table{}
+	for _, pt := range t.tables["plug"] {
+		p, b := r.plug(pt)
+		r.unique(names, pt, "name", p.Name, "plug names in a chamber")
+		c.Spec.Plugs, c.Plugs = append(c.Spec.Plugs, p), append(c.Plugs, b)
+	}
+	return c
+}
+
+func (r *reader) sensor(t *table) (chamber.Sensor, SensorBinding) {
+	s := chamber.Sensor{
+		Name:                get[string](r, t, "name"),
+		Quantity:            quantityOf(r, t),
+		Place:               get[chamber.Place](r, t, "place"),
+		MaxAge:              get[time.Duration](r, t, "max_age"),
+		CompensatesPressure: get[bool](r, t, "compensates_pressure"),
+	}
+	if s.Name == "" && s.Quantity != 0 {
+		s.Name = s.Place.String() + "-" + s.Quantity.String()
+	}
+	b := SensorBinding{
+		Topic:        get[string](r, t, "topic"),
+		HasPointer:   r.given(t, "pointer"),
+		Pointer:      get[pointer.Pointer](r, t, "pointer"),
+		SenMLName:    get[string](r, t, "senml_name"),
+		Unit:         r.unit(t, s.Quantity),
+		AliveTopic:   get[string](r, t, "alive_topic"),
+		AlivePayload: get[string](r, t, "alive_payload"),
+	}
+	if b.HasPointer && b.SenMLName != "" {
+		r.fault(t, "senml_name", Fault{What: "stands beside pointer", Allowed: "a payload is read one way or the other: remove one"})
+	}
+	if !s.CompensatesPressure && s.Quantity != chamber.CO2 && s.Quantity != 0 {
+		r.fault(t, "compensates_pressure", Fault{What: "has no meaning for " + s.Quantity.String(), Allowed: "only co2 sensors feel the pressure: remove it", Warning: true})
+	}
+	return s, b
+}
+
+// unit gives a sensor's unit, or its quantity's default.
+func (r *reader) unit(t *table, q chamber.Quantity) Unit {
+	fitting := unitsFor(q)
+	if len(fitting) == 0 {
+		return get[Unit](r, t, "unit") // the quantity is faulty already
+	}
+	if !r.given(t, "unit") {
+		return fitting[0]
+	}
+	u := get[Unit](r, t, "unit")
+	if units[u].quantity != q {
+		r.fault(t, "unit", Fault{What: "is no unit of " + q.String(), Allowed: quotedList(words(fitting))})
+	}
+	return u
+}
+
+func (r *reader) plug(t *table) (chamber.Plug, PlugBinding) {
+	role := roleOf(r, t)
+	p := chamber.Plug{
+		Name:            get[string](r, t, "name"),
+		Role:            role,
+		OutputGPerH:     get[float64](r, t, "output_g_per_h"),
+		FlowM3PerH:      get[float64](r, t, "flow_m3_per_h"),
+		ReservoirLiters: get[float64](r, t, "reservoir_liters"),
+		Reports:         r.given(t, "state_topic"),
+		Meters:          r.given(t, "power_topic"),
+		Timed:           r.given(t, "timed_on_payload"),
+	}
+	if p.Name == "" && role != 0 {
+		p.Name = role.String()
+	}
+	r.pace(t, &p)
+	r.fitting(t, &p)
+	return p, r.binding(t)
+}
+
+func (r *reader) binding(t *table) PlugBinding {
+	b := PlugBinding{
+		CommandTopic:    get[string](r, t, "command_topic"),
+		OnPayload:       get[string](r, t, "on_payload"),
+		OffPayload:      get[string](r, t, "off_payload"),
+		TimedOnPayload:  get[string](r, t, "timed_on_payload"),
+		StateTopic:      get[string](r, t, "state_topic"),
+		HasStatePointer: r.given(t, "state_pointer"),
+		StatePointer:    get[pointer.Pointer](r, t, "state_pointer"),
+		StateOn:         get[string](r, t, "state_on"),
+		StateOff:        get[string](r, t, "state_off"),
+		PowerTopic:      get[string](r, t, "power_topic"),
+		HasPowerPointer: r.given(t, "power_pointer"),
+		PowerPointer:    get[pointer.Pointer](r, t, "power_pointer"),
+	}
+	if b.StateOn == "" {
+		b.StateOn = b.OnPayload
+	}
+	if b.StateOff == "" {
+		b.StateOff = b.OffPayload
+	}
+	if b.OnPayload == b.OffPayload {
+		r.fault(t, "off_payload", Fault{What: "is the same as on_payload", Allowed: "the plug must tell the two apart"})
+	}
+	if b.StateOn == b.StateOff && b.OnPayload != b.OffPayload {
+		r.fault(t, "state_off", Fault{What: "is the same as the word for on", Allowed: "state_on and state_off differ"})
+	}
+	for _, key := range []string{"state_pointer", "state_on", "state_off", "power_pointer"} {
+		needs := key[:5] + "_topic" // state_ and power_ are as long
+		if r.given(t, key) && !r.given(t, needs) && !t.faulty[needs] {
+			r.fault(t, key, Fault{What: "has no " + needs + " beside it", Allowed: "set " + needs + " or remove " + key})
+		}
+	}
+	return b
+}
+
+// pace reads how a plug may be switched.
+func (r *reader) pace(t *table, p *chamber.Plug) {
+	usual := paces[p.Role]
+	p.MinOn, p.MinOff, p.MaxOn = get[time.Duration](r, t, "min_on"), get[time.Duration](r, t, "min_off"), get[time.Duration](r, t, "max_on")
+	if !r.given(t, "min_on") {
+		p.MinOn = usual.minOn
+	}
+	if !r.given(t, "min_off") {
+		p.MinOff = usual.minOff
+	}
+	if !r.given(t, "max_on") {
+		p.MaxOn = usual.maxOn
+		if p.MaxOn > 0 && p.MaxOn <= p.MinOn {
+			r.fault(t, "min_on", Fault{What: "is not shorter than the longest run of " + shortDuration(p.MaxOn), Allowed: "shorten it, or set max_on"})
+		}
+		return
+	}
+	bound := maxSpan
+	switch p.Role {
+	case chamber.Humidifier:
+		bound = mistSpan
+	case chamber.Heater:
+		bound = heatSpan
+	}
+	if !bound.holds(p.MaxOn) {
+		r.fault(t, "max_on", Fault{What: "is not for a " + p.Role.String(), Allowed: bound.String()})
+	} else if p.MaxOn > 0 && p.MaxOn <= p.MinOn {
+		r.fault(t, "max_on", Fault{What: "is not longer than min_on of " + shortDuration(p.MinOn), Allowed: "the longest run is longer than the shortest"})
+	}
+}
+
+// fitting complains of numbers that a role does not have, and of a name that is another role's.
+func (r *reader) fitting(t *table, p *chamber.Plug) {
+	if p.Role == 0 {
+		return // faulty already
+	}
+	isFan := p.Role == chamber.ExhaustFan || p.Role == chamber.CirculationFan
+	for _, k := range []struct {
+		key string
+		ok  bool
+		who string
+	}{
+		{"output_g_per_h", p.Role == chamber.Humidifier, "a humidifier"},
+		{"reservoir_liters", p.Role == chamber.Humidifier, "a humidifier"},
+		{"flow_m3_per_h", isFan, "a fan"},
+	} {
+		if r.given(t, k.key) && !k.ok {
+			r.fault(t, k.key, Fault{What: "has no meaning for " + article(p.Role.String()), Allowed: "only " + k.who + " has one: remove it"})
+		}
+	}
+	for _, role := range chamber.Roles() {
+		if p.Name == role.String() && role != p.Role && !t.faulty["name"] {
+			r.fault(t, "name", Fault{What: "is the word of another role than its own, " + p.Role.String(), Allowed: "commands take a plug by name or role: name it otherwise"})
+		}
+	}
+}
+
+func article(noun string) string {
+	if strings.ContainsRune("aeiou", rune(noun[0])) {
+		return "an " + noun
+	}
+	return "a " + noun
+}

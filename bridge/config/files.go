@@ -1,0 +1,133 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
+
+// Env is what surrounds a configuration file.
+type Env struct {
+	Dir         string // folder of the file: relative paths rest on it
+	Credentials string // where a service manager put secrets, searched for bare names that aren't in Dir; empty: nowhere
+	State       string // where a service manager wants lasting data: a relative journal path rests on it; empty: on Dir
+	// Read reads a side file and tells its mode; nil means [ReadSideFile].
+	Read func(path string) ([]byte, fs.FileMode, error)
+}
+
+// EnvOf gives the surroundings of a file on this machine, as systemd describes them in its environment variables.
+func EnvOf(path string) Env {
+	return Env{Dir: filepath.Dir(path), Credentials: os.Getenv("CREDENTIALS_DIRECTORY"), State: os.Getenv("STATE_DIRECTORY")}
+}
+
+// ReadSideFile reads a secret or certificate. Anything but a regular file of modest size is refused: a pipe would
+// block and a device never end.
+func ReadSideFile(path string) ([]byte, fs.FileMode, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, 0, err
+	}
+	if !info.Mode().IsRegular() {
+		return nil, 0, errors.New("is no regular file")
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, 0, err
+	}
+	defer f.Close() // only read
+	data, err := io.ReadAll(io.LimitReader(f, maxSideFile+1))
+	if err == nil && len(data) > maxSideFile {
+		err = fmt.Errorf("is larger than %d bytes", maxSideFile)
+	}
+	return data, info.Mode(), err
+}
+
+func (e *Env) read(path string) ([]byte, fs.FileMode, error) {
+	if e.Read != nil {
+		return e.Read(path)
+	}
+	return ReadSideFile(path)
+}
+
+// resolve gives where a relative path leads.
+func (e *Env) resolve(path string) string {
+	if filepath.IsAbs(path) {
+		return filepath.Clean(path)
+	}
+	return filepath.Join(e.Dir, path)
+}
+
+// resolveJournal gives where the journal lies.
+func (e *Env) resolveJournal(path string) string {
+	if e.State != "" && !filepath.IsAbs(path) {
+		return filepath.Join(e.State, path)
+	}
+	return e.resolve(path)
+}
+
+// sideFile reads the file that a key names. It says what is wrong and gives false when it can't.
+func (r *reader) sideFile(t *table, key string) ([]byte, fs.FileMode, bool) {
+	if !r.given(t, key) {
+		return nil, 0, false
+	}
+	name := get[string](r, t, key)
+	path := r.env.resolve(name)
+	data, mode, err := r.env.read(path)
+	if errors.Is(err, fs.ErrNotExist) && r.env.Credentials != "" && filepath.Base(name) == name {
+		inStore := filepath.Join(r.env.Credentials, name)
+		if data, mode, err = r.env.read(inStore); err == nil {
+			mode &^= 0o077 // the service manager guards its folder
+		} else if errors.Is(err, fs.ErrNotExist) {
+			path += " or " + inStore
+		}
+	}
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		r.fault(t, key, Fault{What: "names a file that is not there", Allowed: "looked for " + path})
+	case errors.Is(err, fs.ErrPermission):
+		r.fault(t, key, Fault{What: "names a file that this user may not read", Allowed: "make " + path + " readable for the user that runs the daemon"})
+	case err != nil:
+		r.fault(t, key, Fault{What: "names a file that can't be read: " + reason(err), Allowed: "looked at " + path})
+	case len(data) == 0:
+		r.fault(t, key, Fault{What: "names an empty file", Allowed: "write into " + path})
+	}
+	return data, mode, err == nil && len(data) > 0
+}
+
+// reason gives an error without its path, on one line.
+func reason(err error) string {
+	if p, ok := errors.AsType[*fs.PathError](err); ok {
+		err = p.Err
+	}
+	return oneLine(err.Error())
+}
+
+// secret reads the file that a key names as a secret: one line, without its end.
+func (r *reader) secret(t *table, key string) Secret {
+	data, mode, ok := r.sideFile(t, key)
+	if !ok {
+		return Secret{}
+	}
+	text := strings.TrimSuffix(strings.TrimSuffix(string(data), "\n"), "\r")
+	switch {
+	case strings.TrimSpace(text) == "":
+		r.fault(t, key, Fault{What: "names a file with nothing but space", Allowed: "write the secret into it, on one line"})
+		return Secret{}
+	case !utf8.ValidString(text) || strings.ContainsFunc(text, unicode.IsControl):
+		r.fault(t, key, Fault{What: "names a file with more than one line, or with control characters", Allowed: "the secret alone, on one line"})
+		return Secret{}
+	}
+	if mode.Perm()&0o004 != 0 {
+		r.fault(t, key, Fault{What: "names a file that everybody on this machine can read", Allowed: "take that right away: chmod o-r " + get[string](r, t, key), Warning: true})
+	}
+	if strings.TrimSpace(text) != text {
+		r.fault(t, key, Fault{What: "names a file whose secret begins or ends with space", Allowed: "remove it unless it is part of the secret", Warning: true})
+	}
+	return NewSecret(text)
+}

@@ -1,0 +1,71 @@
+package config
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+	"unicode/utf8"
+)
+
+// Load reads the file at path. It gives the configuration and the warnings about it; or, when anything is wrong with
+// the file, no configuration and an error of type [Faults] with every fault and warning in the order of lines; or
+// another error when the file can't be read.
+func Load(path string) (*Config, Faults, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read configuration: %w", err)
+	}
+	defer f.Close() // only read
+	text, err := io.ReadAll(io.LimitReader(f, MaxFile+1))
+	if err != nil {
+		return nil, nil, fmt.Errorf("read configuration: %w", err)
+	}
+	return Parse(path, text, EnvOf(path))
+}
+
+// Parse reads a configuration from text. The name stands in faults; side files are read as env says. Results are as
+// of [Load].
+func Parse(name string, text []byte, env Env) (*Config, Faults, error) {
+	if len(text) > MaxFile {
+		return nil, nil, Faults{{File: name, Line: 1, What: fmt.Sprintf("is larger than %d bytes", MaxFile), Allowed: "split the site over several daemons"}}
+	}
+	if !utf8.Valid(text) {
+		return nil, nil, Faults{{File: name, Line: badLine(text), What: "is not UTF-8", Allowed: "save the file as UTF-8"}}
+	}
+	raw, x, syntax := read(name, string(text))
+	r := &reader{file: name, env: env, asked: map[string]bool{}}
+	cfg := &Config{Path: name, Text: text}
+	if raw != nil {
+		top := r.table("", "", raw, &x.root, 1)
+		r.build(cfg, top)
+	}
+	faults := r.faults
+	if len(syntax) > 0 { // what is missing may stand in a line that couldn't be read
+		faults = slices.DeleteFunc(faults, func(f Fault) bool { return f.absence })
+	}
+	faults = append(syntax, faults...)
+	slices.SortStableFunc(faults, func(a, b Fault) int { return cmp.Compare(a.Line, b.Line) })
+	if n, _ := faults.Count(); n > 0 {
+		return nil, nil, faults
+	}
+	sum := sha256.Sum256(text)
+	cfg.Hash = hex.EncodeToString(sum[:])
+	return cfg, faults, nil
+}
+
+// badLine gives the first line that isn't UTF-8.
+func badLine(text []byte) int {
+	n := 0
+	for line := range strings.SplitSeq(string(text), "\n") {
+		n++
+		if !utf8.ValidString(line) {
+			return n
+		}
+	}
+	return 1
+}

@@ -1,0 +1,223 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+	_ "time/tzdata" // zones do not depend on the machine that tests
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/species"
+)
+
+// sideFiles is a folder of secrets in memory.
+type sideFiles map[string]struct {
+	text string
+	mode fs.FileMode
+}
+
+func (s sideFiles) env() Env {
+	return Env{Dir: "/farm", Credentials: "/run/credentials", Read: func(path string) ([]byte, fs.FileMode, error) {
+		f, ok := s[path]
+		if !ok {
+			return nil, 0, &fs.PathError{Op: "open", Path: path, Err: fs.ErrNotExist}
+		}
+		return []byte(f.text), f.mode, nil
+	}}
+}
+
+// ordinary are the side files that tests name.
+var ordinary = sideFiles{
+	"/farm/password":        {"correct horse battery staple\n", 0o600},
+	"/farm/token":           {"0123456789abcdef0123456789abcdef\n", 0o600},
+	"/farm/short-token":     {"0123\n", 0o600},
+	"/farm/open-password":   {"correct horse battery staple\n", 0o644},
+	"/farm/empty":           {"", 0o600},
+	"/farm/blank":           {" \n", 0o600},
+	"/farm/two-lines":       {"one\ntwo\n", 0o600},
+	"/farm/address":         {"https://push.example/secret-topic\n", 0o600},
+	"/farm/no-address":      {"secret-topic\n", 0o600},
+	"/run/credentials/only": {"from the service manager", 0o444},
+}
+
+func parse(t *testing.T, text string) (*Config, Faults, error) {
+	t.Helper()
+	return Parse("farm.toml", []byte(text), ordinary.env())
+}
+
+// copyExample copies the example with its side files, whose rights a version control system does not keep.
+func copyExample(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	for _, name := range []string{"farm.toml", "broker-password", "ntfy-url", "ca.pem"} {
+		data, err := os.ReadFile(filepath.Join("testdata", "example", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, name), data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return filepath.Join(dir, "farm.toml")
+}
+
+func TestLoadExample(t *testing.T) {
+	path := copyExample(t)
+	c, warnings, err := Load(path)
+	if err != nil || len(warnings) > 0 {
+		t.Fatalf("the example is not sound: %v%v", err, warnings)
+	}
+	dir := filepath.Dir(path)
+	check := func(what string, got, want any) {
+		t.Helper()
+		if got != want {
+			t.Errorf("%s is %v, want %v", what, got, want)
+		}
+	}
+	check("site", fmt.Sprint(c.Site), "{North shed Europe/Madrid 620 false}")
+	check("broker", c.Broker.URL.String(), "mqtts://broker.lan:8883")
+	check("password", c.Broker.Password.Reveal(), "not-the-real-one")
+	check("server name", c.Broker.TLS().ServerName, "broker.lan")
+	check("authorities", c.Broker.TLS().RootCAs != nil, true)
+	check("embedded", c.Broker.Embedded, false)
+	check("http", c.HTTP.Listen, "127.0.0.1:9420")
+	check("token", c.HTTP.Token.Empty(), true)
+	check("journal", c.Journal.Path, filepath.Join(dir, "gillkeeper.db"))
+	check("services", len(c.Notify), 1)
+	check("priority", c.Notify[0].MinPriority, alarm.High)
+	check("address", c.Notify[0].URL.Reveal(), "https://notify.example/loft")
+	check("chambers", len(c.Chambers), 1)
+	spec := c.Chambers[0].Spec
+	check("chamber", fmt.Sprintln(spec.Name, spec.VolumeM3, spec.AltitudeM, spec.Zone), "loft 0.56 620 Europe/Madrid\n")
+	check("sensor", spec.Sensors[0], chamber.Sensor{Name: "air-upper", Quantity: chamber.RelativeHumidity, Place: chamber.Inside,
+		MaxAge: 5 * time.Minute, CompensatesPressure: true})
+	s := c.Chambers[0].Sensors[0]
+	check("sensor topic", s.Topic+s.Pointer.String()+" "+s.Unit.String(), "shed/loft/air-upper/humidity percent")
+	check("plug", spec.Plugs[0], chamber.Plug{Name: "mister", Role: chamber.Humidifier, MinOn: 20 * time.Second, MinOff: 20 * time.Second,
+		MaxOn: 30 * time.Minute, OutputGPerH: 300, ReservoirLiters: 5, Reports: true, Meters: true})
+	check("fan", spec.Plugs[1], chamber.Plug{Name: "exhaust_fan", Role: chamber.ExhaustFan, MinOn: 20 * time.Second, MinOff: 20 * time.Second,
+		FlowM3PerH: 60})
+	p := c.Chambers[0].Plugs[0]
+	check("plug topics", strings.Join([]string{p.CommandTopic, p.OnPayload, p.OffPayload, p.StateTopic, p.StatePointer.String(), p.StateOn, p.StateOff,
+		p.PowerTopic, p.PowerPointer.String(), p.TimedOnPayload}, " "),
+		"shed/loft/mister/set ON OFF shed/loft/mister /state ON OFF shed/loft/mister /power ")
+	check("rows", len(c.Climates), 1)
+	row, ok := c.Table.Lookup("pleurotus-ostreatus", species.Fruiting)
+	check("row", fmt.Sprint(ok, row.RelativeHumidity, row.TemperatureC, row.CO2MaxPPM, row.LightHours, row.LightsOn), "true {0.86 0.92} {13 19} 900 12 8h0m0s")
+	check("hash", len(c.Hash), 64)
+}
+
+const least = `
+[broker]
+url = "embedded"
+[[chamber]]
+name = "one"
+volume_m3 = 1
+`
+
+func TestDefaults(t *testing.T) {
+	c, warnings, err := parse(t, least)
+	if err != nil || len(warnings) > 0 {
+		t.Fatal(err, warnings)
+	}
+	if c.Site.Zone != time.Local || c.HTTP.Listen != "127.0.0.1:9420" || c.Journal.Path != "/farm/gillkeeper.db" ||
+		!c.Broker.Embedded || c.Broker.Listen != "127.0.0.1:1883" || c.Broker.ClientID != "gillkeeper" || c.Broker.TLS() != nil {
+		t.Errorf("defaults are not those of the documentation: %+v", c)
+	}
+}
+
+// The longest run of a humidifier and a heater always has a limit, whatever the file leaves out.
+func TestPaceByRole(t *testing.T) {
+	for role, want := range map[string]string{
+		"humidifier": "20s 20s 30m0s", "exhaust_fan": "20s 20s 0s", "circulation_fan": "20s 20s 0s", "lamp": "1m0s 1m0s 0s",
+		"heater": "30s 30s 1h0m0s", "cooler": "3m0s 5m0s 0s",
+	} {
+		c, _, err := parse(t, least+`
+  [[chamber.sensor]]
+  quantity = "relative_humidity"
+  topic = "a"
+  [[chamber.sensor]]
+  quantity = "temperature"
+  topic = "b"
+  [[chamber.plug]]
+  role = "`+role+`"
+  command_topic = "c"
+`)
+		if err != nil {
+			t.Error(err)
+			continue
+		}
+		p := c.Chambers[0].Spec.Plugs[0]
+		if got := fmt.Sprint(p.MinOn, p.MinOff, p.MaxOn); got != want || p.Name != role {
+			t.Errorf("%s has %s by default, want %s", p.Name, got, want)
+		}
+	}
+}
+
+func TestBrokerAddress(t *testing.T) {
+	for url, want := range map[string]string{
+		"mqtt://b": "mqtt://b:1883", "mqtts://b": "mqtts://b:8883", "ws://b/path": "ws://b:80/path", "wss://b": "wss://b:443",
+		"mqtt://[::1]:1": "mqtt://[::1]:1", "mqtt://127.0.0.1/": "mqtt://127.0.0.1:1883",
+	} {
+		c, _, err := parse(t, strings.Replace(least, "embedded", url, 1))
+		if err != nil {
+			t.Error(err)
+		} else if got := c.Broker.URL.String(); got != want || c.Broker.Embedded {
+			t.Errorf("%s became %s, want %s", url, got, want)
+		}
+	}
+	for _, url := range []string{"b", "tcp://b", "ssl://b", "http://b", "mqtt://", "mqtt://b:0", "mqtt://b:70000", "mqtt://b/x", "mqtt://u:p@b", "wss://b?x=1", "Embedded", "mqtt://a b", "::"} {
+		if _, _, err := parse(t, strings.Replace(least, "embedded", url, 1)); err == nil {
+			t.Errorf("%q was accepted", url)
+		}
+	}
+}
+
+func TestCredentials(t *testing.T) {
+	text := strings.Replace(least, `url = "embedded"`, "url = \"mqtts://b\"\nusername = \"u\"\npassword_file = \"only\"", 1)
+	c, warnings, err := parse(t, text)
+	if err != nil || len(warnings) > 0 {
+		t.Fatal(err, warnings)
+	}
+	if got := c.Broker.Password.Reveal(); got != "from the service manager" {
+		t.Errorf("password is %q", got)
+	}
+}
+
+func TestLoadUnreadable(t *testing.T) {
+	_, _, err := Load(filepath.Join(t.TempDir(), "none.toml"))
+	if !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a missing file gives %v", err)
+	}
+	if _, ok := errors.AsType[Faults](err); ok {
+		t.Error("a missing file is no faulty file")
+	}
+}
+
+// Files on the disk: a world-readable secret is a warning, a folder in place of a secret a fault.
+func TestSideFilesOnDisk(t *testing.T) {
+	path := copyExample(t)
+	secret := filepath.Join(filepath.Dir(path), "broker-password")
+	if err := os.Chmod(secret, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	_, warnings, err := Load(path)
+	if err != nil || len(warnings) != 1 || !strings.Contains(warnings[0].Error(), "farm.toml:11: warning: broker.password_file: names a file that everybody on this machine can read") {
+		t.Errorf("world-readable secret: %v, %v", warnings, err)
+	}
+	if err := os.Remove(secret); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Mkdir(secret, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err = Load(path); err == nil || !strings.Contains(err.Error(), "is no regular file") {
+		t.Errorf("folder as secret: %v", err)
+	}
+}
