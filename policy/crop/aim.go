@@ -50,7 +50,7 @@ func (s State) Aim(table *species.Table, now time.Time) (Target, State) {
 // wish is what one batch wants.
 type wish struct {
 	batch string
-	row   species.Row
+	row   *species.Row
 }
 
 // delicate ranks stages by how little they bear: 1 bears the least.
@@ -75,7 +75,7 @@ func (s *State) wanted(table *species.Table) Target {
 			continue
 		}
 		if row, ok := table.Lookup(b.Species, b.Stage); ok {
-			wishes = append(wishes, wish{b.Name, row})
+			wishes = append(wishes, wish{b.Name, &row})
 		}
 	}
 	if len(wishes) == 0 {
@@ -107,11 +107,11 @@ func (s *State) wanted(table *species.Table) Target {
 // before is passed over and named, unless it lies within it, around it, or has no lower end. In one dimension, ranges of which every two meet all meet; so whoever is slighted
 // does not meet at least one batch that was followed, and that one is named.
 func meet(wishes []wish, q chamber.Quantity, window float64, of func(*species.Row) species.Range) (species.Range, []Conflict) {
-	all := of(&wishes[0].row)
+	all := of(wishes[0].row)
 	followed := []int{0}
 	var conflicts []Conflict
 	for i := 1; i < len(wishes); i++ {
-		r := of(&wishes[i].row)
+		r := of(wishes[i].row)
 		both := species.Range{Low: math.Max(all.Low, r.Low), High: math.Min(all.High, r.High)}
 		if both.High-both.Low >= window || both == r || both == all || both.Low == 0 && both.High >= 0 {
 			all = both
@@ -120,7 +120,7 @@ func meet(wishes []wish, q chamber.Quantity, window float64, of func(*species.Ro
 		}
 		worst, least := 0, math.Inf(1)
 		for _, j := range followed { // the one that is farthest from what i wants
-			f := of(&wishes[j].row)
+			f := of(wishes[j].row)
 			if room := math.Min(f.High, r.High) - math.Max(f.Low, r.Low); room < least {
 				worst, least = j, room
 			}
@@ -169,7 +169,7 @@ func airChanges(wishes []wish, conflicts []Conflict) float64 {
 		if slices.ContainsFunc(conflicts, func(c Conflict) bool { return c.Slighted == wishes[i].batch }) {
 			continue
 		}
-		row := &wishes[i].row
+		row := wishes[i].row
 		fae := row.FAEPerHour.Middle()
 		if !row.FAEPerHour.Given() && row.Stage != species.Colonization {
 			fae = activeFAE
@@ -186,7 +186,7 @@ func airChanges(wishes []wish, conflicts []Conflict) float64 {
 func light(wishes []wish) (hours float64, on time.Duration) {
 	on = wishes[0].row.LightsOn
 	for i := range wishes {
-		if r := &wishes[i].row; r.LightHours > hours {
+		if r := wishes[i].row; r.LightHours > hours {
 			hours, on = r.LightHours, r.LightsOn
 		}
 	}

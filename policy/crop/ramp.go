@@ -57,8 +57,11 @@ func (t *Target) sameClimate(o *Target) bool {
 }
 
 // blend is a at share 0 and b at share 1. The products are converted on their own, which forbids fusing them with the
-// sum: fused, the last bit would differ between machines.
-func blend(a, b, share float64) float64 { return float64(a*(1-share)) + float64(b*share) }
+// sum: fused, the last bit would differ between machines. Rounding never carries the result past a or b.
+func blend(a, b, share float64) float64 {
+	v := float64(a*(1-share)) + float64(b*share)
+	return min(max(v, min(a, b)), max(a, b))
+}
 
 func blendBand(a, b chamber.Band, share float64) chamber.Band {
 	aim := blend(a.Aim, b.Aim, share)

@@ -128,7 +128,7 @@ func rest(f Row, c Crop) Row {
 
 // set puts a row in its place, over one that is there.
 func (t *Table) set(r Row) {
-	i, ok := slices.BinarySearchFunc(t.rows, r, byName)
+	i, ok := t.search(r.Species, r.Stage)
 	if ok {
 		t.rows[i] = r
 		return

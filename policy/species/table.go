@@ -3,6 +3,7 @@ package species
 import (
 	"cmp"
 	"slices"
+	"sort"
 	"time"
 )
 
@@ -89,11 +90,21 @@ const (
 
 // Lookup gives the row of a species at a stage. Nobody may write to what it points at.
 func (t *Table) Lookup(species string, stage Stage) (Row, bool) {
-	i, ok := slices.BinarySearchFunc(t.rows, Row{Species: species, Stage: stage}, byName)
+	i, ok := t.search(species, stage)
 	if !ok {
 		return Row{}, false
 	}
 	return t.rows[i], true
+}
+
+// search gives the place of a row, and whether it is there. It compares in place, because rows are large and are
+// looked up at every decision.
+func (t *Table) search(species string, stage Stage) (int, bool) {
+	i := sort.Search(len(t.rows), func(i int) bool {
+		r := &t.rows[i]
+		return r.Species > species || r.Species == species && r.Stage >= stage
+	})
+	return i, i < len(t.rows) && t.rows[i].Species == species && t.rows[i].Stage == stage
 }
 
 // Rows gives every row of a species in the order of stages; none for a species that is not in the table.
@@ -118,7 +129,7 @@ func (t *Table) Crop(species string) (Crop, bool) {
 
 // Has reports whether the table has any row of that species.
 func (t *Table) Has(species string) bool {
-	i, _ := slices.BinarySearchFunc(t.rows, Row{Species: species}, byName)
+	i, _ := t.search(species, 0)
 	return i < len(t.rows) && t.rows[i].Species == species
 }
 
