@@ -13,6 +13,8 @@ const (
 	doorLingers = 15 * time.Minute
 	// brokerLingers: sensors that report every few minutes need that long to be heard again.
 	brokerLingers = 5 * time.Minute
+	// dryLingers: after a refill, walls and blocks take their share first.
+	dryLingers = time.Hour
 )
 
 // causes names, for each active condition, the alarm that it follows from: one root cause gives one alarm.
@@ -44,8 +46,11 @@ func (s *detection) causes() {
 // follows reports whether the condition of n can come from that of root as it is now.
 func (s *detection) follows(n, root Name) bool {
 	r := s.out.Of(root)
-	if root == BrokerLost {
+	switch root {
+	case BrokerLost:
 		return s.Link.Was
+	case ReservoirDry:
+		return s.Dry.Was
 	}
 	if !r.Active {
 		return false

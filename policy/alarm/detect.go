@@ -20,6 +20,7 @@ type Detectors struct {
 	Fan     FanTest       `json:"fan,omitzero"`
 	Room    Exposure      `json:"room,omitzero"`
 	Link    Linger        `json:"link,omitzero"`
+	Dry     Linger        `json:"dry,omitzero"`
 	Below   float64       `json:"below,omitempty"` // seconds for which the chamber's CO2 has read below the room's
 }
 
@@ -163,6 +164,7 @@ func (s *detection) water() {
 	if r == nil {
 		return
 	}
+	s.Dry = s.Dry.advance(r.Dry, s.dt, dryLingers.Seconds())
 	if r.Dry {
 		*s.out.Of(ReservoirDry) = Condition{Active: true, Code: r.How, About: s.plugName(chamber.Humidifier), Since: r.DrySince}
 	}

@@ -7,6 +7,7 @@ type Fit struct {
 	Coef     inputs    `json:"coef"`
 	Cov      [4]inputs `json:"cov"`      // of the coefficients, over the residual's variance
 	Variance float64   `json:"variance"` // of the residual in windows with mist, g²
+	All      float64   `json:"all"`      // the same in all windows
 	Seen     int       `json:"seen"`
 	MistSeen int       `json:"mist_seen"`
 }
@@ -49,6 +50,7 @@ func (f *Fit) learn(x *inputs, change float64, mistly bool) {
 	if square := residual * residual; f.MistSeen > 10 && square > fitRobust*f.Variance {
 		weight = fitRobust * f.Variance / square
 	}
+	f.All += max(1.0/200, 1/float64(f.Seen)) * (weight*residual*residual - f.All)
 	if mistly {
 		f.MistSeen = min(f.MistSeen+1, 100_000)
 		f.Variance += max(1.0/200, 1/float64(f.MistSeen)) * (weight*residual*residual - f.Variance)
@@ -71,6 +73,9 @@ func (f *Fit) learn(x *inputs, change float64, mistly bool) {
 		denominator += z[i] * pz[i]
 	}
 	for i := range pz {
+		if i == mist && x[mist] < leastMist {
+			continue // a window without mist teaches nothing about it, and must not through the back door
+		}
 		f.Coef[i] += pz[i] / denominator * residual * fitScale[i]
 	}
 	for i := range pz {

@@ -11,6 +11,9 @@ type Power struct {
 	Above int     `json:"above"`  // reports in a row far above it: it was learned too low
 	// Healthy is the seconds of on-time since the last report near the running power.
 	Healthy float64 `json:"healthy"`
+	// Early counts reports in the first seconds of a run, EarlyLow those that were low although the humidifier ran.
+	Early    int `json:"early"`
+	EarlyLow int `json:"early_low"`
 	// PowerTells: the power has fallen at an empty reservoir before, so a steady power means water.
 	PowerTells bool `json:"power_tells,omitempty"`
 }
@@ -25,6 +28,11 @@ const (
 	// its power before its state; and one that reports on change only says the low power once.
 	powerConfirm = 5.0
 	powerOnce    = 30.0
+	// Short pulses may hold no later report than an early one. It counts where at most one in fifty of at least thirty
+	// early reports was low in a humidifier that worked.
+	powerEarliest = 1.5
+	earlyKnown    = 30
+	earlyShare    = 50
 )
 
 // advance takes in this step's reports of power.
@@ -43,7 +51,10 @@ func (p *Power) advance(w *Water, dt float64, on bool, onFor float64) opinion {
 	}
 	verdict := unsure
 	for _, r := range w.Reports {
-		if r.Plug != w.Index || !r.HasWatts || r.Retained || !commanded || onFor < powerSettle {
+		if r.Plug != w.Index || !r.HasWatts || r.Retained || !commanded || onFor < powerEarliest {
+			continue
+		}
+		if onFor < powerSettle && !p.trustEarly(r.Watts) {
 			continue
 		}
 		if v := p.take(r.Watts); v != unsure {
@@ -54,6 +65,25 @@ func (p *Power) advance(w *Water, dt float64, on bool, onFor float64) opinion {
 		verdict = dry
 	}
 	return verdict
+}
+
+// trustEarly counts a report from the first seconds of a run and says whether it means something.
+func (p *Power) trustEarly(watts float64) bool {
+	if p.Seen < powerKnown {
+		return true // take sorts out what is no running power
+	}
+	low := watts < powerLow*p.Run
+	trusted := p.Early >= earlyKnown && p.EarlyLow*earlyShare <= p.Early
+	if p.Low == 0 { // a dry humidifier must not teach that early reports are low
+		p.Early = min(p.Early+1, 1000)
+		if low && !trusted {
+			p.EarlyLow++
+		}
+		if p.Early == 1000 {
+			p.Early, p.EarlyLow = 500, p.EarlyLow/2
+		}
+	}
+	return !low || trusted
 }
 
 // take sorts one report of a running humidifier.

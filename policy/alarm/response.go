@@ -46,12 +46,20 @@ const (
 	responseLag = 60.0
 	// enoughMist, seconds of full output in a window for it to count as evidence.
 	enoughMist = 3.0
+	// leastMist, seconds of full output in a window below which nothing is learned about mist.
+	leastMist = 0.5
 	// Thresholds, natural logarithms. With some 300 windows with mist a day, e^11 are two hundred days.
 	responseDry  = 11.0
 	responseWet  = 5.0
 	responseClip = 2.5 // of one window
 	// When the meter shows that it runs as ever, the answer of the air alone must be twice as clear.
 	meterFactor = 2.0
+	// The same where the effect of mist is only guessed.
+	guessFactor = 2.0
+	// usualRH: near the aim, walls and blocks are as they usually are, and pulses can be compared.
+	usualRH = 0.03
+	// qualityMemory, windows with mist: one to two days.
+	qualityMemory = 500
 	// leastMistOn: seconds of mist without an answer, before anything is said.
 	leastMistOn = 60.0
 	// needed: the air must be that far below the aim: a humidifier that does not work shows when mist is needed.
@@ -127,27 +135,51 @@ func (r *Response) close(w *Water, change float64, res *Reservoir) opinion {
 	rh := w.Air.Inside.RelativeHumidity.Value
 	mistly := r.Input[mist] >= enoughMist
 	predicted := r.Fit.predict(&r.Input)
-	effect := r.Fit.Coef[mist] * r.Input[mist]
-	known := r.Fit.MistSeen >= learnedWindows && effect > 0
 	verdict := unsure
-	if known && mistly {
-		verdict = r.weigh(w, change-predicted, effect, rh, res)
+	if mistly && r.Fit.Seen >= learnedWindows {
+		t := trial{residual: change - predicted, effect: r.Fit.Coef[mist] * r.Input[mist], rh: rh, variance: r.Fit.Variance, known: true}
+		if r.Fit.MistSeen < learnedWindows || t.effect <= 0 {
+			t.guess(w, r.Input[mist], change-predicted+t.effect, r.Fit.All)
+		}
+		verdict = r.weigh(w, &t, res)
 	}
 	r.Frozen += windowSeconds
 	if r.Against < freezeAt && !res.Dry {
 		r.Frozen = 0
 	}
-	if (!res.Dry && r.Frozen < windowSeconds || r.Frozen > freezeFor && !res.Dry) && rh < saturated {
+	held := res.Dry || r.Frozen > 0 && r.Frozen < freezeFor
+	if rh < saturated && (!held || r.Input[mist] < leastMist) {
 		r.Fit.learn(&r.Input, change, mistly)
 	}
 	return verdict
 }
 
+// trial is one window's evidence.
+type trial struct {
+	residual float64 // change less what "mist as ever" predicts, g
+	effect   float64 // of the mist, g
+	variance float64
+	rh       float64
+	known    bool // the effect was learned
+}
+
+// guess takes the label for what was not learned, because the chamber was too wet to learn anything: an answer of a
+// third of the rated output, give or take half of that.
+func (t *trial) guess(w *Water, mistSeconds, without, variance float64) {
+	rate := w.Spec.OutputGPerH
+	if rate <= 0 {
+		rate = blindRate
+	}
+	t.effect = rate / 3600 / 3 * mistSeconds
+	t.residual = without - t.effect
+	t.variance = max(variance, 0.25*t.effect*t.effect)
+	t.known = false
+}
+
 // weigh adds one window's evidence.
-func (r *Response) weigh(w *Water, residual, effect, rh float64, res *Reservoir) opinion {
-	sd2 := r.Fit.Variance + 1e-6
-	without := residual + effect // residual under "no mist at all"
-	ratio := (residual*residual - without*without) / (2 * sd2)
+func (r *Response) weigh(w *Water, t *trial, res *Reservoir) opinion {
+	without := t.residual + t.effect // residual under "no mist at all"
+	ratio := (t.residual*t.residual - without*without) / (2 * (t.variance + 1e-6))
 	ratio = max(-responseClip, min(ratio, responseClip))
 	if res.Dry {
 		r.For0 = max(0, r.For0-ratio)
@@ -156,7 +188,7 @@ func (r *Response) weigh(w *Water, residual, effect, rh float64, res *Reservoir)
 		}
 		return unsure
 	}
-	if ratio > 0 && (rh > wetAir || w.AimRH > 0 && rh > w.AimRH+0.005) {
+	if ratio > 0 && (t.rh > wetAir || w.AimRH > 0 && t.rh > w.AimRH+0.005) {
 		return unsure
 	}
 	if r.Against == 0 {
@@ -164,15 +196,19 @@ func (r *Response) weigh(w *Water, residual, effect, rh float64, res *Reservoir)
 	}
 	r.MistOn += r.Input[mist]
 	r.Against = max(0, r.Against+ratio)
-	r.quality(residual, effect)
-	limit := responseDry
+	limit, below := responseDry, needed
+	if !t.known {
+		limit, below = limit*guessFactor, below*guessFactor
+	} else if r.Against < freezeAt && w.AimRH > 0 && math.Abs(t.rh-w.AimRH) < usualRH {
+		r.quality(t.residual, t.effect)
+	}
 	if res.Power.sound() {
 		limit *= meterFactor
 	}
 	if r.Against < limit || r.MistOn < leastMistOn || res.Power.PowerTells && res.Power.sound() {
 		return unsure
 	}
-	if w.AimRH > 0 && rh > w.AimRH-needed {
+	if w.AimRH > 0 && t.rh > w.AimRH-below {
 		return unsure
 	}
 	return dry
@@ -182,15 +218,15 @@ func (r *Response) weigh(w *Water, residual, effect, rh float64, res *Reservoir)
 func (r *Response) quality(residual, effect float64) {
 	share := max(-0.5, min(1+residual/effect, 2)) * r.Fit.Coef[mist]
 	r.Pulses = min(r.Pulses+1, 100_000)
-	r.Fast += max(1.0/60, 1/float64(r.Pulses)) * (share - r.Fast)
-	if r.Pulses == 400 || r.Pulses > 400 && r.Fast > r.Best {
+	r.Fast += max(1/qualityMemory, 1/float64(r.Pulses)) * (share - r.Fast)
+	if r.Pulses > 2*qualityMemory && r.Fast > r.Best {
 		r.Best = r.Fast
 	}
 }
 
 // share of the mist's effect that is left.
 func (r *Response) share() float64 {
-	if r.Pulses < 500 || r.Best <= 0 {
+	if r.Pulses < 3*qualityMemory || r.Best <= 0 {
 		return 0
 	}
 	return max(0.01, min(r.Fast/r.Best, 1))
