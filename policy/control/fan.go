@@ -38,6 +38,9 @@ const (
 	fanSettle = 60 * time.Second
 	// tooWet is how far above the aim the air must be before the fan dries it.
 	tooWet = 0.025
+	// overdry is how much further below the aim a drying pulse may leave the air for a moment than it was above: the
+	// wet walls give back part of it within a minute or two.
+	overdry = 1.5
 	// drySettle is the pause between drying pulses when the air is only a little too wet.
 	drySettle = 150 * time.Second
 )
@@ -46,6 +49,9 @@ const (
 // when CO2 is not known.
 func (st *State) fan(sc *Scene, i int) guard.Want {
 	f, p := &st.Fan, &sc.Plugs[i]
+	if sc.Now.Before(f.Since) { // the mist goes first
+		return guard.Want{Until: f.Since, Reasons: []reason.Reason{f.Why}}
+	}
 	if sc.Now.Before(f.Until) {
 		return guard.Want{On: true, Until: f.Until, Reasons: []reason.Reason{f.Why}}
 	}
@@ -64,10 +70,14 @@ func (st *State) fan(sc *Scene, i int) guard.Want {
 
 func (st *State) startFan(sc *Scene, i int, why reason.Reason, run time.Duration) guard.Want {
 	run = max(run, sc.Spec.Plugs[i].MinOn+guard.Slack)
-	st.Fan.Since, st.Fan.Until, st.Fan.Repaid = sc.Now, sc.Now.Add(run), false
 	why.For = run
-	st.Fan.Why = why
-	return guard.Want{On: true, Until: st.Fan.Until, Reasons: []reason.Reason{why}}
+	f := &st.Fan
+	f.Since, f.Until, f.Repaid, f.Why = sc.Now, sc.Now.Add(run), false, why
+	if why.Quantity == chamber.CO2 && st.leadMist(sc, i) {
+		f.Since, f.Until, f.Repaid = f.Since.Add(mistLead), f.Until.Add(mistLead), true
+		return guard.Want{Until: f.Since, Reasons: []reason.Reason{why}}
+	}
+	return guard.Want{On: true, Until: f.Until, Reasons: []reason.Reason{why}}
 }
 
 // roomCO2 is the CO2 of the air that the fan draws in: measured, or the least that was seen in the chamber.
@@ -157,13 +167,44 @@ func (st *State) dryAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 	if sc.Now.Before(st.Fan.Until.Add(pause)) || sc.Now.Before(st.Mist.Until.Add(mistSettle)) {
 		return reason.Reason{}, 0
 	}
-	if room := sc.Air.Room; room.RelativeHumidity.OK && room.Temperature.OK && in.Temperature.OK {
-		pIn, pRoom := vaporPressure(in.Temperature.Value, rh), vaporPressure(room.Temperature.Value, room.RelativeHumidity.Value)
-		if pRoom > pIn-50 {
-			return reason.Reason{Code: reason.RoomNoHelp, Quantity: chamber.RelativeHumidity, Value: pRoom, Bound: pIn}, 0
-		}
+	after := st.rhAfterPulse(sc, i, math.Min(rh, 1))
+	if after >= rh-0.01 {
+		return reason.Reason{Code: reason.RoomNoHelp, Quantity: chamber.RelativeHumidity, Value: after, Bound: rh}, 0
 	}
-	return reason.Reason{Code: reason.AboveAim, Quantity: chamber.RelativeHumidity, Value: rh, Bound: aim + tooWet}, time.Second
+	if aim-after > overdry*excess { // the shortest pulse would leave the air further below the aim than it is above
+		return reason.Reason{}, 0
+	}
+	return reason.Reason{Code: reason.AboveAim, Quantity: chamber.RelativeHumidity, Value: rh, Bound: aim + tooWet, Predicted: after}, time.Second
+}
+
+// rhAfterPulse is the relative humidity right after the fan's shortest pulse: the air mixed with the room's.
+func (st *State) rhAfterPulse(sc *Scene, i int, rh float64) float64 {
+	t := chamberT(sc)
+	share := changed(sc, i, sc.Spec.Plugs[i].MinOn)
+	inside, saturated := vaporDensity(t, rh), vaporDensity(t, 1)
+	return (inside + share*(roomVapor(sc, t)-inside)) / saturated
+}
+
+// changed is the share of the chamber's air that a fan run of that length replaces.
+func changed(sc *Scene, i int, run time.Duration) float64 {
+	flow := sc.Spec.Plugs[i].FlowM3PerH
+	if flow <= 0 {
+		flow = 60
+	}
+	return 1 - math.Exp(-flow*InstalledFlow*run.Hours()/sc.Spec.VolumeM3)
+}
+
+// roomVapor is the vapor in a cubic meter of the air that the fan draws in, g; where it is not measured, that of a
+// mild, rather dry room.
+func roomVapor(sc *Scene, t float64) float64 {
+	room := sc.Air.Room
+	if !room.RelativeHumidity.OK {
+		return vaporDensity(20, 0.45)
+	}
+	if room.Temperature.OK {
+		t = room.Temperature.Value
+	}
+	return vaporDensity(t, room.RelativeHumidity.Value)
 }
 
 // ready reports whether a plug's minimum off time is over, so that a pulse begun now begins now.

@@ -40,9 +40,17 @@ const (
 	ratedMist = 300.0
 	// wettest is the reading above which no mist is given whatever the aim: a sensor cannot tell 97 from 100 %.
 	wettest = 0.975
-	// repay is the share of what a fan pulse carries off that is misted at once, before the reading shows the loss;
-	// the wet walls give back the rest.
-	repay = 0.5
+	// mistLead is how far the mist goes ahead of the fan: a humidifier takes that long to come to full output.
+	mistLead = 12 * time.Second
+	// repay is the share of what a fan pulse carries off that is misted along with it; the wet walls give back the
+	// rest.
+	repay = 0.6
+	// spinUp is the time for which a humidifier that was just switched on counts as not running yet.
+	spinUp = 8.0
+	// leadBelow is how far above the aim the air may be for the mist to go ahead of the fan.
+	leadBelow = 0.02
+	// leadLeast is the least share of the shortest pulse that must be wanted for one to be given.
+	leadLeast = 0.6
 )
 
 // mist decides the humidifier: pulses sized to what is missing, each given time to show, and mist timed to the end of
@@ -72,9 +80,6 @@ func (st *State) mist(sc *Scene, i int) guard.Want {
 	r := reason.Reason{Code: reason.InBand, Quantity: chamber.RelativeHumidity, Value: rh.Value, Bound: aim, Predicted: expected}
 	if !ready(sc, i) || sc.Plugs[i].On {
 		return guard.Want{Reasons: []reason.Reason{r}}
-	}
-	if w, ok := st.repayFan(sc, i, expected, aim); ok {
-		return w
 	}
 	least := st.rise(sc, i, sc.Spec.Plugs[i].MinOn)
 	start := aim - math.Max(restRise, math.Min(least/2, aim-sc.Target.RelativeHumidity.Low))
@@ -116,25 +121,26 @@ func (st *State) startMist(sc *Scene, i int, why reason.Reason, run time.Duratio
 	return guard.Want{On: true, Until: m.Until, Reasons: []reason.Reason{why}}
 }
 
-// repayFan mists at the end of a fan pulse for part of the vapor that the pulse carried off.
-func (st *State) repayFan(sc *Scene, i int, expected, aim float64) (guard.Want, bool) {
-	fan := sc.Spec.Plug(chamber.ExhaustFan)
-	f := &st.Fan
-	if fan < 0 || f.Repaid || f.Until.IsZero() || sc.Now.Before(f.Until.Add(-5*time.Second)) || sc.Now.After(f.Until.Add(20*time.Second)) {
-		return guard.Want{}, false
+// leadMist starts a mist pulse for what the fan pulse that is about to begin will carry off, and reports whether it
+// did: not when the air is wet enough to bear the loss, and not when the loss is less than the shortest pulse gives.
+func (st *State) leadMist(sc *Scene, fan int) bool {
+	i := sc.Spec.Plug(chamber.Humidifier)
+	if i < 0 || !sc.Air.Inside.RelativeHumidity.OK || sc.Dry || sc.Probe || !ready(sc, i) || sc.Plugs[i].On || sc.Now.Before(st.Mist.Until) {
+		return false
 	}
-	f.Repaid = true
-	if f.DriedAt.Equal(f.Until) || expected > aim+0.005 {
-		return guard.Want{}, false
+	aim := sc.Target.RelativeHumidity.Aim
+	if st.RH.ahead(sc.Now, RHLag) > aim+leadBelow {
+		return false
 	}
 	lost := st.carriedOff(sc, fan)
 	plug := &sc.Spec.Plugs[i]
-	seconds := repay * lost / (rated(plug) / 3600)
-	if seconds < 0.6*plug.MinOn.Seconds() {
-		return guard.Want{}, false
+	seconds := spinUp + repay*lost/(rated(plug)/3600)
+	if seconds < leadLeast*plug.MinOn.Seconds() {
+		return false
 	}
 	r := reason.Reason{Code: reason.FanLoss, Quantity: chamber.RelativeHumidity, Value: lost, Bound: aim}
-	return st.startMist(sc, i, r, time.Duration(math.Min(seconds, longestPulse.Seconds())*float64(time.Second))), true
+	st.startMist(sc, i, r, time.Duration(math.Min(seconds, longestPulse.Seconds())*float64(time.Second)))
+	return true
 }
 
 // carriedOff is the vapor in grams that the present or last fan pulse takes out of the chamber: the air changed, times
@@ -142,21 +148,8 @@ func (st *State) repayFan(sc *Scene, i int, expected, aim float64) (guard.Want, 
 func (st *State) carriedOff(sc *Scene, fan int) float64 {
 	t := chamberT(sc)
 	inside := vaporDensity(t, math.Min(1, st.RH.Value))
-	outside := vaporDensity(20, 0.45)
-	if room := sc.Air.Room; room.RelativeHumidity.OK {
-		tr := t
-		if room.Temperature.OK {
-			tr = room.Temperature.Value
-		}
-		outside = vaporDensity(tr, room.RelativeHumidity.Value)
-	}
-	flow := sc.Spec.Plugs[fan].FlowM3PerH
-	if flow <= 0 {
-		flow = 60
-	}
-	run := st.Fan.Until.Sub(st.Fan.Since).Hours()
-	changed := 1 - math.Exp(-flow*InstalledFlow*run/sc.Spec.VolumeM3)
-	return math.Max(0, (inside-outside)*sc.Spec.VolumeM3*changed)
+	share := changed(sc, fan, st.Fan.Until.Sub(st.Fan.Since))
+	return math.Max(0, (inside-roomVapor(sc, t))*sc.Spec.VolumeM3*share)
 }
 
 // rise is the rise of relative humidity that a pulse of that length is expected to bring.

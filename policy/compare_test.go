@@ -1,0 +1,118 @@
+package policy_test
+
+import (
+	"fmt"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/rehearse"
+	"gillkeeper/policy/species"
+)
+
+// familyPolicy is the real policy for a chamber of the family, aiming at the family's target by the grower's own row.
+func familyPolicy(t testing.TB, c *rehearse.Case) *policy.Policy {
+	t.Helper()
+	w := c.Target
+	table, err := species.Builtin().With([]species.Override{{
+		Species: "pleurotus-ostreatus", Stage: w.Stage,
+		RelativeHumidity: species.Range{Low: w.RelativeHumidity.Low, High: w.RelativeHumidity.High},
+		TemperatureC:     species.Range{Low: w.TemperatureC.Low, High: w.TemperatureC.High},
+		CO2MaxPPM:        new(w.CO2MaxPPM),
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &policy.Policy{Spec: c.Spec, Climates: table}
+}
+
+func batch(stage species.Stage) []policy.Action {
+	return []policy.Action{{ID: "b1", Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus", Stage: stage, SubstrateKg: 12, DryKg: 4}}
+}
+
+// TestRulesBeatCommonPractice runs the real policy and common practice on the same simulated chambers, weather and
+// seeds. The suite runs a few seeds for a day; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it the whole comparison.
+func TestRulesBeatCommonPractice(t *testing.T) {
+	seeds, days := number("GILLKEEPER_SEEDS", 4), number("GILLKEEPER_DAYS", 1)
+	for _, stage := range []species.Stage{species.Pinning, species.Fruiting} {
+		var ours, theirs []rehearse.Figures
+		var table strings.Builder
+		for seed := range uint64(seeds) {
+			o, p := compare(t, seed+1, stage, time.Duration(days)*24*time.Hour)
+			ours, theirs = append(ours, o), append(theirs, p)
+			fmt.Fprintf(&table, "%4d  ±2.5 %5.1f  ±5 %5.1f / %5.1f  mean %5.1f  sat %5.1f  CO2 %5.1f / %5.1f  mean %5.0f  switches %4.1f + %4.1f  water %4.2f / %4.2f viol %d\n", seed+1,
+				100*o.RHWithin2_5, 100*o.RHWithin5, 100*p.RHWithin5, 100*o.RHMean, 100*o.RHSaturated, 100*o.CO2BelowMax, 100*p.CO2BelowMax, o.CO2Mean,
+				o.SwitchesPerHour["humidifier"], o.SwitchesPerHour["exhaust_fan"], o.WaterLitersPerDay, p.WaterLitersPerDay, o.Violations)
+		}
+		rh := func(f rehearse.Figures) float64 { return f.RHWithin5 }
+		co2 := func(f rehearse.Figures) float64 { return f.CO2BelowMax }
+		t.Logf("%s, %d seeds × %d days (ours / common practice)\n%smean ±5 %.1f / %.1f, p10 %.1f / %.1f; mean CO2 %.1f / %.1f, p10 %.1f / %.1f", stage, seeds, days, table.String(),
+			mean(ours, rh), mean(theirs, rh), p10(ours, rh), p10(theirs, rh), mean(ours, co2), mean(theirs, co2), p10(ours, co2), p10(theirs, co2))
+		for what, f := range map[string]func(rehearse.Figures) float64{"RH within 5 points": rh, "CO2 below maximum": co2} {
+			better := 0
+			for i := range ours {
+				if f(ours[i]) >= f(theirs[i]) {
+					better++
+				}
+			}
+			if mean(ours, f) <= mean(theirs, f) || p10(ours, f) < p10(theirs, f) || better*4 < seeds*3 {
+				t.Errorf("%s, %s: mean %.1f against %.1f, 10th percentile %.1f against %.1f, better on %d of %d", stage, what,
+					mean(ours, f), mean(theirs, f), p10(ours, f), p10(theirs, f), better, seeds)
+			}
+		}
+		for i, o := range ours {
+			if o.Violations > 0 {
+				t.Errorf("seed %d: %d switchings sooner than the plug's minimum time", i+1, o.Violations)
+			}
+		}
+	}
+}
+
+func compare(t *testing.T, seed uint64, stage species.Stage, d time.Duration) (ours, theirs rehearse.Figures) {
+	t.Helper()
+	c := rehearse.FamilyCase(seed, stage)
+	c.For = d
+	c.Actions = batch(stage)
+	p := familyPolicy(t, c)
+	run, err := rehearse.New(c, rehearse.NewPolicyController(p, c.Start))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ours = run.Finish()
+	run, err = rehearse.New(c, rehearse.NewCommonPractice(c.Spec, c.Target, rehearse.CarefulTimer(c)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return ours, run.Finish()
+}
+
+func mean(all []rehearse.Figures, f func(rehearse.Figures) float64) float64 {
+	sum := 0.0
+	for _, x := range all {
+		sum += f(x)
+	}
+	return 100 * sum / float64(len(all))
+}
+
+func p10(all []rehearse.Figures, f func(rehearse.Figures) float64) float64 {
+	var v []float64
+	for _, x := range all {
+		v = append(v, 100*f(x))
+	}
+	slices.Sort(v)
+	return v[len(v)/10]
+}
+
+func number(name string, otherwise int) int {
+	if n, err := strconv.Atoi(os.Getenv(name)); err == nil && n > 0 {
+		return n
+	}
+	return otherwise
+}
+
+var _ = chamber.RelativeHumidity
