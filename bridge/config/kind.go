@@ -12,6 +12,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"gillkeeper/bridge/nearest"
 	"gillkeeper/bridge/pointer"
 	"gillkeeper/policy/chamber"
 )
@@ -135,7 +136,7 @@ func wordKind[T any](words []string, value func(i int) T) kind {
 				return value(i), nil
 			}
 		}
-		return nil, &complaint{what: "is none of the words", nearest: nearest(s, words)}
+		return nil, &complaint{what: "is none of the words", nearest: nearest.Word(s, words)}
 	})
 }
 
@@ -362,7 +363,7 @@ var brokerKind = textKind("address", `mqtt://, mqtts://, ws:// or wss:// with ho
 		return nil, &complaint{what: "has a user or password in it", allowed: "use username and password_file"}
 	case !known:
 		c := &complaint{what: "has no scheme that a broker speaks"}
-		if near := nearest(strings.SplitN(s, ":", 2)[0], []string{"mqtt", "mqtts", "ws", "wss", embeddedWord}); near != "" {
+		if near := nearest.Word(strings.SplitN(s, ":", 2)[0], []string{"mqtt", "mqtts", "ws", "wss", embeddedWord}); near != "" {
 			c.nearest = near
 			if rest, ok := strings.CutPrefix(s, u.Scheme+"://"); ok && u.Scheme != "" && near != embeddedWord {
 				c.nearest = near + "://" + rest

@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"unicode"
 
 	"github.com/BurntSushi/toml"
 )
@@ -81,7 +82,20 @@ func (x *index) at(line int) *statement {
 	return &x.statements[i]
 }
 
-func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
+// oneLine keeps a message that quotes the text on one line of modest length.
+func oneLine(s string) string {
+	const most = 200 // bytes
+	s = strings.Join(strings.Fields(s), " ")
+	if len(s) > most {
+		s = strings.ToValidUTF8(s[:most], "") + "…"
+	}
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return '?'
+		}
+		return r
+	}, s)
+}
 
 // blank empties the statement at a line; of a header also everything that belongs below it, which would else fall to
 // the table before. Lines keep their numbers.

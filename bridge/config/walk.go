@@ -9,6 +9,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"gillkeeper/bridge/nearest"
 	"gillkeeper/policy/chamber"
 )
 
@@ -175,7 +176,7 @@ func (r *reader) unknown(t *table, key string, raw any, line int) {
 	} else if _, isTables := raw.([]map[string]any); isTables {
 		f.What = "unknown table"
 	}
-	if f.Nearest = nearest(key, keysOf[t.schema]); f.Nearest == "" {
+	if f.Nearest = nearest.Word(key, keysOf[t.schema]); f.Nearest == "" {
 		if others := homes(key); len(others) > 0 {
 			f.Allowed = "it belongs in " + strings.Join(others, " or ")
 		} else if len(keysOf[t.schema]) > 0 {
