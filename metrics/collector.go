@@ -1,0 +1,329 @@
+package metrics
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	dto "github.com/prometheus/client_model/go"
+
+	"gillkeeper/policy"
+	"gillkeeper/policy/air"
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/guard"
+	"gillkeeper/policy/species"
+)
+
+// descs are the families as the library wants them.
+var descs = func() (d [count]*prometheus.Desc) {
+	for i, f := range families {
+		d[i] = prometheus.NewDesc(f.Name, f.Help, f.Labels, nil)
+	}
+	return d
+}()
+
+// ofChambers are the families that are read from snapshots; the others are counted as things happen.
+var ofChambers = func() (ids []id) {
+	for i := range count {
+		if i < brokerConnected {
+			ids = append(ids, i)
+		}
+	}
+	return ids
+}()
+
+// chambers shows one set of snapshots as series.
+type chambers struct{ snapshots func() []*policy.Snapshot }
+
+// Describe implements prometheus.Collector.
+func (c *chambers) Describe(ch chan<- *prometheus.Desc) {
+	for _, i := range ofChambers {
+		ch <- descs[i]
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (c *chambers) Collect(ch chan<- prometheus.Metric) {
+	for _, s := range c.snapshots() {
+		if s == nil || s.Spec == nil {
+			continue
+		}
+		p := page{ch: ch, chamber: pair("chamber", s.Spec.Name)}
+		p.air(s, chamber.Inside)
+		p.air(s, chamber.Room)
+		p.target(&s.State.Target)
+		p.sensors(s)
+		p.plugs(s)
+		p.reservoir(s)
+		p.learned(s)
+		p.totals(&s.State.Totals)
+		p.crop(&s.State.Crop)
+		p.alarms(&s.State.Alarms)
+		p.put(stepTimestamp, seconds(s, s.State.Now))
+	}
+}
+
+// seconds turns a moment of the keeper's clock into seconds since 1970 by the calendar's clock; NaN for never.
+func seconds(s *policy.Snapshot, at time.Time) float64 {
+	if at.IsZero() {
+		return math.NaN()
+	}
+	return float64(s.Wall.Add(at.Sub(s.State.Now)).UnixMilli()) / 1000
+}
+
+// page writes the series of one chamber.
+type page struct {
+	ch      chan<- prometheus.Metric
+	chamber *dto.LabelPair
+}
+
+// sample is one series at one moment. Its labels are shared between samples, which the library's own kind of metric
+// does not allow; with a thousand chambers that is most of the time of a scrape.
+type sample struct {
+	id     id
+	labels []*dto.LabelPair
+	value  float64
+}
+
+// Desc implements prometheus.Metric.
+func (s *sample) Desc() *prometheus.Desc { return descs[s.id] }
+
+// Write implements prometheus.Metric.
+func (s *sample) Write(out *dto.Metric) error {
+	out.Label = s.labels
+	if families[s.id].Kind == Counter {
+		out.Counter = &dto.Counter{Value: &s.value}
+	} else {
+		out.Gauge = &dto.Gauge{Value: &s.value}
+	}
+	return nil
+}
+
+// pair makes a label. Text that is not UTF-8 would spoil the whole page.
+func pair(name, value string) *dto.LabelPair {
+	value = strings.ToValidUTF8(value, "\uFFFD")
+	return &dto.LabelPair{Name: &name, Value: &value}
+}
+
+// labels makes the labels of a series beside the chamber's, sorted by name as the library wants them.
+func (p *page) labels(more ...*dto.LabelPair) []*dto.LabelPair {
+	all := append(make([]*dto.LabelPair, 0, len(more)+1), p.chamber)
+	all = append(all, more...)
+	slices.SortFunc(all, func(a, b *dto.LabelPair) int { return cmp.Compare(*a.Name, *b.Name) })
+	return all
+}
+
+// put writes a series with labels that are already sorted; a value that is no number makes it absent.
+func (p *page) putLabeled(i id, value float64, labels []*dto.LabelPair) {
+	if !math.IsNaN(value) && !math.IsInf(value, 0) {
+		p.ch <- &sample{id: i, labels: labels, value: value}
+	}
+}
+
+func (p *page) put(i id, value float64, more ...*dto.LabelPair) {
+	p.putLabeled(i, value, p.labels(more...))
+}
+
+func flag(on bool) float64 {
+	if on {
+		return 1
+	}
+	return 0
+}
+
+// air writes what is measured at a place and what follows from it. An estimate that is not OK is the last known one:
+// it is not shown, so that a quiet sensor's series ends instead of drawing a level line.
+func (p *page) air(s *policy.Snapshot, place chamber.Place) {
+	labels := p.labels(pair("place", place.String()))
+	a := &s.State.Air
+	for _, m := range [...]struct {
+		id id
+		q  chamber.Quantity
+	}{{airTemperature, chamber.Temperature}, {airHumidity, chamber.RelativeHumidity}, {airCO2, chamber.CO2}, {airIlluminance, chamber.Illuminance}} {
+		if e := a.Of(place, m.q); e.OK {
+			p.putLabeled(m.id, e.Value, labels)
+		}
+	}
+	t, rh := a.Of(place, chamber.Temperature), a.Of(place, chamber.RelativeHumidity)
+	pressure, ok := air.BarometricPressure(air.Meters(s.Spec.AltitudeM))
+	if !t.OK || !rh.OK || !ok {
+		return
+	}
+	moist, ok := air.New(air.Celsius(t.Value), air.Ratio(rh.Value), pressure)
+	if !ok {
+		return
+	}
+	if dew, ok := moist.DewPoint(); ok {
+		p.putLabeled(airDewPoint, float64(dew), labels)
+	}
+	p.putLabeled(airDeficit, float64(moist.VaporPressureDeficit()), labels)
+	p.putLabeled(airHumidityRatio, float64(moist.HumidityRatio()), labels)
+}
+
+var (
+	boundLow  = pair("bound", "low")
+	boundAim  = pair("bound", "aim")
+	boundHigh = pair("bound", "high")
+)
+
+func (p *page) target(t *crop.Target) {
+	if !t.OK {
+		return
+	}
+	band := func(q chamber.Quantity, b chamber.Band) {
+		quantity := pair("quantity", q.String())
+		p.put(target, b.Low, quantity, boundLow)
+		p.put(target, b.Aim, quantity, boundAim)
+		p.put(target, b.High, quantity, boundHigh)
+	}
+	band(chamber.RelativeHumidity, t.RelativeHumidity)
+	band(chamber.Temperature, t.TemperatureC)
+	co2 := pair("quantity", chamber.CO2.String())
+	if t.CO2MinPPM > 0 {
+		p.put(target, t.CO2MinPPM, co2, boundLow)
+	}
+	if t.CO2MaxPPM > 0 {
+		p.put(target, t.CO2MaxPPM, co2, boundHigh)
+	}
+}
+
+func (p *page) sensors(s *policy.Snapshot) {
+	for i := range s.State.Sensors {
+		x := &s.State.Sensors[i]
+		labels := p.labels(pair("sensor", x.Name))
+		p.putLabeled(sensorFresh, flag(x.Live && !x.Silent && !x.Dead && x.Suspect == ""), labels)
+		p.putLabeled(sensorLast, seconds(s, x.At), labels)
+	}
+}
+
+func (p *page) plugs(s *policy.Snapshot) {
+	away := !s.State.LinkLost.IsZero()
+	for i := range s.State.Plugs {
+		x := &s.State.Plugs[i]
+		labels := p.labels(pair("plug", x.Name), pair("role", x.Role.String()))
+		p.plug(x, away, labels)
+	}
+}
+
+func (p *page) plug(x *guard.Plug, away bool, labels []*dto.LabelPair) {
+	if x.HasTold {
+		p.putLabeled(plugCommanded, flag(x.Told), labels)
+	}
+	if x.HasReported && x.Synced && !away {
+		p.putLabeled(plugReported, flag(x.Reported), labels)
+	}
+	if x.HasWatts && !away {
+		p.putLabeled(plugWatts, x.Watts, labels)
+	}
+	p.putLabeled(plugSeconds, x.OnSeconds, labels)
+	p.putLabeled(plugSwitches, float64(x.Switches), labels)
+	p.putLabeled(plugHand, flag(x.Hand.Active), labels)
+}
+
+func (p *page) reservoir(s *policy.Snapshot) {
+	r := &s.State.Reservoir
+	if r.Known {
+		p.put(reservoirLiters, r.Liters)
+	}
+	if r.EmptyOK {
+		p.put(reservoirEmptyIn, r.EmptyIn.Seconds())
+	}
+}
+
+// learned writes what was identified of the chamber, each once it is known. This is the one place for it.
+func (p *page) learned(s *policy.Snapshot) {
+	if b := &s.State.Reservoir.Balance; b.Cycles > 0 && b.Rate > 0 {
+		p.put(mistOutput, b.Rate)
+	}
+	// airChanges, co2Generation and mistEvaporated come with the state of policy/learn.
+}
+
+func (p *page) totals(t *policy.Totals) {
+	for _, x := range t.InRange {
+		labels := p.labels(pair("quantity", x.Quantity.String()), pair("stage", x.Stage.String()))
+		p.putLabeled(inRangeSeconds, x.InRangeSeconds, labels)
+		p.putLabeled(observedSeconds, x.ObservedSeconds, labels)
+	}
+	for _, x := range t.Stages {
+		p.put(stageSeconds, x.Seconds, batchLabels(x.Batch, x.Species, x.Flush, pair("stage", x.Stage.String()))...)
+	}
+}
+
+func batchLabels(batch, kind string, flush int, more ...*dto.LabelPair) []*dto.LabelPair {
+	return append(more, pair("batch", batch), pair("species", kind), pair("flush", strconv.Itoa(flush)))
+}
+
+// crop writes batches and harvests. A name that was used again after its batch was retired tells both together, for two
+// series with the same labels would spoil the page.
+func (p *page) crop(c *crop.State) {
+	type key struct {
+		batch, species string
+		flush          int
+	}
+	type yield struct{ grams, efficiency float64 }
+	var order []key
+	yields := map[key]*yield{}
+	present := map[string]bool{}
+	for i := range c.Batches {
+		b := &c.Batches[i]
+		if b.Retired.IsZero() && !present[b.Name] {
+			present[b.Name] = true
+			p.put(batchInfo, 1, batchLabels(b.Name, b.Species, b.Flush, stageLabel(b.Stage))...)
+		}
+		for j := range b.Flushes {
+			f := &b.Flushes[j]
+			k := key{b.Name, b.Species, f.Number}
+			y := yields[k]
+			if y == nil {
+				y = &yield{}
+				yields[k] = y
+				order = append(order, k)
+			}
+			y.grams += f.FreshG()
+			y.efficiency = b.FlushEfficiency(f)
+			if !(b.DryKg > 0) {
+				y.efficiency = math.NaN()
+			}
+		}
+	}
+	for _, k := range order {
+		labels := p.labels(batchLabels(k.batch, k.species, k.flush)...)
+		p.putLabeled(harvestGrams, yields[k].grams, labels)
+		p.putLabeled(efficiency, yields[k].efficiency, labels)
+	}
+}
+
+func stageLabel(s species.Stage) *dto.LabelPair { return pair("stage", s.String()) }
+
+// alarmLabels are those of every alarm, declared and one step graver.
+var alarmLabels = func() (l [alarm.N]struct{ name, declared, graver *dto.LabelPair }) {
+	for i, d := range alarm.Declared {
+		l[i].name = pair("alarm", string(d.Name))
+		l[i].declared = pair("priority", d.Priority.String())
+		l[i].graver = pair("priority", min(d.Priority+1, alarm.Urgent).String())
+	}
+	return l
+}()
+
+func (p *page) alarms(a *alarm.State) {
+	for i, n := range alarm.Names() {
+		l := &alarmLabels[i]
+		on := a.Active(n)
+		graver := on && a.Lives[i].Condition.Worse && alarm.Declared[i].Priority < alarm.Urgent
+		p.putAlarm(flag(on && !graver), l.name, l.declared)
+		if graver {
+			p.putAlarm(1, l.name, l.graver)
+		}
+	}
+}
+
+// putAlarm writes a series whose labels happen to be in order.
+func (p *page) putAlarm(value float64, name, priority *dto.LabelPair) {
+	p.putLabeled(alarmActive, value, []*dto.LabelPair{name, p.chamber, priority})
+}

@@ -1,0 +1,148 @@
+package metrics
+
+// Kind is a family's type as the exposition format names it.
+type Kind string
+
+// The kinds.
+const (
+	Gauge     Kind = "gauge"
+	Counter   Kind = "counter"
+	Histogram Kind = "histogram"
+)
+
+// Family declares one family of series. The collector and the documentation are both made from the table.
+type Family struct {
+	Name   string
+	Kind   Kind
+	Labels []string
+	Unit   string // what a value is in; "" for flags and counts
+	Help   string
+}
+
+// id is a family's place in the table.
+type id int
+
+const (
+	airTemperature id = iota
+	airHumidity
+	airCO2
+	airIlluminance
+	airDewPoint
+	airDeficit
+	airHumidityRatio
+	target
+	sensorFresh
+	sensorLast
+	plugCommanded
+	plugReported
+	plugWatts
+	plugSeconds
+	plugSwitches
+	plugHand
+	reservoirLiters
+	reservoirEmptyIn
+	airChanges
+	co2Generation
+	mistOutput
+	mistEvaporated
+	stageSeconds
+	inRangeSeconds
+	observedSeconds
+	batchInfo
+	harvestGrams
+	efficiency
+	alarmActive
+	stepTimestamp
+	brokerConnected
+	messages
+	decisionDuration
+	journalFailing
+	configGood
+	configTimestamp
+	buildInfo
+	count // how many there are
+)
+
+var families = [count]Family{
+	airTemperature: {"gillkeeper_air_temperature_celsius", Gauge, []string{"chamber", "place"}, "°C",
+		"Air temperature, voted over the sensors of the place; absent without a fresh, trusted reading."},
+	airHumidity: {"gillkeeper_air_relative_humidity_ratio", Gauge, []string{"chamber", "place"}, "ratio",
+		"Relative humidity of the air over water, 0 to 1, voted; absent without a fresh, trusted reading."},
+	airCO2: {"gillkeeper_air_co2_ppm", Gauge, []string{"chamber", "place"}, "ppm",
+		"Carbon dioxide in the air, parts per million by volume, voted; absent without a fresh, trusted reading."},
+	airIlluminance: {"gillkeeper_air_illuminance_lux", Gauge, []string{"chamber", "place"}, "lx",
+		"Illuminance, voted; absent without a fresh, trusted reading."},
+	airDewPoint: {"gillkeeper_air_dew_point_celsius", Gauge, []string{"chamber", "place"}, "°C",
+		"Dew point over water, derived from temperature and relative humidity; absent unless both are fresh."},
+	airDeficit: {"gillkeeper_air_vapor_pressure_deficit_pascals", Gauge, []string{"chamber", "place"}, "Pa",
+		"Vapor pressure deficit at the air's own temperature, derived; absent unless temperature and humidity are fresh."},
+	airHumidityRatio: {"gillkeeper_air_humidity_ratio", Gauge, []string{"chamber", "place"}, "kg/kg",
+		"Humidity ratio, kg of water vapor per kg of dry air, derived; absent unless temperature and humidity are fresh."},
+	target: {"gillkeeper_target", Gauge, []string{"chamber", "quantity", "bound"}, "that of the quantity",
+		"What is wanted now: bound low, aim or high, in the unit of the quantity's own metric; absent without a batch."},
+	sensorFresh: {"gillkeeper_sensor_fresh", Gauge, []string{"chamber", "sensor"}, "",
+		"1 while the sensor's last reading is younger than its longest age and it is not under suspicion, else 0."},
+	sensorLast: {"gillkeeper_sensor_last_reading_timestamp_seconds", Gauge, []string{"chamber", "sensor"}, "s",
+		"When the sensor last delivered a reading, seconds since 1970; absent before the first."},
+	plugCommanded: {"gillkeeper_plug_commanded_on", Gauge, []string{"chamber", "plug", "role"}, "",
+		"1 when the plug was last told to be on, 0 when off; absent before the first command."},
+	plugReported: {"gillkeeper_plug_reported_on", Gauge, []string{"chamber", "plug", "role"}, "",
+		"1 when the plug says that it is on, 0 when off; absent while it has not said so since the broker was last reached."},
+	plugWatts: {"gillkeeper_plug_power_watts", Gauge, []string{"chamber", "plug", "role"}, "W",
+		"Power that the plug last reported; absent before the first report and while the broker is away."},
+	plugSeconds: {"gillkeeper_plug_on_seconds_total", Counter, []string{"chamber", "plug", "role"}, "s",
+		"Time for which the plug was on, to the best knowledge; survives a restart."},
+	plugSwitches: {"gillkeeper_plug_switches_total", Counter, []string{"chamber", "plug", "role"}, "",
+		"How often the plug went on or off; survives a restart."},
+	plugHand: {"gillkeeper_plug_hand_active", Gauge, []string{"chamber", "plug", "role"}, "",
+		"1 while the plug is under a person's hand, else 0."},
+	reservoirLiters: {"gillkeeper_reservoir_liters", Gauge, []string{"chamber"}, "l",
+		"Estimate of the water left in the humidifier's reservoir; absent until known."},
+	reservoirEmptyIn: {"gillkeeper_reservoir_empty_in_seconds", Gauge, []string{"chamber"}, "s",
+		"Forecast of when the reservoir runs dry at the present use; absent until known."},
+	airChanges: {"gillkeeper_air_changes_per_hour", Gauge, []string{"chamber", "state"}, "1/h",
+		"Learned air changes per hour with the exhaust fan running (fan_on) and at rest (fan_off); absent until known."},
+	co2Generation: {"gillkeeper_co2_generation_grams_per_hour", Gauge, []string{"chamber"}, "g/h",
+		"Learned respiration of the crop, grams of carbon dioxide per hour; absent until known."},
+	mistOutput: {"gillkeeper_humidifier_output_grams_per_hour", Gauge, []string{"chamber"}, "g/h",
+		"Learned water drawn from the reservoir per hour of on-time; absent until a filling was seen from full to dry."},
+	mistEvaporated: {"gillkeeper_humidifier_evaporated_grams_per_hour", Gauge, []string{"chamber"}, "g/h",
+		"Learned part of the humidifier's output that becomes vapor in the air; absent until known."},
+	stageSeconds: {"gillkeeper_stage_seconds_total", Counter, []string{"chamber", "batch", "species", "stage", "flush"}, "s",
+		"Time that a batch has spent in a stage of a flush; survives a restart."},
+	inRangeSeconds: {"gillkeeper_in_range_seconds_total", Counter, []string{"chamber", "quantity", "stage"}, "s",
+		"Time for which the quantity was observed to be in its range during a stage; survives a restart."},
+	observedSeconds: {"gillkeeper_observed_seconds_total", Counter, []string{"chamber", "quantity", "stage"}, "s",
+		"Time for which the quantity was observed during a stage; survives a restart."},
+	batchInfo: {"gillkeeper_batch_info", Gauge, []string{"chamber", "batch", "species", "stage", "flush"}, "",
+		"1 for each batch in the chamber, with its present stage and flush."},
+	harvestGrams: {"gillkeeper_harvest_fresh_grams_total", Counter, []string{"chamber", "batch", "species", "flush"}, "g",
+		"Fresh weight harvested of a flush; survives a restart."},
+	efficiency: {"gillkeeper_biological_efficiency_ratio", Gauge, []string{"chamber", "batch", "species", "flush"}, "ratio",
+		"Fresh weight harvested of a flush by the dry weight of the batch's substrate; absent while that is not known."},
+	alarmActive: {"gillkeeper_alarm_active", Gauge, []string{"chamber", "alarm", "priority"}, "",
+		"1 while the alarm stands, else 0; an alarm graver than declared stands under the graver priority."},
+	stepTimestamp: {"gillkeeper_last_decision_timestamp_seconds", Gauge, []string{"chamber"}, "s",
+		"When the chamber was last decided on, seconds since 1970."},
+	brokerConnected: {"gillkeeper_broker_connected", Gauge, nil, "",
+		"1 while the connection to the broker is open, else 0."},
+	messages: {"gillkeeper_messages_total", Counter, []string{"chamber", "result"}, "",
+		"Messages from sensors and plugs, by what became of them."},
+	decisionDuration: {"gillkeeper_decision_duration_seconds", Histogram, nil, "s",
+		"How long one decision on one chamber took."},
+	journalFailing: {"gillkeeper_journal_failing", Gauge, nil, "",
+		"1 while the journal cannot be written, else 0."},
+	configGood: {"gillkeeper_config_last_reload_successful", Gauge, nil, "",
+		"1 when the last attempt to take a configuration succeeded, else 0: the one before is still in use."},
+	configTimestamp: {"gillkeeper_config_last_reload_success_timestamp_seconds", Gauge, nil, "s",
+		"When a configuration was last taken, seconds since 1970."},
+	buildInfo: {"gillkeeper_build_info", Gauge, []string{"version", "revision", "goversion"}, "",
+		"1, labeled with what this program was built from."},
+}
+
+// Families lists every family of the program's own, in the order in which documentation shows them.
+func Families() []Family {
+	out := make([]Family, count)
+	copy(out, families[:])
+	return out
+}
