@@ -89,8 +89,8 @@ func TestUnits(t *testing.T) {
 	}
 }
 
-// The water that saturates air at 18 °C: 15.37 g/m³ by the table of absolute humidity in Wikipedia's and the German
-// weather service's tables (15.4, from memory), within their rounding.
+// The water that saturates air at 18 °C: 15.4 g/m³ in the usual tables of absolute humidity (from memory), to their
+// rounding.
 func TestSaturation(t *testing.T) {
 	if got := saturation(); math.Abs(got-15.4) > 0.06 {
 		t.Errorf("saturation at 18 °C is %v g/m³, want 15.4", got)
