@@ -51,6 +51,7 @@ func newRootCommand(a *app) *cobra.Command {
 	}
 	group(root)
 	root.AddCommand(
+		newCheckCommand(a),
 		newVersionCommand(a),
 	)
 	root.SetFlagErrorFunc(flagError)

@@ -1,0 +1,115 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"gillkeeper/bridge/config"
+)
+
+// checked is what check --json prints.
+type checked struct {
+	File     string         `json:"file"`
+	Good     bool           `json:"good"` // no fault; there may be warnings
+	Faults   []config.Fault `json:"faults"`
+	Warnings []config.Fault `json:"warnings"`
+}
+
+func newCheckCommand(a *app) *cobra.Command {
+	var asJSON, keys bool
+	cmd := &cobra.Command{
+		Use:   "check FILE",
+		Short: "Say everything that is wrong with a configuration",
+		Long: "Reads a configuration with the files it names and says everything that is wrong with it: each fault on a line of its\n" +
+			"own with file and line, the value, what is allowed and the nearest right word. Nothing is started and no broker is asked.\n\n" +
+			"The exit status is 0 when the file is good, 1 when it isn't. Warnings are things that work and are unwise: they don't count.",
+		Example: "  gillkeeper check gillkeeper.toml\n  gillkeeper check --keys",
+		Args: func(cmd *cobra.Command, args []string) error {
+			if keys {
+				return arguments()(cmd, args)
+			}
+			return arguments("FILE")(cmd, args)
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if keys {
+				return a.printKeys(asJSON)
+			}
+			return a.check(args[0], asJSON)
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	cmd.Flags().BoolVar(&keys, "keys", false, "list every key that may stand in a configuration")
+	return cmd
+}
+
+func (a *app) check(file string, asJSON bool) error {
+	cfg, found, err := config.Load(file)
+	if faults, ok := errors.AsType[config.Faults](err); ok {
+		found = faults
+	} else if err != nil {
+		return err
+	}
+	if asJSON {
+		return a.printChecked(file, found)
+	}
+	for _, f := range found {
+		fmt.Fprintln(a.stdout, f.Error())
+	}
+	faults, warnings := found.Count()
+	summary := count(faults, "fault") + ", " + count(warnings, "warning")
+	if faults > 0 {
+		return fmt.Errorf("%s is not good: %s; nothing starts with it", file, summary)
+	}
+	sensors, plugs := 0, 0
+	for _, c := range cfg.Chambers {
+		sensors, plugs = sensors+len(c.Sensors), plugs+len(c.Plugs)
+	}
+	fmt.Fprintf(a.stdout, "%s is good: %s, %s, %s; %s\n", file, count(len(cfg.Chambers), "chamber"), count(sensors, "sensor"), count(plugs, "plug"), summary)
+	return nil
+}
+
+func (a *app) printChecked(file string, found config.Faults) error {
+	c := checked{File: file, Faults: []config.Fault{}, Warnings: []config.Fault{}}
+	for _, f := range found {
+		if f.Warning {
+			c.Warnings = append(c.Warnings, f)
+		} else {
+			c.Faults = append(c.Faults, f)
+		}
+	}
+	c.Good = len(c.Faults) == 0
+	if err := a.printJSON(c); err != nil {
+		return err
+	}
+	if !c.Good {
+		return &saidError{}
+	}
+	return nil
+}
+
+func (a *app) printKeys(asJSON bool) error {
+	keys := config.Keys()
+	if asJSON {
+		return a.printJSON(keys)
+	}
+	t := newTable("KEY", "TYPE", "DEFAULT", "MEANING AND WHAT IS ALLOWED")
+	for _, k := range keys {
+		def := k.Default
+		if k.Required {
+			def = "(required)"
+		}
+		t.add(k.Name, k.Type, def, k.Meaning+"; "+k.Allowed)
+	}
+	a.printTable(t)
+	return nil
+}
+
+// count writes a number with its noun: "1 fault", "2 faults".
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
