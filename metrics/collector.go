@@ -130,7 +130,7 @@ func (p *page) put(i id, value float64, more ...*dto.LabelPair) {
 	p.putLabeled(i, value, p.labels(more...))
 }
 
-func flag(on bool) float64 {
+func truth(on bool) float64 {
 	if on {
 		return 1
 	}
@@ -197,7 +197,7 @@ func (p *page) sensors(s *policy.Snapshot) {
 	for i := range s.State.Sensors {
 		x := &s.State.Sensors[i]
 		labels := p.labels(pair("sensor", x.Name))
-		p.putLabeled(sensorFresh, flag(x.Live && !x.Silent && !x.Dead && x.Suspect == ""), labels)
+		p.putLabeled(sensorFresh, truth(x.Live && !x.Silent && !x.Dead && x.Suspect == ""), labels)
 		p.putLabeled(sensorLast, seconds(s, x.At), labels)
 	}
 }
@@ -213,17 +213,17 @@ func (p *page) plugs(s *policy.Snapshot) {
 
 func (p *page) plug(x *guard.Plug, away bool, labels []*dto.LabelPair) {
 	if x.HasTold {
-		p.putLabeled(plugCommanded, flag(x.Told), labels)
+		p.putLabeled(plugCommanded, truth(x.Told), labels)
 	}
 	if x.HasReported && x.Synced && !away {
-		p.putLabeled(plugReported, flag(x.Reported), labels)
+		p.putLabeled(plugReported, truth(x.Reported), labels)
 	}
 	if x.HasWatts && !away {
 		p.putLabeled(plugWatts, x.Watts, labels)
 	}
 	p.putLabeled(plugSeconds, x.OnSeconds, labels)
 	p.putLabeled(plugSwitches, float64(x.Switches), labels)
-	p.putLabeled(plugHand, flag(x.Hand.Active), labels)
+	p.putLabeled(plugHand, truth(x.Hand.Active), labels)
 }
 
 func (p *page) reservoir(s *policy.Snapshot) {
@@ -316,7 +316,7 @@ func (p *page) alarms(a *alarm.State) {
 		l := &alarmLabels[i]
 		on := a.Active(n)
 		graver := on && a.Lives[i].Condition.Worse && alarm.Declared[i].Priority < alarm.Urgent
-		p.putAlarm(flag(on && !graver), l.name, l.declared)
+		p.putAlarm(truth(on && !graver), l.name, l.declared)
 		if graver {
 			p.putAlarm(1, l.name, l.graver)
 		}

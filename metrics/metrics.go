@@ -89,14 +89,14 @@ func (s *Set) Count(chamber, result string) {
 func (s *Set) Decided(d time.Duration) { s.decided.Observe(d.Seconds()) }
 
 // Connected says whether the connection to the broker is open.
-func (s *Set) Connected(yes bool) { s.connected.Set(flag(yes)) }
+func (s *Set) Connected(yes bool) { s.connected.Set(truth(yes)) }
 
 // JournalFailing says whether the journal cannot be written.
-func (s *Set) JournalFailing(yes bool) { s.failing.Set(flag(yes)) }
+func (s *Set) JournalFailing(yes bool) { s.failing.Set(truth(yes)) }
 
 // Reloaded takes down an attempt to take a configuration, the first included.
 func (s *Set) Reloaded(good bool, at time.Time) {
-	s.good.Set(flag(good))
+	s.good.Set(truth(good))
 	if good {
 		s.taken.Set(float64(at.UnixMilli()) / 1000)
 	}
