@@ -90,7 +90,7 @@ func (w Words) limit(r reason.Reason, on bool, now time.Time) string {
 		}
 		return fmt.Sprintf("Held off because of plug %s.", r.Other)
 	case reason.Repeat:
-		return fmt.Sprintf("The plug doesn't confirm what it was told; told again (repeat %s).", Number(r.Value+1, 0))
+		return fmt.Sprintf("Told again (repeat %s), because the plug has not confirmed it.", Number(r.Value+1, 0))
 	case reason.LinkDown:
 		return "The broker is away: nothing is sent, and it is decided anew when it is back."
 	case reason.Observe:

@@ -1,0 +1,198 @@
+package web
+
+import (
+	"crypto/sha256"
+	"crypto/subtle"
+	"fmt"
+	"net"
+	"net/http"
+	"net/netip"
+	"runtime/debug"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"gillkeeper/bridge/web/api"
+)
+
+// outer is what every request passes first: no panic ends the process, every answer carries the security headers, the
+// host is one of ours, and a page from elsewhere cannot act.
+func (s *Server) outer(next http.Handler) http.Handler {
+	origin := http.NewCrossOriginProtection()
+	origin.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.writeProblem(w, &api.Problem{Status: http.StatusForbidden, Code: api.CodeCrossOrigin,
+			Detail: "a page from another origin may not act here; open gillkeeper's own page, or use the command line"})
+	}))
+	inner := origin.Handler(next)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		defer s.rescue(w, r)
+		setHeaders(w.Header())
+		if !s.hostKnown(r.Host) {
+			s.writeProblem(w, &api.Problem{Status: http.StatusMisdirectedRequest, Code: api.CodeHost, Value: r.Host,
+				Detail: fmt.Sprintf("%s is not a name of this server; use %s", oneLine(strconv.Quote(r.Host)), s.Addr())})
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+		inner.ServeHTTP(w, r)
+	})
+}
+
+// rescue turns a panic into an answer. The request's text is not logged: it may carry a secret.
+func (s *Server) rescue(w http.ResponseWriter, r *http.Request) {
+	v := recover()
+	if v == nil {
+		return
+	}
+	if v == http.ErrAbortHandler {
+		panic(v)
+	}
+	s.log.Error("request handler panicked", "path", r.URL.Path, "panic", fmt.Sprint(v), "stack", string(debug.Stack()))
+	s.writeProblem(w, &api.Problem{Status: http.StatusInternalServerError, Code: api.CodeInternal,
+		Detail: "gillkeeper made a mistake answering this; control goes on; see its log and report it"})
+}
+
+// setHeaders: nothing from elsewhere is loaded, nobody frames the page, nothing is kept by caches on the way.
+func setHeaders(h http.Header) {
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; "+
+		"connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("X-Frame-Options", "DENY")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Cache-Control", "no-store")
+}
+
+// hostKnown guards against DNS rebinding: a foreign page that makes its own name point here still sends its own name.
+// Addresses are fine, because a page cannot rebind those. Beyond loopback without any name configured, every name is taken,
+// because the name of the machine in its network is not known; actions need the token there.
+func (s *Server) hostKnown(hostport string) bool {
+	host := hostport
+	if h, _, err := net.SplitHostPort(hostport); err == nil {
+		host = h
+	}
+	host = strings.ToLower(strings.Trim(strings.TrimSuffix(host, "."), "[]"))
+	if host == "" {
+		return false
+	}
+	if host == "localhost" || slices.ContainsFunc(s.hosts, func(h string) bool { return strings.EqualFold(h, host) }) {
+		return true
+	}
+	if ip, err := netip.ParseAddr(host); err == nil {
+		return ip.Unmap().IsLoopback() || !s.loopback
+	}
+	return !s.loopback && len(s.hosts) == 0
+}
+
+// mayAct checks that a request is allowed to act.
+func (s *Server) mayAct(w http.ResponseWriter, r *http.Request) error {
+	set := s.settings.Load()
+	if !set.hasToken {
+		if s.loopback {
+			return nil
+		}
+		return &api.Problem{Status: http.StatusForbidden, Code: api.CodeNoToken,
+			Detail: "this daemon can be reached from other machines and has no token, so it takes no action; set [http] token_file"}
+	}
+	from := remote(r)
+	if wait := s.wrong.wait(from, s.now()); wait > 0 {
+		w.Header().Set("Retry-After", strconv.Itoa(int(wait/time.Second)+1))
+		return &api.Problem{Status: http.StatusTooManyRequests, Code: api.CodeTokenLimit,
+			Detail: fmt.Sprintf("too many wrong tokens from %s; wait %d s", from, int(wait/time.Second)+1)}
+	}
+	scheme, given, _ := strings.Cut(r.Header.Get("Authorization"), " ")
+	if given == "" {
+		w.Header().Set("WWW-Authenticate", `Bearer realm="gillkeeper"`)
+		return &api.Problem{Status: http.StatusUnauthorized, Code: api.CodeTokenMissing,
+			Detail: "this action needs the token; set GILLKEEPER_TOKEN or give --token-file"}
+	}
+	sum := sha256.Sum256([]byte(strings.TrimSpace(given)))
+	if !strings.EqualFold(scheme, "Bearer") || subtle.ConstantTimeCompare(sum[:], set.token[:]) != 1 {
+		s.wrong.count(from, s.now())
+		w.Header().Set("WWW-Authenticate", `Bearer realm="gillkeeper", error="invalid_token"`)
+		return &api.Problem{Status: http.StatusUnauthorized, Code: api.CodeTokenWrong,
+			Detail: "the token is wrong; compare it with the file that the daemon's [http] token_file names"}
+	}
+	return nil
+}
+
+// remote names who asks for the purpose of counting: an address, or for IPv6 its network, which is one household's.
+func remote(r *http.Request) string {
+	ap, err := netip.ParseAddrPort(r.RemoteAddr)
+	if err != nil {
+		return "unknown"
+	}
+	a := ap.Addr().Unmap().WithZone("")
+	if a.Is6() && !a.IsLoopback() {
+		if p, err := a.Prefix(64); err == nil {
+			return p.String()
+		}
+	}
+	return a.String()
+}
+
+// Wrong tokens: ten in a minute are more than a person mistypes; with one try every six seconds no token of any length
+// worth the name is found.
+const (
+	wrongMost   = 10
+	wrongWindow = time.Minute
+	wrongKept   = 1024 // addresses remembered
+)
+
+// wrongTokens counts wrong tokens by address.
+type wrongTokens struct {
+	mu   sync.Mutex
+	seen map[string]*wrongCount // guarded by mu
+}
+
+type wrongCount struct {
+	n     int
+	since time.Time
+}
+
+func newWrongTokens() *wrongTokens { return &wrongTokens{seen: map[string]*wrongCount{}} }
+
+// wait gives how long that address must wait, or 0.
+func (t *wrongTokens) wait(from string, now time.Time) time.Duration {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	c := t.seen[from]
+	if c == nil || c.n < wrongMost {
+		return 0
+	}
+	left := c.since.Add(wrongWindow).Sub(now)
+	if left <= 0 || left > wrongWindow { // over, or the calendar was set back
+		delete(t.seen, from)
+		return 0
+	}
+	return left
+}
+
+func (t *wrongTokens) count(from string, now time.Time) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	c := t.seen[from]
+	if c == nil || now.Sub(c.since) >= wrongWindow || now.Before(c.since) {
+		if len(t.seen) >= wrongKept {
+			t.forget(now)
+		}
+		c = &wrongCount{since: now}
+		t.seen[from] = c
+	}
+	c.n++
+}
+
+// forget makes room: what is over goes, and when nothing is, everything does. A flood from so many addresses is not
+// stopped by counting them.
+func (t *wrongTokens) forget(now time.Time) {
+	for k, c := range t.seen {
+		if now.Sub(c.since) >= wrongWindow {
+			delete(t.seen, k)
+		}
+	}
+	if len(t.seen) >= wrongKept {
+		clear(t.seen)
+	}
+}

@@ -1,0 +1,245 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"gillkeeper/bridge/nearest"
+	"gillkeeper/bridge/web/api"
+)
+
+func (s *Server) getSite(r *http.Request) (any, error) {
+	set := s.settings.Load()
+	site := api.Site{
+		Name: set.site.Name, Timezone: "UTC", DisplayTemperature: "celsius", Now: s.now().UTC(), Version: s.version,
+		Ready: true, Chambers: len(s.backend.Snapshots()), TokenNeeded: set.hasToken, Acts: s.Acts(),
+	}
+	if set.site.Zone != nil {
+		site.Timezone = set.site.Zone.String()
+	}
+	if set.site.Fahrenheit {
+		site.DisplayTemperature = "fahrenheit"
+	}
+	if err := s.backend.Ready(); err != nil {
+		site.Ready, site.NotReady = false, oneLine(err.Error())
+	}
+	return site, nil
+}
+
+func (s *Server) getChambers(r *http.Request) (any, error) {
+	return api.Chambers{Chambers: s.chambers()}, nil
+}
+
+func (s *Server) chambers() []api.Chamber {
+	w := s.settings.Load().words
+	out := []api.Chamber{}
+	for _, snap := range s.backend.Snapshots() {
+		out = append(out, newView(snap, w).chamber())
+	}
+	return out
+}
+
+func (s *Server) getChamber(r *http.Request) (any, error) {
+	v, err := s.viewOf(r.PathValue("chamber"))
+	if err != nil {
+		return nil, err
+	}
+	return v.chamber(), nil
+}
+
+// viewOf finds a chamber, or says which one is nearest.
+func (s *Server) viewOf(name string) (*view, error) {
+	snap, ok := s.backend.Snapshot(name)
+	if ok {
+		return newView(snap, s.settings.Load().words), nil
+	}
+	var names []string
+	for _, snap := range s.backend.Snapshots() {
+		names = append(names, snap.Spec.Name)
+	}
+	return nil, missing("chamber", name, names)
+}
+
+// missing says that a named thing does not exist, and which names do.
+func missing(what, name string, names []string) error {
+	p := &api.Problem{Status: http.StatusNotFound, Code: api.CodeNotFound, Field: what, Value: name, Nearest: nearest.Word(name, names)}
+	const most = 12
+	shown := names
+	if len(shown) > most {
+		shown = append(slices.Clone(shown[:most]), "…")
+	}
+	p.Allowed = strings.Join(shown, ", ")
+	p.Detail = fmt.Sprintf("there is no %s %q", what, name)
+	switch {
+	case p.Nearest != "":
+		p.Detail += fmt.Sprintf("; did you mean %q", p.Nearest)
+	case len(names) > 0:
+		p.Detail += "; there is " + p.Allowed
+	default:
+		p.Detail += "; there is none yet"
+	}
+	return p
+}
+
+func (s *Server) getWhy(r *http.Request) (any, error) {
+	v, err := s.viewOf(r.PathValue("chamber"))
+	if err != nil {
+		return nil, err
+	}
+	if text := r.URL.Query().Get("at"); text != "" {
+		at, err := s.moment("at", text, v.snap.Wall)
+		if err != nil {
+			return nil, err
+		}
+		return s.whyAt(r, v, at)
+	}
+	why := api.Why{Chamber: v.snap.Spec.Name, At: v.snap.Wall.UTC(), Plugs: []api.WhyPlug{}}
+	for i, p := range v.plugs() {
+		x := api.WhyPlug{Name: p.Name, Role: p.Role, On: p.On, Since: p.Since, Reasons: p.Reasons}
+		if i < len(v.snap.Decision.Plugs) {
+			x.On = v.snap.Decision.Plugs[i].On
+		}
+		why.Plugs = append(why.Plugs, x)
+	}
+	return why, nil
+}
+
+func (s *Server) whyAt(r *http.Request, v *view, at time.Time) (any, error) {
+	events, err := s.backend.WhyAt(r.Context(), v.snap.Spec.Name, at)
+	if err != nil {
+		return nil, err
+	}
+	why := api.Why{Chamber: v.snap.Spec.Name, At: at.UTC(), Past: true, Plugs: []api.WhyPlug{}}
+	for i := range events {
+		e := &events[i]
+		x := api.WhyPlug{Name: e.Plug, On: e.On, Since: new(e.At.UTC()), Reasons: v.reasons(e.Reasons, e.On)}
+		for j := range v.snap.Spec.Plugs {
+			if v.snap.Spec.Plugs[j].Name == e.Plug {
+				x.Role = v.snap.Spec.Plugs[j].Role.String()
+			}
+		}
+		why.Plugs = append(why.Plugs, x)
+	}
+	return why, nil
+}
+
+// longestEvents is the longest stretch of events given at once.
+const longestEvents = 31 * 24 * time.Hour
+
+func (s *Server) getEvents(r *http.Request) (any, error) {
+	v, err := s.viewOf(r.PathValue("chamber"))
+	if err != nil {
+		return nil, err
+	}
+	to, from := v.snap.Wall, v.snap.Wall.Add(-24*time.Hour)
+	if text := r.URL.Query().Get("to"); text != "" {
+		if to, err = s.moment("to", text, v.snap.Wall); err != nil {
+			return nil, err
+		}
+		from = to.Add(-24 * time.Hour)
+	}
+	if text := r.URL.Query().Get("from"); text != "" {
+		if from, err = s.moment("from", text, v.snap.Wall); err != nil {
+			return nil, err
+		}
+	}
+	if !from.Before(to) || to.Sub(from) > longestEvents {
+		return nil, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: "from", Value: from.Format(time.RFC3339),
+			Detail: "from must lie before to, and at most 31 days before it"}
+	}
+	events, err := s.backend.Events(r.Context(), v.snap.Spec.Name, from, to)
+	if err != nil {
+		return nil, err
+	}
+	out := api.Events{Chamber: v.snap.Spec.Name, Events: []api.Event{}}
+	for i := range events {
+		out.Events = append(out.Events, v.event(&events[i]))
+	}
+	return out, nil
+}
+
+// moment reads a point in time as people write it, in the site's timezone.
+func (s *Server) moment(field, text string, now time.Time) (time.Time, error) {
+	zone := s.settings.Load().site.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	if t, err := time.Parse(time.RFC3339, text); err == nil && sane(t) {
+		return t, nil
+	}
+	for _, form := range []string{"2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02"} {
+		if t, err := time.ParseInLocation(form, text, zone); err == nil && sane(t) {
+			return t, nil
+		}
+	}
+	for _, form := range []string{"15:04:05", "15:04"} {
+		if t, err := time.Parse(form, text); err == nil {
+			y, m, d := now.In(zone).Date()
+			at := time.Date(y, m, d, t.Hour(), t.Minute(), t.Second(), 0, zone)
+			if at.After(now) {
+				at = time.Date(y, m, d-1, t.Hour(), t.Minute(), t.Second(), 0, zone)
+			}
+			return at, nil
+		}
+	}
+	if d, err := time.ParseDuration(text); err == nil && d <= 0 {
+		if t := now.Add(d); sane(t) {
+			return t, nil
+		}
+	}
+	return time.Time{}, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: field, Value: text,
+		Detail: fmt.Sprintf("%q is no moment; write 14:30, \"2006-01-02 14:30\", RFC 3339, or how long ago, such as -2h", oneLine(text))}
+}
+
+// sane keeps years within what a store can order.
+func sane(t time.Time) bool { return t.Year() > 1970 && t.Year() < 3000 }
+
+func (s *Server) getBatches(r *http.Request) (any, error) {
+	retired := false
+	switch v := r.URL.Query().Get("retired"); v {
+	case "", "false":
+	case "true":
+		retired = true
+	default:
+		return nil, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: "retired", Value: v, Detail: "retired is true or false"}
+	}
+	out := api.Batches{Batches: []api.Batch{}}
+	for _, snap := range s.backend.Snapshots() {
+		out.Batches = append(out.Batches, newView(snap, s.settings.Load().words).batches(retired)...)
+	}
+	return out, nil
+}
+
+func (s *Server) getAlarms(r *http.Request) (any, error) {
+	out := api.Alarms{Alarms: []api.Alarm{}}
+	for _, snap := range s.backend.Snapshots() {
+		out.Alarms = append(out.Alarms, newView(snap, s.settings.Load().words).alarms()...)
+	}
+	slices.SortStableFunc(out.Alarms, compareAlarms)
+	return out, nil
+}
+
+// chamberOf finds the chamber in which a batch grows. A batch's name is unique at the site; a retired one is found only
+// where none that grows has the name.
+func (s *Server) chamberOf(batch string) (string, error) {
+	var names []string
+	found := ""
+	for _, snap := range s.backend.Snapshots() {
+		for i := range snap.State.Crop.Batches {
+			b := &snap.State.Crop.Batches[i]
+			if b.Name == batch && (b.Retired.IsZero() || found == "") {
+				found = snap.Spec.Name
+			}
+			if b.Retired.IsZero() {
+				names = append(names, b.Name)
+			}
+		}
+	}
+	if found == "" {
+		return "", missing("batch", batch, names)
+	}
+	return found, nil
+}

@@ -1,0 +1,138 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"strings"
+
+	"gillkeeper/bridge/nearest"
+	"gillkeeper/bridge/web/api"
+)
+
+// route is one thing that the API answers. The description at /api/v1/openapi.json is made from the same list.
+type route struct {
+	method  string
+	path    string // below [api.Base], with names in braces
+	summary string
+	query   []parameter
+	body    any // a value of the action's type; nil for what only reads
+	reply   any // a value of the answer's type
+	handle  func(s *Server, r *http.Request) (any, error)
+}
+
+type parameter struct{ name, doc string }
+
+// routes lists the API.
+func routes() []route {
+	at := "a moment: RFC 3339, or in site time 2006-01-02 15:04 or 15:04 (the last such), or how long ago, such as -2h"
+	return []route{
+		{method: "GET", path: "/site", summary: "The daemon as a whole", reply: api.Site{}, handle: (*Server).getSite},
+		{method: "GET", path: "/chambers", summary: "Every chamber as it is now", reply: api.Chambers{}, handle: (*Server).getChambers},
+		{method: "GET", path: "/chambers/{chamber}", summary: "One chamber as it is now", reply: api.Chamber{}, handle: (*Server).getChamber},
+		{method: "GET", path: "/chambers/{chamber}/why", summary: "The reasons behind each plug, now or at a past moment",
+			query: []parameter{{"at", at}}, reply: api.Why{}, handle: (*Server).getWhy},
+		{method: "GET", path: "/chambers/{chamber}/events", summary: "What was logged of a chamber, oldest first",
+			query: []parameter{{"from", at + "; absent: a day ago"}, {"to", at + "; absent: now"}}, reply: api.Events{}, handle: (*Server).getEvents},
+		{method: "POST", path: "/chambers/{chamber}/refill", summary: "The reservoir is full again, or holds so many liters",
+			body: api.Refill{}, reply: api.Done{}, handle: (*Server).postRefill},
+		{method: "POST", path: "/chambers/{chamber}/hand", summary: "Put a plug under a person's hand, or give it back",
+			body: api.HandSet{}, reply: api.Done{}, handle: (*Server).postHand},
+		{method: "POST", path: "/chambers/{chamber}/batches", summary: "Put a batch into the chamber",
+			body: api.BatchAdd{}, reply: api.Done{}, handle: (*Server).postBatch},
+		{method: "GET", path: "/batches", summary: "Every batch", query: []parameter{{"retired", "true: retired ones too"}},
+			reply: api.Batches{}, handle: (*Server).getBatches},
+		{method: "POST", path: "/batches/{batch}/stage", summary: "Move a batch to a stage",
+			body: api.StageSet{}, reply: api.Done{}, handle: (*Server).postStage},
+		{method: "POST", path: "/batches/{batch}/harvest", summary: "Record a harvest of the current flush",
+			body: api.Harvest{}, reply: api.Done{}, handle: (*Server).postHarvest},
+		{method: "POST", path: "/batches/{batch}/retire", summary: "Take a batch out of its chamber",
+			body: api.Retire{}, reply: api.Done{}, handle: (*Server).postRetire},
+		{method: "GET", path: "/alarms", summary: "Every alarm that is not at rest, the worst first", reply: api.Alarms{}, handle: (*Server).getAlarms},
+		{method: "POST", path: "/alarms/{chamber}/{alarm}/ack", summary: "Acknowledge an alarm",
+			body: api.Ack{}, reply: api.Done{}, handle: (*Server).postAck},
+		{method: "POST", path: "/alarms/{chamber}/{alarm}/shelve", summary: "Hide an alarm for a while",
+			body: api.Shelve{}, reply: api.Done{}, handle: (*Server).postShelve},
+	}
+}
+
+func (s *Server) newMux() *http.ServeMux {
+	mux := http.NewServeMux()
+	for _, rt := range routes() {
+		mux.HandleFunc(rt.method+" "+api.Base+rt.path, s.endpoint(rt))
+	}
+	mux.HandleFunc("GET "+api.Base+"/openapi.json", func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Content-Type", "application/json")
+		w.Write(s.openapi)
+	})
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		fmt.Fprintln(w, "alive")
+	})
+	mux.HandleFunc("GET /readyz", s.getReady)
+	if s.metrics != nil {
+		mux.Handle("GET /metrics", s.metrics)
+	}
+	s.addPage(mux)
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { s.notFound(mux, w, r) })
+	return mux
+}
+
+// endpoint makes a handler of a route.
+func (s *Server) endpoint(rt route) http.HandlerFunc {
+	var names []string
+	for _, q := range rt.query {
+		names = append(names, q.name)
+	}
+	return func(w http.ResponseWriter, r *http.Request) {
+		_, err := query(r, names...)
+		if err == nil && rt.body != nil {
+			err = s.mayAct(w, r)
+		}
+		var v any
+		if err == nil {
+			v, err = rt.handle(s, r)
+		}
+		if err != nil {
+			s.writeProblem(w, asProblem(err))
+			return
+		}
+		s.write(w, http.StatusOK, "application/json", v)
+	}
+}
+
+// notFound answers what nothing else does: a path that exists for another method, or one that does not.
+func (s *Server) notFound(mux *http.ServeMux, w http.ResponseWriter, r *http.Request) {
+	var allowed []string
+	for _, m := range []string{http.MethodGet, http.MethodHead, http.MethodPost} {
+		other := r.Clone(r.Context())
+		other.Method = m
+		if _, pattern := mux.Handler(other); pattern != "/" {
+			allowed = append(allowed, m)
+		}
+	}
+	if len(allowed) > 0 {
+		w.Header().Set("Allow", strings.Join(allowed, ", "))
+		s.writeProblem(w, &api.Problem{Status: http.StatusMethodNotAllowed, Code: api.CodeMethod, Value: r.Method, Allowed: strings.Join(allowed, ", "),
+			Detail: fmt.Sprintf("%s does not take %s; it takes %s", r.URL.Path, r.Method, strings.Join(allowed, ", "))})
+		return
+	}
+	p := &api.Problem{Status: http.StatusNotFound, Code: api.CodeNotFound, Value: r.URL.Path,
+		Detail: fmt.Sprintf("there is nothing at %s; the API is described at %s/openapi.json", r.URL.Path, api.Base)}
+	var paths []string
+	for _, rt := range routes() {
+		if !strings.Contains(rt.path, "{") {
+			paths = append(paths, api.Base+rt.path)
+		}
+	}
+	p.Nearest = nearest.Word(r.URL.Path, paths)
+	s.writeProblem(w, p)
+}
+
+func (s *Server) getReady(w http.ResponseWriter, r *http.Request) {
+	if err := s.backend.Ready(); err != nil {
+		w.Header().Set("Retry-After", "5")
+		s.write(w, http.StatusServiceUnavailable, "application/json", api.Ready{Reason: oneLine(err.Error())})
+		return
+	}
+	s.write(w, http.StatusOK, "application/json", api.Ready{Ready: true})
+}

@@ -1,0 +1,177 @@
+// Package web serves the page, the HTTP API, the metrics and the health checks.
+//
+// Whoever may read may read everything; whoever acts needs the token, where one is set. It must never decide anything,
+// keep a chamber's state, or let a request from a foreign page act. Start reading at [New] and [Backend]; the list of
+// what it answers is routes in route.go.
+package web
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync/atomic"
+	"time"
+
+	"gillkeeper/bridge/words"
+	"gillkeeper/policy"
+)
+
+// Backend is who owns the chambers. Its methods are called from many goroutines at once.
+type Backend interface {
+	// Snapshots gives the newest picture of every chamber, by name.
+	Snapshots() []*policy.Snapshot
+	// Snapshot gives the newest picture of one chamber; false when there is no such chamber.
+	Snapshot(chamber string) (*policy.Snapshot, bool)
+	// Act does what a person asked; it returns when the action is durable and done. What cannot be done gives a
+	// [*policy.Refusal]; any other error means that it may work later.
+	Act(ctx context.Context, chamber string, a policy.Action) (*policy.Snapshot, error)
+	// WhyAt gives for each plug its last switch at or before a moment of the calendar, with the reasons.
+	WhyAt(ctx context.Context, chamber string, at time.Time) ([]policy.Event, error)
+	// Events gives what was logged from one moment of the calendar on and before another, oldest first.
+	Events(ctx context.Context, chamber string, from, to time.Time) ([]policy.Event, error)
+	// Ready gives nil when configuration, broker and first decision are all there, or else says what is missing.
+	Ready() error
+}
+
+// The limits of the server.
+const (
+	maxBody        = 64 << 10         // bytes of an action; the longest real one is under 1 KiB
+	maxHeader      = 16 << 10         // bytes of all headers
+	headerTimeout  = 5 * time.Second  // to send the headers: ends a client that sends a byte a minute
+	requestTimeout = 15 * time.Second // to send the whole request
+	replyTimeout   = 30 * time.Second // to handle it and take the answer
+	idleTimeout    = 2 * time.Minute
+	actTimeout     = 10 * time.Second // for the owner of the chamber to do an action
+	stopTimeout    = 5 * time.Second  // for running requests when the server stops
+	maxConns       = 1024             // open at once; more wait in the kernel's queue
+)
+
+// Site is what pages and sentences need to know of the site.
+type Site struct {
+	Name       string
+	Zone       *time.Location // nil: UTC
+	Fahrenheit bool           // show degrees Fahrenheit
+}
+
+// Options are what a server needs. Only Listen and Backend must be given.
+type Options struct {
+	Listen  string // host and port; port 0 takes a free one
+	Backend Backend
+	Metrics http.Handler // for /metrics; nil: not served
+	Site    Site
+	Token   string   // needed to act; empty: no token, and actions only on loopback
+	Hosts   []string // further names under which the server is reached, without port: for a reverse proxy or a LAN name
+	Version string   // of the program
+	Log     *slog.Logger
+	Now     func() time.Time // the calendar; nil: time.Now
+}
+
+// Server serves one listener.
+type Server struct {
+	backend  Backend
+	metrics  http.Handler
+	version  string
+	hosts    []string
+	loopback bool
+	log      *slog.Logger
+	now      func() time.Time
+	settings atomic.Pointer[settings]
+	wrong    *wrongTokens
+	listener net.Listener
+	http     *http.Server
+	mux      *http.ServeMux
+	openapi  []byte
+}
+
+// settings may change while the server runs.
+type settings struct {
+	site     Site
+	words    words.Words
+	token    [sha256.Size]byte // of the token; only with hasToken
+	hasToken bool
+}
+
+// New checks the options and binds the listener. It serves nothing until [Server.Run]; a server that is not to be run
+// is closed by running it with a context that is done.
+func New(o Options) (*Server, error) {
+	if o.Backend == nil {
+		return nil, errors.New("web: no backend was given")
+	}
+	s := &Server{
+		backend: o.Backend, metrics: o.Metrics, version: o.Version, hosts: o.Hosts, log: o.Log, now: o.Now,
+		wrong: newWrongTokens(),
+	}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	if s.now == nil {
+		s.now = time.Now
+	}
+	s.Adopt(o.Site, o.Token)
+	var err error
+	if s.openapi, err = describe(o.Version); err != nil {
+		return nil, fmt.Errorf("web: %w", err)
+	}
+	s.listener, err = net.Listen("tcp", o.Listen)
+	if err != nil {
+		return nil, fmt.Errorf("cannot serve page and API on %s: %w; free the port or set another one under [http] listen", o.Listen, err)
+	}
+	s.loopback = isLoopback(s.listener.Addr())
+	s.mux = s.newMux()
+	s.http = &http.Server{
+		Handler:           s.outer(s.mux),
+		ReadHeaderTimeout: headerTimeout,
+		ReadTimeout:       requestTimeout,
+		WriteTimeout:      replyTimeout,
+		IdleTimeout:       idleTimeout,
+		MaxHeaderBytes:    maxHeader,
+		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
+	}
+	return s, nil
+}
+
+// Adopt takes a new site and token into use, for a configuration that changed.
+func (s *Server) Adopt(site Site, token string) {
+	s.settings.Store(&settings{
+		site:     site,
+		words:    words.Words{Zone: site.Zone, Fahrenheit: site.Fahrenheit},
+		token:    sha256.Sum256([]byte(token)),
+		hasToken: token != "",
+	})
+}
+
+// Addr is where the server listens.
+func (s *Server) Addr() net.Addr { return s.listener.Addr() }
+
+// Acts reports whether actions are taken at all: on loopback, or with a token.
+func (s *Server) Acts() bool { return s.loopback || s.settings.Load().hasToken }
+
+// Run serves until the context is done, then lets running requests end for a few seconds. It returns nil when it was
+// stopped by the context. A server runs once.
+func (s *Server) Run(ctx context.Context) error {
+	failed := make(chan error, 1)
+	go func() { failed <- s.http.Serve(limited(s.listener, maxConns)) }()
+	select {
+	case err := <-failed:
+		return fmt.Errorf("page and API on %s stopped: %w", s.Addr(), err)
+	case <-ctx.Done():
+	}
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTimeout)
+	defer cancel()
+	if err := s.http.Shutdown(stop); err != nil {
+		s.log.Warn("requests were cut off at stop", "error", err)
+		s.http.Close()
+	}
+	s.listener.Close()
+	<-failed
+	return nil
+}
+
+func isLoopback(a net.Addr) bool {
+	t, ok := a.(*net.TCPAddr)
+	return ok && t.IP.IsLoopback()
+}
