@@ -258,3 +258,16 @@ func hash(s string) uint32 {
 	}
 	return h
 }
+
+// Ready gives nil when the broker is connected and every chamber has been decided on, or else says what is missing.
+func (k *Keeper) Ready() error {
+	if !k.linked.Load() {
+		return errors.New("the broker is not connected")
+	}
+	for _, s := range k.Snapshots() {
+		if s.Decision.At.IsZero() {
+			return fmt.Errorf("chamber %s is not decided on yet", s.Spec.Name)
+		}
+	}
+	return nil
+}

@@ -51,7 +51,9 @@ func newRootCommand(a *app) *cobra.Command {
 	}
 	group(root)
 	root.AddCommand(
+		newSpeciesCommand(a),
 		newCheckCommand(a),
+		newRunCommand(a),
 		newVersionCommand(a),
 	)
 	root.SetFlagErrorFunc(flagError)

@@ -1,0 +1,287 @@
+// Package daemon puts the parts together: configuration in, a running bridge out. It starts them in the order in which
+// they need each other and stops them in the order in which that is safe.
+//
+// It must never decide anything itself, or import the simulated chambers. Start reading at [New] and [Daemon.Run].
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/url"
+	"sync"
+	"time"
+
+	"gillkeeper/bridge/broker"
+	"gillkeeper/bridge/clock"
+	"gillkeeper/bridge/config"
+	"gillkeeper/bridge/journal"
+	"gillkeeper/bridge/keeper"
+	"gillkeeper/bridge/mqtt"
+	"gillkeeper/bridge/web"
+	"gillkeeper/metrics"
+	"gillkeeper/policy"
+)
+
+// Options are what a daemon needs. Config is required.
+type Options struct {
+	Config  *config.Config
+	Observe bool    // decide and show, command nothing
+	Pace    float64 // clock seconds in a real second, for drills; 0 and 1: the real clock
+	Build   metrics.Info
+	Log     *slog.Logger // nil says nothing
+}
+
+// Daemon is the bridge with everything it runs.
+type Daemon struct {
+	observe bool
+	version string
+	log     *slog.Logger
+
+	journal journal.Journal
+	clock   *clock.Clock
+	keeper  *keeper.Keeper
+	metrics *metrics.Set
+	web     *web.Server
+	broker  *broker.Broker // nil: the broker is somebody else's
+
+	mu      sync.Mutex // protects what a reload changes
+	config  *config.Config
+	session *mqtt.Session
+}
+
+// New starts everything but the deciding: the journal is open, the chambers are resumed, the page's address is bound
+// and the embedded broker, where one is wanted, listens. On an error nothing is left running.
+func New(ctx context.Context, o Options) (d *Daemon, err error) {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	d = &Daemon{observe: o.Observe, version: o.Build.Version, log: o.Log, config: o.Config}
+	defer func() {
+		if err != nil {
+			d.close()
+			d = nil
+		}
+	}()
+	if err = d.openJournal(ctx); err != nil {
+		return d, err
+	}
+	d.clock = clock.System()
+	if o.Pace > 0 && o.Pace != 1 {
+		latest, _ := d.journal.Latest(ctx) // said by the keeper
+		d.clock = clock.Pace(o.Pace, latest)
+	}
+	d.metrics = metrics.New(o.Build, func() []*policy.Snapshot { return d.keeper.Counted() })
+	if d.keeper, err = keeper.New(keeper.Options{Clock: d.clock, Journal: d.journal, Observer: d.metrics, Log: o.Log}); err != nil {
+		return d, err
+	}
+	if err = d.keeper.Adopt(ctx, d.policies(o.Config)); err != nil {
+		return d, err
+	}
+	if o.Config.Broker.Embedded {
+		b := &o.Config.Broker
+		d.broker, err = broker.Start(broker.Options{Listen: b.Listen, Username: b.Username, Password: b.Password.Reveal(), Log: o.Log})
+		if err != nil {
+			return d, err
+		}
+	}
+	d.web, err = web.New(web.Options{
+		Listen: o.Config.HTTP.Listen, Backend: d.keeper, Metrics: d.metrics.Handler(), Site: siteOf(o.Config),
+		Token: o.Config.HTTP.Token.Reveal(), Version: o.Build.Version, Log: o.Log, Now: d.clock.Wall,
+	})
+	return d, err
+}
+
+// openJournal opens the store. One that is damaged was set aside; one that cannot be written leaves the daemon to go on
+// from memory. One that another daemon holds is a reason not to start: two would fight over the plugs.
+func (d *Daemon) openJournal(ctx context.Context) error {
+	path := d.config.Journal.Path
+	j, opened, err := journal.Open(ctx, path)
+	switch {
+	case err == nil:
+		if opened.SetAside != "" {
+			d.log.Error("the journal was damaged; it was set aside and a new one begun", "path", path, "set_aside", opened.SetAside)
+		}
+		d.journal = j
+		return nil
+	case errors.Is(err, journal.ErrLocked), errors.Is(err, journal.ErrNewer):
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	d.log.Error("the journal cannot be opened; control goes on from memory, and what people do is refused", "path", path, "error", err)
+	d.journal = &unwritable{Memory: journal.NewMemory(), err: err}
+	return nil
+}
+
+// Run keeps the chambers until ctx ends. Then it turns off what could do harm unwatched, says good-bye to the broker,
+// saves, and returns.
+func (d *Daemon) Run(ctx context.Context) error {
+	defer d.close()
+	work, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	if err := d.connect(work); err != nil {
+		return err
+	}
+	var wg sync.WaitGroup
+	served := make(chan error, 1)
+	wg.Go(func() {
+		err := d.web.Run(work)
+		if err != nil {
+			stop(err)
+		}
+		served <- err
+	})
+	wg.Go(func() { d.tidy(work) })
+	kept := d.keeper.Run(work)
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+	defer cancel()
+	rested := d.keeper.Rest(last)
+	d.mu.Lock()
+	d.session.Stop()
+	d.mu.Unlock()
+	wg.Wait()
+	if rested != nil {
+		d.log.Warn("not everything came to rest", "error", rested)
+	}
+	return errors.Join(<-served, kept)
+}
+
+// connect makes a session for the present configuration and points the keeper at it.
+func (d *Daemon) connect(ctx context.Context) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	c := d.config
+	var names []string
+	for i := range c.Chambers {
+		names = append(names, c.Chambers[i].Spec.Name)
+	}
+	inlet, err := d.keeper.Inlet(names)
+	if err != nil {
+		return err
+	}
+	o := mqtt.OptionsFor(&c.Broker)
+	if d.broker != nil {
+		if o.URL, err = url.Parse(d.broker.URL()); err != nil {
+			return err
+		}
+	}
+	o.Bindings = mqtt.Bind(c.Chambers)
+	o.Sink, o.Counter, o.Log, o.Wall = inlet, counter{d.metrics}, d.log, d.clock.Wall
+	var words []string
+	for _, r := range mqtt.Results() {
+		words = append(words, r.String())
+	}
+	d.metrics.Expect(words, names...)
+	d.metrics.Reloaded(true, time.Now())
+	o.LinkUp = func() {
+		d.metrics.Connected(true)
+		d.keeper.Link(true)
+	}
+	o.LinkDown = func(cause error) {
+		d.metrics.Connected(false)
+		d.keeper.Link(false)
+	}
+	s, err := mqtt.Start(o)
+	if err != nil {
+		return err
+	}
+	d.session = s
+	d.keeper.Connect(inlet, s)
+	return nil
+}
+
+// counter hands counts of messages on to the metrics.
+type counter struct{ set *metrics.Set }
+
+func (c counter) Message(chamber string, r mqtt.Result) { c.set.Count(chamber, r.String()) }
+
+// Reload takes a new configuration whole. What cannot change while the daemon runs is an error that says so, and then
+// nothing has changed.
+func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
+	d.mu.Lock()
+	old, session := d.config, d.session
+	d.mu.Unlock()
+	if err := fixed(old, c); err != nil {
+		return err
+	}
+	session.Stop()
+	d.keeper.Connect(nil, nil)
+	if err := d.keeper.Adopt(ctx, d.policies(c)); err != nil {
+		return errors.Join(err, d.connect(ctx))
+	}
+	d.mu.Lock()
+	d.config = c
+	d.mu.Unlock()
+	d.web.Adopt(siteOf(c), c.HTTP.Token.Reveal())
+	return d.connect(ctx)
+}
+
+// fixed lists what differs between two configurations and cannot be changed while the daemon runs.
+func fixed(old, c *config.Config) error {
+	var faults []error
+	say := func(what string) {
+		faults = append(faults, fmt.Errorf("%s: %s differs from the running one; restart gillkeeper to change it", c.Path, what))
+	}
+	if old.HTTP.Listen != c.HTTP.Listen {
+		say("[http] listen")
+	}
+	if old.Journal.Path != c.Journal.Path {
+		say("[journal] path")
+	}
+	if old.Broker.Embedded != c.Broker.Embedded || c.Broker.Embedded && (old.Broker.Listen != c.Broker.Listen || old.Broker.Username != c.Broker.Username || old.Broker.Password.Reveal() != c.Broker.Password.Reveal()) {
+		say("[broker] url or [broker.embedded]")
+	}
+	return errors.Join(faults...)
+}
+
+// policies makes the policy of every chamber.
+func (d *Daemon) policies(c *config.Config) []*policy.Policy {
+	var all []*policy.Policy
+	for i := range c.Chambers {
+		all = append(all, &policy.Policy{Spec: c.Chambers[i].Spec, Climates: c.Table, Observe: d.observe})
+	}
+	return all
+}
+
+func siteOf(c *config.Config) web.Site {
+	return web.Site{Name: c.Site.Name, Zone: c.Site.Zone, Fahrenheit: c.Site.Fahrenheit}
+}
+
+// Keeper is the owner of the chambers, for whoever runs the daemon in its own process.
+func (d *Daemon) Keeper() *keeper.Keeper { return d.keeper }
+
+// Clock is the daemon's clock.
+func (d *Daemon) Clock() *clock.Clock { return d.clock }
+
+// Web is where page, interface and metrics are served, host:port.
+func (d *Daemon) Web() string { return d.web.Addr().String() }
+
+// Broker is the address of the embedded broker, or "".
+func (d *Daemon) Broker() string {
+	if d.broker == nil {
+		return ""
+	}
+	return d.broker.URL()
+}
+
+// close ends what New began. It may be called again.
+func (d *Daemon) close() {
+	if d.web != nil {
+		done, cancel := context.WithCancel(context.Background())
+		cancel()
+		_ = d.web.Run(done) // a server that never ran only closes its listener; one that did is over
+		d.web = nil
+	}
+	if d.broker != nil {
+		d.broker.Stop()
+	}
+	if d.journal != nil {
+		if err := d.journal.Close(); err != nil {
+			d.log.Error("the journal did not close well", "error", err)
+		}
+		d.journal = nil
+	}
+}
+
+// Refused takes down that a new configuration was not taken.
+func (d *Daemon) Refused() { d.metrics.Reloaded(false, time.Now()) }

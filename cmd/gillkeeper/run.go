@@ -1,0 +1,127 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	"gillkeeper/bridge/config"
+	"gillkeeper/bridge/daemon"
+	"gillkeeper/metrics"
+)
+
+func newRunCommand(a *app) *cobra.Command {
+	var path, level string
+	var observe bool
+	var pace float64
+	cmd := &cobra.Command{
+		Use:   "run --config FILE",
+		Short: "Keep the chambers of a configuration",
+		Long: "Keeps the chambers of a configuration until it is stopped. SIGHUP reads the file again: the new configuration is\n" +
+			"used whole, or the old one kept and every fault listed.\n\n" +
+			"--observe decides and shows, and commands nothing: watch it beside your present controls before you trust it.\n" +
+			"--pace runs the clock faster, for drills against a simulated chamber.",
+		Args: arguments(),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := needFlags(cmd, "config"); err != nil {
+				return err
+			}
+			if !(pace > 0) || math.IsInf(pace, 0) || pace > 10_000 {
+				return usagef("--pace %v: give a number above 0 and up to 10000", pace)
+			}
+			log, err := a.logger(level)
+			if err != nil {
+				return err
+			}
+			return a.runDaemon(cmd.Context(), path, daemon.Options{Observe: observe, Pace: pace, Build: buildInfo(), Log: log})
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&path, "config", "", "the configuration `FILE`")
+	f.BoolVar(&observe, "observe", false, "decide and show, command nothing")
+	f.Float64Var(&pace, "pace", 1, "run the clock `N` times faster, for drills")
+	f.StringVar(&level, "log", "info", "how much to log: debug, info, warn or error")
+	return cmd
+}
+
+// logger writes to standard error.
+func (a *app) logger(level string) (*slog.Logger, error) {
+	var l slog.Level
+	if err := l.UnmarshalText([]byte(level)); err != nil {
+		return nil, usagef("--log %s: give debug, info, warn or error", level)
+	}
+	return slog.New(slog.NewTextHandler(a.stderr, &slog.HandlerOptions{Level: l})), nil
+}
+
+func buildInfo() metrics.Info {
+	b := thisBuild()
+	return metrics.Info{Version: b.Version, Revision: b.Revision, Go: b.Go}
+}
+
+// runDaemon loads the file, runs the daemon, and reloads on SIGHUP.
+func (a *app) runDaemon(ctx context.Context, path string, o daemon.Options) error {
+	c, err := a.loadConfig(path)
+	if err != nil {
+		return err
+	}
+	o.Config = c
+	if os.Geteuid() == 0 {
+		o.Log.Warn("gillkeeper runs as root and does not need to; give it a user of its own")
+	}
+	d, err := daemon.New(ctx, o)
+	if err != nil {
+		return err
+	}
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	done := make(chan error, 1)
+	go func() { done <- d.Run(ctx) }()
+	o.Log.Info("keeping chambers", "config", path, "chambers", len(c.Chambers), "page", "http://"+d.Web(), "observe", o.Observe)
+	for {
+		select {
+		case err := <-done:
+			return err
+		case <-hup:
+			a.reload(ctx, d, path, o.Log)
+		}
+	}
+}
+
+// loadConfig reads a configuration and prints every warning, and on a fault every fault.
+func (a *app) loadConfig(path string) (*config.Config, error) {
+	c, warnings, err := config.Load(path)
+	faults, wrong := errors.AsType[config.Faults](err)
+	if !wrong {
+		faults = warnings
+	}
+	for _, f := range faults {
+		fmt.Fprintln(a.stderr, f.Error())
+	}
+	if wrong {
+		n, _ := faults.Count()
+		return nil, fmt.Errorf("%s has %d fault(s), listed above; nothing was started", path, n)
+	}
+	return c, err
+}
+
+// reload takes the file again, whole or not at all.
+func (a *app) reload(ctx context.Context, d *daemon.Daemon, path string, log *slog.Logger) {
+	c, err := a.loadConfig(path)
+	if err == nil {
+		err = d.Reload(ctx, c)
+	}
+	if err != nil {
+		d.Refused()
+		log.Error("the new configuration was not taken; the old one stays in use", "config", path, "error", err)
+		return
+	}
+	log.Info("the new configuration is in use", "config", path, "chambers", len(c.Chambers))
+}
