@@ -17,6 +17,8 @@ type Fan struct {
 	DriedAt  time.Time     `json:"dried_at,omitzero"` // end of the last pulse against too much water
 	Repaid   bool          `json:"repaid,omitempty"`  // the mist that the last pulse carried off was made good
 	Freshest float64       `json:"freshest"`          // lowest CO2 seen lately, ppm: a bound on the room's; 0: none
+	Flushed  float64       `json:"flushed"`           // air changes by the fan in about the last hour
+	SeenAt   time.Time     `json:"seen_at,omitzero"`  // when the two were last brought up to date
 }
 
 // What the rules of air assume until the chamber is learned. Each errs to the safe side.
@@ -41,6 +43,9 @@ const (
 	// overdry is how much further below the aim a drying pulse may leave the air for a moment than it was above: the
 	// wet walls give back part of it within a minute or two.
 	overdry = 1.5
+	// flushedEnough is how many air changes an hour the fan must have given for the lowest CO2 seen to be about the
+	// room's.
+	flushedEnough = 8
 	// drySettle is the pause between drying pulses when the air is only a little too wet.
 	drySettle = 150 * time.Second
 )
@@ -85,10 +90,28 @@ func (st *State) roomCO2(sc *Scene) float64 {
 	if e := sc.Air.Room.CO2; e.OK {
 		return e.Value
 	}
-	if st.Fan.Freshest > 0 {
+	if st.Fan.Freshest > OutdoorCO2 && st.Fan.Flushed >= flushedEnough {
 		return st.Fan.Freshest
 	}
 	return OutdoorCO2
+}
+
+// freshen follows the lowest CO2 that the fan's work brings about. It says something of the room only when the fan has
+// changed the air often enough.
+func (st *State) freshen(sc *Scene, i int, seen float64) {
+	f := &st.Fan
+	dt := min(max(sc.Now.Sub(f.SeenAt), 0), time.Minute)
+	f.SeenAt = sc.Now
+	keep := math.Exp(-dt.Hours())
+	f.Flushed *= keep
+	if sc.Plugs[i].On {
+		f.Flushed -= math.Log(1 - changed(sc, i, dt))
+	}
+	if f.Freshest == 0 || seen < f.Freshest {
+		f.Freshest = seen
+		return
+	}
+	f.Freshest += (seen - f.Freshest) * (1 - keep)
 }
 
 // freshAir says for how long the fan should run for the sake of CO2; zero: not now, and why not.
@@ -98,9 +121,7 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 		return st.airByClock(sc, i)
 	}
 	seen := sc.Air.Inside.CO2.Value
-	if st.Fan.Freshest == 0 || seen < st.Fan.Freshest {
-		st.Fan.Freshest = math.Max(seen, OutdoorCO2)
-	}
+	st.freshen(sc, i, seen)
 	room := math.Min(st.roomCO2(sc), seen)
 	now := st.CO2.ahead(sc.Now, CO2Lag)
 	start := limit - co2Margin*math.Max(limit-room, 100)
