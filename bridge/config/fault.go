@@ -17,7 +17,7 @@ type Fault struct {
 	Nearest string `json:"nearest,omitempty"` // the right word that looks most like it
 	Warning bool   `json:"warning,omitempty"`
 
-	absence bool // something is missing; not said of a file that couldn't be read whole
+	absence bool // something is missing; not said where a statement couldn't be read
 }
 
 func (f Fault) Error() string {

@@ -45,9 +45,7 @@ func Parse(name string, text []byte, env Env) (*Config, Faults, error) {
 		r.build(cfg, top)
 	}
 	faults := r.faults
-	if len(syntax) > 0 { // what is missing may stand in a line that couldn't be read
-		faults = slices.DeleteFunc(faults, func(f Fault) bool { return f.absence })
-	}
+	faults = slices.DeleteFunc(faults, func(f Fault) bool { return f.absence && x.mayHold(f.Line) })
 	faults = append(syntax, faults...)
 	slices.SortStableFunc(faults, func(a, b Fault) int { return cmp.Compare(a.Line, b.Line) })
 	if n, _ := faults.Count(); n > 0 {

@@ -44,7 +44,8 @@ type statement struct {
 type index struct {
 	root       spot
 	statements []statement
-	tooDeep    int // line of a value that nests too deep; 0: none
+	tooDeep    int   // line of a value that nests too deep; 0: none
+	holes      []int // sections of statements that couldn't be read, see [index.section]
 }
 
 // scan finds the line of every key and element of a TOML text. It accepts whatever it can't make sense of and goes

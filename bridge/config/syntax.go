@@ -35,12 +35,15 @@ func read(file, text string) (map[string]any, *index, Faults) {
 			faults[maxSyntax-1].Allowed = "the reader gives up here; repair these first"
 			return nil, x, faults
 		}
+		x.holes = append(x.holes, x.section(line))
 		next := blank(text, x, line)
 		if next == text {
 			return nil, x, faults
 		}
 		text = next
+		holes := x.holes
 		x = scan(text)
+		x.holes = holes
 	}
 }
 
@@ -68,6 +71,30 @@ func syntaxFault(file, text string, x *index, err error) (int, Fault) {
 		f.Allowed = fmt.Sprintf("what began on line %d is not finished", s.line)
 	}
 	return line, f
+}
+
+// section gives the line of the header that a line stands below, 1 when there is none, or 0 when the line is itself of
+// a header.
+func (x *index) section(line int) int {
+	s := x.at(line)
+	if s != nil && s.header {
+		return 0
+	}
+	section := 1
+	for i := range x.statements {
+		if x.statements[i].line > line {
+			break
+		}
+		if x.statements[i].header {
+			section = x.statements[i].line
+		}
+	}
+	return section
+}
+
+// mayHold reports whether what a table at that line lacks may have stood in a statement that couldn't be read.
+func (x *index) mayHold(line int) bool {
+	return slices.Contains(x.holes, 0) || slices.Contains(x.holes, line)
 }
 
 // at gives the statement that a line belongs to, or nil.
