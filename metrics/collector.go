@@ -8,7 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
 	dto "github.com/prometheus/client_model/go"
 
 	"gillkeeper/policy"
@@ -20,41 +19,37 @@ import (
 	"gillkeeper/policy/species"
 )
 
-// descs are the families as the library wants them.
-var descs = func() (d [count]*prometheus.Desc) {
-	for i, f := range families {
-		d[i] = prometheus.NewDesc(f.Name, f.Help, f.Labels, nil)
-	}
-	return d
-}()
-
-// ofChambers are the families that are read from snapshots; the others are counted as things happen.
-var ofChambers = func() (ids []id) {
-	for i := range count {
-		if i < brokerConnected {
-			ids = append(ids, i)
+// gather gives the families of all chambers, in order of names. The library's registry would look at every series
+// again for what cannot be wrong here, and sort them, which doubles the time of a scrape of a thousand chambers; the
+// tests let it look.
+func gather(snaps []*policy.Snapshot) []*dto.MetricFamily {
+	var fams [count]*dto.MetricFamily
+	put := func(i id, s *sample) {
+		f := fams[i]
+		if f == nil {
+			d := &families[i]
+			kind := dto.MetricType_GAUGE
+			if d.Kind == Counter {
+				kind = dto.MetricType_COUNTER
+			}
+			f = &dto.MetricFamily{Name: &d.Name, Help: &d.Help, Type: &kind}
+			fams[i] = f
 		}
+		f.Metric = append(f.Metric, &s.metric)
 	}
-	return ids
-}()
-
-// chambers shows one set of snapshots as series.
-type chambers struct{ snapshots func() []*policy.Snapshot }
-
-// Describe implements prometheus.Collector.
-func (c *chambers) Describe(ch chan<- *prometheus.Desc) {
-	for _, i := range ofChambers {
-		ch <- descs[i]
-	}
+	collect(snaps, put)
+	out := slices.DeleteFunc(fams[:], func(f *dto.MetricFamily) bool { return f == nil })
+	slices.SortFunc(out, func(a, b *dto.MetricFamily) int { return cmp.Compare(*a.Name, *b.Name) })
+	return out
 }
 
-// Collect implements prometheus.Collector.
-func (c *chambers) Collect(ch chan<- prometheus.Metric) {
-	for _, s := range c.snapshots() {
+// collect writes every series of every chamber, in the order of the snapshots.
+func collect(snaps []*policy.Snapshot, put func(id, *sample)) {
+	for _, s := range snaps {
 		if s == nil || s.Spec == nil {
 			continue
 		}
-		p := page{ch: ch, chamber: pair("chamber", s.Spec.Name)}
+		p := page{sink: put, chamber: pair("chamber", s.Spec.Name)}
 		p.air(s, chamber.Inside)
 		p.air(s, chamber.Room)
 		p.target(&s.State.Target)
@@ -79,30 +74,16 @@ func seconds(s *policy.Snapshot, at time.Time) float64 {
 
 // page writes the series of one chamber.
 type page struct {
-	ch      chan<- prometheus.Metric
+	sink    func(id, *sample)
 	chamber *dto.LabelPair
 }
 
-// sample is one series at one moment. Its labels are shared between samples, which the library's own kind of metric
-// does not allow; with a thousand chambers that is most of the time of a scrape.
+// sample is one series at one moment, in one piece of memory but for its labels, which samples share.
 type sample struct {
-	id     id
-	labels []*dto.LabelPair
-	value  float64
-}
-
-// Desc implements prometheus.Metric.
-func (s *sample) Desc() *prometheus.Desc { return descs[s.id] }
-
-// Write implements prometheus.Metric.
-func (s *sample) Write(out *dto.Metric) error {
-	out.Label = s.labels
-	if families[s.id].Kind == Counter {
-		out.Counter = &dto.Counter{Value: &s.value}
-	} else {
-		out.Gauge = &dto.Gauge{Value: &s.value}
-	}
-	return nil
+	metric  dto.Metric
+	gauge   dto.Gauge
+	counter dto.Counter
+	value   float64
 }
 
 // pair makes a label. Text that is not UTF-8 would spoil the whole page.
@@ -119,11 +100,21 @@ func (p *page) labels(more ...*dto.LabelPair) []*dto.LabelPair {
 	return all
 }
 
-// put writes a series with labels that are already sorted; a value that is no number makes it absent.
+// putLabeled writes a series with labels that are already sorted; a value that is no number makes it absent.
 func (p *page) putLabeled(i id, value float64, labels []*dto.LabelPair) {
-	if !math.IsNaN(value) && !math.IsInf(value, 0) {
-		p.ch <- &sample{id: i, labels: labels, value: value}
+	if math.IsNaN(value) || math.IsInf(value, 0) {
+		return
 	}
+	s := &sample{value: value}
+	s.metric.Label = labels
+	if families[i].Kind == Counter {
+		s.counter.Value = &s.value
+		s.metric.Counter = &s.counter
+	} else {
+		s.gauge.Value = &s.value
+		s.metric.Gauge = &s.gauge
+	}
+	p.sink(i, s)
 }
 
 func (p *page) put(i id, value float64, more ...*dto.LabelPair) {

@@ -5,13 +5,16 @@
 package metrics
 
 import (
+	"cmp"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
+	dto "github.com/prometheus/client_model/go"
 
 	"gillkeeper/policy"
 )
@@ -29,7 +32,8 @@ const mostScrapes = 4
 
 // Set is the program's metrics in a registry of their own. All methods may be called by many goroutines.
 type Set struct {
-	registry  *prometheus.Registry
+	registry  *prometheus.Registry // of what is counted as it happens
+	snapshots func() []*policy.Snapshot
 	messages  *prometheus.CounterVec
 	decided   prometheus.Histogram
 	connected prometheus.Gauge
@@ -42,8 +46,9 @@ type Set struct {
 // for each chamber; for counters to survive a kill these must be durable ones.
 func New(build Info, snapshots func() []*policy.Snapshot) *Set {
 	s := &Set{
-		registry: prometheus.NewRegistry(),
-		messages: prometheus.NewCounterVec(prometheus.CounterOpts(opts(messages)), families[messages].Labels),
+		registry:  prometheus.NewRegistry(),
+		snapshots: snapshots,
+		messages:  prometheus.NewCounterVec(prometheus.CounterOpts(opts(messages)), families[messages].Labels),
 		decided: prometheus.NewHistogram(prometheus.HistogramOpts{
 			Name: families[decisionDuration].Name, Help: families[decisionDuration].Help,
 			Buckets:                         []float64{10e-6, 25e-6, 50e-6, 100e-6, 250e-6, 500e-6, 1e-3, 2.5e-3, 5e-3, 10e-3, 25e-3, 100e-3, 1},
@@ -58,7 +63,7 @@ func New(build Info, snapshots func() []*policy.Snapshot) *Set {
 	}
 	info := prometheus.NewGaugeVec(opts(buildInfo), families[buildInfo].Labels)
 	info.WithLabelValues(valid(build.Version), valid(build.Revision), valid(build.Go)).Set(1)
-	s.registry.MustRegister(&chambers{snapshots}, s.messages, s.decided, s.connected, s.failing, s.good, s.taken, info,
+	s.registry.MustRegister(s.messages, s.decided, s.connected, s.failing, s.good, s.taken, info,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return s
 }
@@ -102,14 +107,18 @@ func (s *Set) Reloaded(good bool, at time.Time) {
 	}
 }
 
-// Gatherer gives the metrics to whoever does not come by HTTP.
-func (s *Set) Gatherer() prometheus.Gatherer { return s.registry }
+// Gather implements prometheus.Gatherer: the chambers' families and all others, in order of names.
+func (s *Set) Gather() ([]*dto.MetricFamily, error) {
+	others, err := s.registry.Gather()
+	all := append(gather(s.snapshots()), others...)
+	slices.SortFunc(all, func(a, b *dto.MetricFamily) int { return cmp.Compare(a.GetName(), b.GetName()) })
+	return all, err
+}
 
-// Handler serves the page as Prometheus text and OpenMetrics. A chamber that spoils a series does not take the others
-// with it.
+// Handler serves the page as Prometheus text and OpenMetrics.
 func (s *Set) Handler() http.Handler {
-	return promhttp.HandlerFor(s.registry, promhttp.HandlerOpts{
-		ErrorHandling:       promhttp.ContinueOnError,
+	return promhttp.HandlerFor(s, promhttp.HandlerOpts{
+		ErrorHandling:       promhttp.ContinueOnError, // what spoils one series does not take the others with it
 		Registry:            s.registry,
 		MaxRequestsInFlight: mostScrapes,
 		EnableOpenMetrics:   true,

@@ -207,7 +207,7 @@ func priority(n alarm.Name, more alarm.Priority) string {
 // values reads every sample by its series.
 func values(t testing.TB, s *Set) map[string]float64 {
 	t.Helper()
-	fams, err := s.Gatherer().Gather()
+	fams, err := s.Gather()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -292,7 +292,7 @@ func TestNames(t *testing.T) {
 
 // TestPageMatchesTable: what is served has the types, help texts and labels of the table.
 func TestPageMatchesTable(t *testing.T) {
-	fams, err := newSet(loft(), bare()).Gatherer().Gather()
+	fams, err := newSet(loft(), bare()).Gather()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -327,7 +327,7 @@ func TestPageMatchesTable(t *testing.T) {
 var lintExceptions = map[string]string{}
 
 func TestLint(t *testing.T) {
-	problems, err := testutil.GatherAndLint(newSet(loft(), bare()).Gatherer())
+	problems, err := testutil.GatherAndLint(newSet(loft(), bare()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -397,6 +397,17 @@ func TestQuietSensor(t *testing.T) {
 	}
 }
 
+// TestLibraryAgrees: the library's own checks, which serving leaves out, find nothing: no series twice, labels sorted,
+// names and text valid.
+func TestLibraryAgrees(t *testing.T) { strict(t, newSet(loft(), bare())) }
+
+func strict(t rapid.TB, set *Set) {
+	t.Helper()
+	if _, err := (prometheus.Gatherers{set}).Gather(); err != nil {
+		t.Fatalf("%v", err)
+	}
+}
+
 // TestWeirdNames: whatever names hold, the page is whole and readable.
 func TestWeirdNames(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
@@ -411,9 +422,10 @@ func TestWeirdNames(t *testing.T) {
 		s.State.Sensors[0].Name = "s" + text.Draw(rt, "sensor")
 		s.State.Plugs[0].Name = text.Draw(rt, "plug")
 		set := newSet(s, other, nil, &policy.Snapshot{})
+		strict(rt, set)
 		set.Count(text.Draw(rt, "counted"), text.Draw(rt, "result"))
 		page := scrape(t, set, "text/plain")
-		if _, err := set.Gatherer().Gather(); err != nil {
+		if _, err := set.Gather(); err != nil {
 			rt.Fatalf("%v", err)
 		}
 		if !strings.Contains(page, "gillkeeper_batch_info") {
@@ -455,7 +467,7 @@ func TestCountersNeverDecrease(t *testing.T) {
 }
 
 func counters(t testing.TB, s *Set) map[string]float64 {
-	fams, err := s.Gatherer().Gather()
+	fams, err := s.Gather()
 	if err != nil {
 		t.Fatal(err)
 	}
