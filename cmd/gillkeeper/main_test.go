@@ -22,5 +22,10 @@ func TestScripts(t *testing.T) {
 		Dir:                 "testdata/script",
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
+		Setup: func(env *testscript.Env) error {
+			// Built with -race, every process sleeps for a second before it exits, in case a race is still to be told.
+			env.Setenv("GORACE", "atexit_sleep_ms=10")
+			return nil
+		},
 	})
 }

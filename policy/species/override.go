@@ -93,8 +93,7 @@ func (t *Table) lay(own []Override, i int) []error {
 	row, known := t.Lookup(o.Species, o.Stage)
 	c := checker{index: i}
 	if !known {
-		row = Row{Species: o.Species, Stage: o.Stage, LightsOn: DefaultLightsOn,
-			Doubts: []Doubt{{LightsOn, CommonPractice}}}
+		row = unknown(o.Species, o.Stage)
 		if !t.Has(o.Species) && !binomial.MatchString(o.Species) || len(o.Species) > longestNames {
 			c.fault(SpeciesField, o.Species, "write a species of the table, or genus and epithet in lower case with a hyphen"+t.hint(o.Species))
 		}
@@ -127,6 +126,24 @@ func (t *Table) lay(own []Override, i int) []error {
 	}
 	return c.faults
 }
+
+// unknown is the row of a species that the table does not have, before the grower's figures: what most species want,
+// so that nobody's fruit is left in stale air or in the dark because two lines were not written.
+func unknown(name string, stage Stage) Row {
+	r := Row{Species: name, Stage: stage, LightsOn: DefaultLightsOn, Doubts: []Doubt{{LightsOn, CommonPractice}}}
+	if stage == Pinning || stage == Fruiting {
+		r.CO2MaxPPM, r.LightHours = usualCO2Max, usualLightHours
+		r.CO2PPM = Range{High: r.CO2MaxPPM}
+		r.Doubts = append(r.Doubts, Doubt{CO2MaxPPM, CommonPractice}, Doubt{LightHours, CommonPractice})
+	}
+	return r
+}
+
+// What most species want for pins and fruit.
+const (
+	usualCO2Max     = 1000.0 // ppm; Stamets, Growing Gourmet and Medicinal Mushrooms, p. 214
+	usualLightHours = 12.0   // common practice
+)
 
 // merge takes over every figure that the grower gave.
 func (r *Row) merge(o *Override) {

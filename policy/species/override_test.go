@@ -49,7 +49,8 @@ func TestOverrideOfASpeciesThatTheTableLacks(t *testing.T) {
 		t.Fatal(err)
 	}
 	r, ok := table.Lookup(own.Species, Fruiting)
-	if !ok || r.Sureness != Grower || r.LightsOn != DefaultLightsOn {
+	if !ok || r.Sureness != Grower || r.LightsOn != DefaultLightsOn || r.CO2MaxPPM != 1000 || r.LightHours != 12 ||
+		r.SurenessOf(CO2MaxPPM) != CommonPractice || r.SurenessOf(TemperatureC) != Grower {
 		t.Errorf("row %+v", r)
 	}
 	if rest, ok := table.Lookup(own.Species, Rest); !ok || rest.TemperatureC != own.TemperatureC {
