@@ -6,36 +6,31 @@ import (
 	"gillkeeper/policy/chamber"
 )
 
-// FanTest weighs what the exhaust fan should have done to the chamber's CO2 against what it did. Each run that starts
-// well above the room's CO2 should bring the excess down by a factor of e for each change of air.
+// FanTest weighs whether the chamber's CO2 answers to the exhaust fan, as [Response] does for vapor and mist.
 type FanTest struct {
-	On       bool    `json:"on,omitempty"`
-	OnFor    float64 `json:"on_for"`  // seconds of the present or last run
-	OffFor   float64 `json:"off_for"` // seconds since
-	Open     bool    `json:"open,omitempty"`
-	Before   float64 `json:"before"`   // excess over the room when the run began, ppm
-	Expected float64 `json:"expected"` // sum over runs of the logarithm by which the excess should have fallen
-	Seen     float64 `json:"seen"`     // and by which it fell
-	Runs     int     `json:"runs"`
-	Rate     float64 `json:"rate"`  // learned fall a second of fan, of sound runs; 0: not known
-	Known    int     `json:"known"` // runs that Rate rests on
-	Failed   bool    `json:"failed,omitempty"`
+	Answer
+	Against float64 `json:"against"` // evidence that it moves no air, natural logarithm
+	ForAir  float64 `json:"for_air"` // evidence that it does, once it has failed
+	Frozen  float64 `json:"frozen"`  // seconds for which learning has been held
+	Last    float64 `json:"last"`    // seconds since the last window that counted
+	Failed  bool    `json:"failed,omitempty"`
+	RanFor  float64 `json:"ran_for"` // seconds of fan in Against
 }
 
 const (
-	fanLeastExcess = 150.0 // ppm over the room below which the fan's effect drowns in noise
-	fanLeastRun    = 20.0  // seconds
-	fanReadAfter   = 90.0  // seconds after a run: one lag of a CO2 sensor
-	fanLongestRun  = 300.0 // a longer run reaches its balance with the crop and proves nothing more
-	// fanUnknown is the fall a second assumed until it is learned: a fifth of an air change a minute, a tenth of what
-	// a small fan on a large tent does.
-	fanUnknown = 0.2 / 60
-	// The verdict: runs that together should have brought the excess down by e^4, and did by less than a sixth of that.
-	fanProof  = 4.0
-	fanDead   = 0.15
-	fanAlive  = 0.4
-	fanRuns   = 5
-	fanAtOnce = 1.5 // the most that one run counts
+	// fanUnit: CO2 is counted in hundreds of ppm here, which brings it near the size of grams of vapor.
+	fanUnit = 100.0
+	// fanLag, seconds, of an infrared CO2 sensor behind its membrane (60 to 180 s, common practice; newer ones less).
+	fanLag = 80.0
+	// fanLeastEffect: what the fan should have moved the reading by in a window for it to count, in hundreds of ppm:
+	// twice the noise of the mean of a minute's readings.
+	fanLeastEffect = 0.12
+	fanLeastExcess = 1.0 // over the room, in hundreds of ppm
+	// fanDead: e^13 windows, see [Response]: a thousand days of four hundred windows with the fan.
+	fanDead   = 13.0
+	fanAlive  = 5.0
+	fanLeast  = 180.0 // seconds of fan without an answer before anything is said
+	fanForget = 3600.0
 )
 
 // fan raises fan_failed.
@@ -50,62 +45,63 @@ func (s *detection) fan() {
 		return
 	}
 	in, room := &s.e.Air.Inside.CO2, s.roomMoist().CO2
-	if s.Door.Open || s.Door.After.Was || !in.OK {
-		f.Open = false
+	excess := (in.Value - room) / fanUnit
+	if !in.OK || s.Door.Open || s.Door.After.Was {
+		f.Started = false
+	} else {
+		f.advance(in.Value/fanUnit, excess, s.dt, p.On)
 	}
-	excess := in.Value - room
-	switch {
-	case p.On && !f.On:
-		if f.Open {
-			f.read(excess)
-		}
-		f.Open = f.OffFor >= fanReadAfter && in.OK && excess >= fanLeastExcess && !s.Door.After.Was
-		f.OnFor, f.Before = 0, excess
-	case p.On:
-		f.OnFor += s.dt
-		if f.OnFor >= fanLongestRun && f.Open {
-			f.read(excess)
-			f.Open = false
-		}
-	default:
-		if f.On {
-			f.OffFor = 0
-		}
-		f.OffFor += s.dt
-		if f.Open && f.OffFor >= fanReadAfter {
-			f.read(excess)
-			f.Open = false
-		}
-	}
-	f.On = p.On
 	if f.Failed {
 		*c = Condition{Active: true, Code: NoEffect, About: p.Name, Quantity: chamber.CO2, Value: in.Value, Bound: room}
 	}
 }
 
-// read weighs one run.
-func (f *FanTest) read(excess float64) {
-	if f.OnFor < fanLeastRun {
+// advance takes in one step.
+func (f *FanTest) advance(co2, excess, dt float64, on bool) {
+	var drive inputs
+	if on {
+		drive[acted] = -dt * excess
+	}
+	drive[rested], drive[passed] = -dt*excess, dt
+	f.Last += dt
+	change, closed := f.push(co2, &drive, dt, fanLag)
+	if !closed {
 		return
 	}
-	fell := math.Log(f.Before / max(excess, fanLeastExcess/3))
-	rate := f.Rate
-	if f.Known < fanRuns {
-		rate = fanUnknown
+	predicted := f.Fit.predict(&f.Input)
+	effect := f.Fit.Coef[acted] * f.Input[acted]
+	if f.Fit.ActSeen >= learnedWindows && effect < -fanLeastEffect && excess > fanLeastExcess {
+		f.weigh(change-predicted, effect)
 	}
-	expected := min(fanAtOnce, rate*f.OnFor)
-	f.Expected += expected
-	f.Seen += max(-expected, min(fell, 2*expected))
-	f.Runs++
-	switch {
-	case f.Seen >= fanAlive*f.Expected && f.Expected >= 0.5:
-		f.Failed, f.Expected, f.Seen, f.Runs = false, 0, 0, 0
-	case f.Expected >= fanProof && f.Runs >= fanRuns:
-		f.Failed = f.Seen < fanDead*f.Expected
-		f.Expected, f.Seen, f.Runs = f.Expected/2, f.Seen/2, f.Runs/2
+	if f.Last > fanForget {
+		f.Against, f.RanFor = 0, 0
 	}
-	if fell > 0 && !f.Failed {
-		f.Known = min(f.Known+1, 50)
-		f.Rate += max(0.02, 1/float64(f.Known)) * (min(fell, fanAtOnce)/f.OnFor - f.Rate)
+	f.Frozen += windowSeconds
+	if f.Against < freezeAt && !f.Failed {
+		f.Frozen = 0
+	}
+	if held := f.Failed || f.Frozen > 0 && f.Frozen < freezeFor; !held || math.Abs(f.Input[acted]) < leastAct {
+		f.Fit.learn(&f.Input, change, math.Abs(f.Input[acted]) >= enoughAct)
+	}
+	f.next(co2)
+}
+
+// weigh adds one window's evidence.
+func (f *FanTest) weigh(residual, effect float64) {
+	if f.Failed {
+		f.ForAir = max(0, f.ForAir-evidence(residual, effect, aliveShare, f.Fit.Variance, evidenceClip))
+		if f.ForAir >= fanAlive {
+			f.Failed, f.Against, f.ForAir, f.RanFor = false, 0, 0, 0
+		}
+		return
+	}
+	if f.Against == 0 {
+		f.RanFor = 0
+	}
+	f.Last = 0
+	f.RanFor += windowSeconds
+	f.Against = max(0, f.Against+evidence(residual, effect, deadShare, f.Fit.Variance, evidenceClip))
+	if f.Against >= fanDead && f.RanFor >= fanLeast {
+		f.Failed, f.ForAir = true, 0
 	}
 }

@@ -1,15 +1,17 @@
 package alarm
 
-// Fit learns how the vapor of the chamber's air changes with what drives it, by recursive least squares with
-// forgetting: coefficients of mist (g per second of full output), of the air changed by fan and by leak (per second),
-// and of what crop and wet walls give off (g per second).
+import "math"
+
+// Fit learns how a quantity of the air changes with what drives it, by recursive least squares with
+// forgetting: coefficients of the plug under test, of the air changed by fan and by leak (per second),
+// and of what crop and wet walls give off (per second).
 type Fit struct {
 	Coef     inputs    `json:"coef"`
 	Cov      [4]inputs `json:"cov"`      // of the coefficients, over the residual's variance
-	Variance float64   `json:"variance"` // of the residual in windows with mist, g²
+	Variance float64   `json:"variance"` // of the residual in windows with the plug
 	All      float64   `json:"all"`      // the same in all windows
 	Seen     int       `json:"seen"`
-	MistSeen int       `json:"mist_seen"`
+	ActSeen  int       `json:"act_seen"`
 }
 
 const (
@@ -19,7 +21,7 @@ const (
 )
 
 // fitScale brings the inputs of a usual window near one.
-var fitScale = inputs{mist: 0.1, fanned: 0.005, rested: 0.005, passed: 1 / windowSeconds}
+var fitScale = inputs{acted: 0.1, fanned: 0.005, rested: 0.005, passed: 1 / windowSeconds}
 
 func scaled(x *inputs) inputs {
 	var s inputs
@@ -38,7 +40,7 @@ func (f *Fit) predict(x *inputs) float64 {
 }
 
 // learn takes one window in.
-func (f *Fit) learn(x *inputs, change float64, mistly bool) {
+func (f *Fit) learn(x *inputs, change float64, acting bool) {
 	if f.Seen == 0 {
 		for i := range f.Cov {
 			f.Cov[i][i] = fitPrior
@@ -47,13 +49,13 @@ func (f *Fit) learn(x *inputs, change float64, mistly bool) {
 	f.Seen++
 	residual := change - f.predict(x)
 	weight := 1.0
-	if square := residual * residual; f.MistSeen > 10 && square > fitRobust*f.Variance {
+	if square := residual * residual; f.ActSeen > 10 && square > fitRobust*f.Variance {
 		weight = fitRobust * f.Variance / square
 	}
 	f.All += max(1.0/200, 1/float64(f.Seen)) * (weight*residual*residual - f.All)
-	if mistly {
-		f.MistSeen = min(f.MistSeen+1, 100_000)
-		f.Variance += max(1.0/200, 1/float64(f.MistSeen)) * (weight*residual*residual - f.Variance)
+	if acting {
+		f.ActSeen = min(f.ActSeen+1, 100_000)
+		f.Variance += max(1.0/200, 1/float64(f.ActSeen)) * (weight*residual*residual - f.Variance)
 	}
 	z := scaled(x)
 	var pz inputs
@@ -73,8 +75,8 @@ func (f *Fit) learn(x *inputs, change float64, mistly bool) {
 		denominator += z[i] * pz[i]
 	}
 	for i := range pz {
-		if i == mist && x[mist] < leastMist {
-			continue // a window without mist teaches nothing about it, and must not through the back door
+		if i == acted && math.Abs(x[acted]) < leastAct {
+			continue // a window without mist teaches nothing of it, and must not through the back door
 		}
 		f.Coef[i] += pz[i] / denominator * residual * fitScale[i]
 	}

@@ -1,145 +1,108 @@
 package alarm
 
-import (
-	"math"
-)
+import "math"
 
 // Response tests whether the air answers to mist. It predicts the change of the chamber's vapor over a minute from what
-// the plugs did, with coefficients learned from this chamber's own minutes, and weighs "mist as ever" against "no mist
-// at all" by the ratio of their likelihoods, summed up sequentially (Page's cumulative sum of the log-likelihood ratio).
-// With a threshold h the mean number of minutes with mist between false alarms is at least e^h, where the residuals are
-// normal (Lorden 1971); clipping and the demand that mist be needed guard against those that are not.
+// the plugs did, with coefficients learned from this chamber's own minutes, and weighs "mist" against "no mist at all"
+// by the ratio of their likelihoods, summed up sequentially (Page's cumulative sum of the log-likelihood ratio). With a
+// threshold h the mean number of minutes with mist between false alarms is at least e^h, where the residuals are normal
+// (Lorden 1971); clipping and the demand that mist be needed guard against those that are not.
 type Response struct {
-	Fit Fit `json:"fit,omitzero"`
+	Answer
+	Against float64 `json:"against"`  // evidence that it is dry, natural logarithm
+	ForMist float64 `json:"for_mist"` // evidence that it gives mist, once dry
+	MistOn  float64 `json:"mist_on"`  // seconds of mist in Against
+	Frozen  float64 `json:"frozen"`   // seconds for which learning has been held
 
-	// The window being filled.
-	Started bool    `json:"started,omitempty"`
-	For     float64 `json:"for"`    // seconds
-	From    float64 `json:"from"`   // vapor at its start, g
-	Input   inputs  `json:"input"`  // of this window
-	Lagged  inputs  `json:"lagged"` // what the sensors have not shown yet
-
-	Against float64 `json:"against"` // evidence that it is dry, natural logarithm
-	For0    float64 `json:"for_wet"` // evidence that it gives mist
-	MistOn  float64 `json:"mist_on"` // seconds of mist in Against
-	Frozen  float64 `json:"frozen"`  // seconds for which learning has been held
-
-	Fast   float64 `json:"fast"` // mist effect lately, over that learned, smoothed
-	Best   float64 `json:"best"` // gain of mist when clean, g per second
+	Fast   float64 `json:"fast"` // effect of mist lately, g per second
+	Best   float64 `json:"best"` // and at its best
 	Pulses int     `json:"pulses"`
 }
 
-// inputs drive the vapor in a window: mist (seconds of full output), fan (gram-seconds of difference to the room), rest
-// (the same without fan) and time (seconds).
-type inputs [4]float64
-
 const (
-	mist = iota
-	fanned
-	rested
-	passed
-)
-
-const (
-	windowSeconds = 60.0
 	// responseLag, seconds: a capacitive humidity sensor in still, wet air (30..60 s) and drops that evaporate.
 	responseLag = 60.0
-	// enoughMist, seconds of full output in a window for it to count as evidence.
-	enoughMist = 3.0
-	// leastMist, seconds of full output in a window below which nothing is learned about mist.
-	leastMist = 0.5
 	// Thresholds, natural logarithms. With some 300 windows with mist a day, e^11 are two hundred days.
-	responseDry  = 11.0
-	responseWet  = 5.0
-	responseClip = 2.5 // of one window
+	responseDry = 11.0
+	responseWet = 4.5
 	// When the meter shows that it runs as ever, the answer of the air alone must be twice as clear.
 	meterFactor = 2.0
 	// The same where the effect of mist is only guessed.
 	guessFactor = 2.0
-	// usualRH: near the aim, walls and blocks are as they usually are, and pulses can be compared.
-	usualRH = 0.03
-	// qualityMemory, windows with mist: one to two days.
-	qualityMemory = 500
 	// leastMistOn: seconds of mist without an answer, before anything is said.
 	leastMistOn = 60.0
 	// needed: the air must be that far below the aim: a humidifier that does not work shows when mist is needed.
 	needed = 0.012
 	// wetAir: above that, mist hardly evaporates and proves nothing.
 	wetAir = 0.965
-	// learnedWindows with mist until the test may speak.
-	learnedWindows = 40
 	// freezeAt: evidence above which nothing is learned, so that a dry humidifier is not taken for the new normal; given
 	// up after so long, when it evidently is.
 	freezeAt  = 2.0
 	freezeFor = 12 * 3600.0
-	roomGuess = 8.6 // g/m³ of room air that is not measured: half of saturation at 20 °C
+	// leastOfUsual: the effect expected is at least that share of what it was over the last days, so that a humidifier
+	// that runs dry in wet air, where it is not missed, is not taken for the new normal.
+	leastOfUsual = 0.6
+	// wetClip: a probe may hold no more than one window that tells: a short pulse can wet the air all through. So one
+	// window at three standard deviations is enough.
+	wetClip = 5.0
+	// usualRH: near the aim, walls and blocks are as they usually are, and pulses can be compared.
+	usualRH = 0.03
+	// qualityMemory, windows with mist: one to two days.
+	qualityMemory = 500
 )
 
-func (r *Response) restart() { r.Against, r.For0, r.MistOn = 0, 0, 0 }
+func (r *Response) restart() { r.Against, r.ForMist, r.MistOn = 0, 0, 0 }
 
 // advance takes in one step and gives an opinion when a window has closed.
 func (r *Response) advance(w *Water, dt float64, on bool, onFor float64, res *Reservoir) opinion {
 	in := &w.Air.Inside
-	if !in.RelativeHumidity.OK || !in.Temperature.OK || w.VolumeM3 <= 0 || w.Open || dt > windowSeconds {
-		r.Started = false
-		return unsure
-	}
 	density, ok := vaporDensity(in.Temperature.Value, in.RelativeHumidity.Value)
-	if !ok {
+	if !ok || !in.RelativeHumidity.OK || !in.Temperature.OK || w.VolumeM3 <= 0 || w.Open {
 		r.Started = false
 		return unsure
 	}
 	grams := density * w.VolumeM3
-	excess := grams - r.roomGrams(w)
-	if !r.Started {
-		r.Started, r.For, r.From, r.Input, r.Lagged = true, 0, grams, inputs{}, inputs{}
-		return unsure
-	}
+	excess := grams - roomGrams(w)
 	var drive inputs
 	if on {
-		drive[mist] = dt * output(onFor)
+		drive[acted] = dt * output(onFor)
 	}
-	drive[rested] = -dt * excess
 	if w.FanOn {
 		drive[fanned] = -dt * excess
 	}
-	drive[passed] = dt
-	shown := 1 - math.Exp(-dt/responseLag)
-	for i := range drive {
-		r.Lagged[i] += drive[i]
-		r.Input[i] += shown * r.Lagged[i]
-		r.Lagged[i] -= shown * r.Lagged[i]
-	}
-	r.For += dt
-	if r.For < windowSeconds {
+	drive[rested], drive[passed] = -dt*excess, dt
+	change, closed := r.push(grams, &drive, dt, responseLag)
+	if !closed {
 		return unsure
 	}
-	change := grams - r.From
 	verdict := r.close(w, change, res)
-	r.For, r.From, r.Input = 0, grams, inputs{}
+	r.next(grams)
 	return verdict
 }
 
-func (r *Response) roomGrams(w *Water) float64 {
+// roomGrams is the vapor that the chamber would hold if it were filled with the room's air.
+func roomGrams(w *Water) float64 {
 	room := &w.Air.Room
 	if room.RelativeHumidity.OK && room.Temperature.OK {
 		if d, ok := vaporDensity(room.Temperature.Value, room.RelativeHumidity.Value); ok {
 			return d * w.VolumeM3
 		}
 	}
-	return roomGuess * w.VolumeM3
+	return doorRoomVapor * w.VolumeM3
 }
 
 // close weighs a window and learns from it.
 func (r *Response) close(w *Water, change float64, res *Reservoir) opinion {
 	rh := w.Air.Inside.RelativeHumidity.Value
-	mistly := r.Input[mist] >= enoughMist
+	mistly := r.Input[acted] >= enoughAct
 	predicted := r.Fit.predict(&r.Input)
 	verdict := unsure
 	if mistly && r.Fit.Seen >= learnedWindows {
-		t := trial{residual: change - predicted, effect: r.Fit.Coef[mist] * r.Input[mist], rh: rh, variance: r.Fit.Variance, known: true}
-		if r.Fit.MistSeen < learnedWindows || t.effect <= 0 {
-			t.guess(w, r.Input[mist], change-predicted+t.effect, r.Fit.All)
+		without := change - predicted + r.Fit.Coef[acted]*r.Input[acted]
+		t := trial{effect: max(r.Fit.Coef[acted], leastOfUsual*r.Fast) * r.Input[acted], rh: rh, variance: r.Fit.Variance, known: true}
+		t.residual = without - t.effect
+		if r.Fit.ActSeen < learnedWindows || t.effect <= 0 {
+			t.guess(w, r.Input[acted], without, r.Fit.All)
 		}
 		verdict = r.weigh(w, &t, res)
 	}
@@ -148,7 +111,7 @@ func (r *Response) close(w *Water, change float64, res *Reservoir) opinion {
 		r.Frozen = 0
 	}
 	held := res.Dry || r.Frozen > 0 && r.Frozen < freezeFor
-	if rh < saturated && (!held || r.Input[mist] < leastMist) {
+	if r.Input[acted] < leastAct || !held && rh <= wetAir {
 		r.Fit.learn(&r.Input, change, mistly)
 	}
 	return verdict
@@ -178,23 +141,21 @@ func (t *trial) guess(w *Water, mistSeconds, without, variance float64) {
 
 // weigh adds one window's evidence.
 func (r *Response) weigh(w *Water, t *trial, res *Reservoir) opinion {
-	without := t.residual + t.effect // residual under "no mist at all"
-	ratio := (t.residual*t.residual - without*without) / (2 * (t.variance + 1e-6))
-	ratio = max(-responseClip, min(ratio, responseClip))
 	if res.Dry {
-		r.For0 = max(0, r.For0-ratio)
-		if r.For0 >= responseWet {
+		r.ForMist = max(0, r.ForMist+t.mistAfterAll())
+		if r.ForMist >= responseWet {
 			return wet
 		}
 		return unsure
 	}
+	ratio := evidence(t.residual, t.effect, deadShare, t.variance, evidenceClip)
 	if ratio > 0 && (t.rh > wetAir || w.AimRH > 0 && t.rh > w.AimRH+0.005) {
 		return unsure
 	}
 	if r.Against == 0 {
 		r.MistOn = 0
 	}
-	r.MistOn += r.Input[mist]
+	r.MistOn += r.Input[acted]
 	r.Against = max(0, r.Against+ratio)
 	limit, below := responseDry, needed
 	if !t.known {
@@ -214,11 +175,21 @@ func (r *Response) weigh(w *Water, t *trial, res *Reservoir) opinion {
 	return dry
 }
 
+// mistAfterAll is the evidence of one window that a humidifier that was dry gives mist again, be it less than before:
+// dry walls take a good part of the first.
+func (t *trial) mistAfterAll() float64 {
+	answer := t.residual + t.effect
+	if answer > aliveShare*t.effect {
+		return min(answer*answer/(2*(t.variance+1e-6)), wetClip)
+	}
+	return -evidence(t.residual, t.effect, aliveShare, t.variance, evidenceClip)
+}
+
 // quality follows the mist's effect against the best that was learned.
 func (r *Response) quality(residual, effect float64) {
-	share := max(-0.5, min(1+residual/effect, 2)) * r.Fit.Coef[mist]
+	share := max(-0.5, min(1+residual/effect, 2)) * r.Fit.Coef[acted]
 	r.Pulses = min(r.Pulses+1, 100_000)
-	r.Fast += max(1/qualityMemory, 1/float64(r.Pulses)) * (share - r.Fast)
+	r.Fast += max(1.0/qualityMemory, 1/float64(r.Pulses)) * (share - r.Fast)
 	if r.Pulses > 2*qualityMemory && r.Fast > r.Best {
 		r.Best = r.Fast
 	}
