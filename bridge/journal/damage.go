@@ -219,17 +219,23 @@ func readSwitches(ctx context.Context, c *sql.Conn, query string, args ...any) (
 // setAside renames the database and what belongs to it, so that nothing of it is ever overwritten, and gives the new
 // name. The database goes first: a log without its database is noticed when the journal is next opened.
 func setAside(path string, now time.Time) (string, error) {
-	base := path + ".damaged-" + now.UTC().Format("20060102T150405Z")
-	aside := base
-	for i := 2; taken(aside); i++ {
-		aside = fmt.Sprintf("%s-%d", base, i)
-	}
+	aside := unused(path, now)
 	for _, s := range suffixes {
 		if err := os.Rename(path+s, aside+s); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return "", err
 		}
 	}
 	return aside, syncFolder(filepath.Dir(path))
+}
+
+// unused is a name for a damaged file that is not taken.
+func unused(path string, now time.Time) string {
+	base := path + ".damaged-" + now.UTC().Format("20060102T150405Z")
+	aside := base
+	for i := 2; taken(aside); i++ {
+		aside = fmt.Sprintf("%s-%d", base, i)
+	}
+	return aside
 }
 
 func taken(aside string) bool {

@@ -29,6 +29,7 @@ func checksum(seq, at int64, fields ...string) int64 {
 // CRC-32C of the rest in eight hexadecimal digits, a space, and a JSON object. The file also carries the lock.
 type mirror struct {
 	f    *os.File
+	path string
 	last int64 // highest Seq written
 	size int64 // end of the last whole line
 }
@@ -55,7 +56,7 @@ func openMirror(path string) (*mirror, error) {
 		f.Close()
 		return nil, err
 	}
-	return &mirror{f: f}, nil
+	return &mirror{f: f, path: mirrorPath(path)}, nil
 }
 
 // read gives every good line and the number of bad ones. A last line without its end was being written when the
@@ -130,13 +131,41 @@ func (m *mirror) append(lines []mirrorLine) error {
 	return nil
 }
 
+// renew writes the lines into a file of their own and puts it in the place of this one, which is set aside. There is
+// no moment without a lock.
+func (m *mirror) renew(path string, lines []mirrorLine, aside string) (*mirror, error) {
+	temp := mirrorPath(path) + ".new"
+	f, err := os.OpenFile(temp, os.O_RDWR|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	fresh := &mirror{f: f, path: mirrorPath(path)}
+	err = lockFile(f)
+	if err == nil {
+		err = fresh.append(lines)
+	}
+	if err == nil {
+		err = os.Rename(mirrorPath(path), aside)
+	}
+	if err == nil {
+		err = os.Rename(temp, mirrorPath(path))
+	}
+	if err == nil {
+		err = syncFolder(filepath.Dir(path))
+	}
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return fresh, m.close()
+}
+
 // there reports whether the lines are still where they were opened.
 func (m *mirror) there() bool {
 	mine, err := m.f.Stat()
 	if err != nil {
 		return false
 	}
-	now, err := os.Stat(m.f.Name())
+	now, err := os.Stat(m.path)
 	return err == nil && os.SameFile(mine, now)
 }
 

@@ -45,9 +45,10 @@ type Opened struct {
 	// Actions and Chambers say how many actions and snapshots were saved out of the damaged file and the second copy
 	// of actions. Events and history stay in the file that was set aside.
 	Actions, Chambers int
-	// BadLines counts lines of the second copy of actions that fail their checksum. Nothing is lost by them while the
-	// database is good.
-	BadLines int
+	// BadLines counts lines of the second copy of actions that failed their checksum; that copy was set aside as
+	// LinesAside and written anew. Nothing is lost by them while the database is good.
+	BadLines   int
+	LinesAside string
 	// Failing is why the file cannot be used at present (disk full, read-only): every operation returns that until
 	// it can be opened, which is tried again by itself.
 	Failing error
@@ -183,6 +184,15 @@ func (j *SQLite) settle(ctx context.Context, f *file, lines []mirrorLine, got sa
 	have := make(map[int64]bool, len(lines))
 	for _, l := range lines {
 		have[l.Seq] = true
+	}
+	if opened.BadLines > 0 {
+		aside := unused(mirrorPath(j.path), time.Now())
+		fresh, err := j.mirror.renew(j.path, all, aside)
+		if err != nil {
+			return err
+		}
+		j.mirror, opened.LinesAside = fresh, aside
+		return nil
 	}
 	var missing []mirrorLine
 	for _, l := range all {

@@ -1,0 +1,176 @@
+//go:build linux
+
+package journal
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"gillkeeper/policy"
+)
+
+// smallDisk mounts a file system of one megabyte.
+func smallDisk(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=1m"); err != nil {
+		t.Skipf("cannot mount a small disk, which takes root: %v", err)
+	}
+	t.Cleanup(func() {
+		if err := syscall.Unmount(dir, 0); err != nil {
+			t.Errorf("unmount: %v", err)
+		}
+	})
+	return dir
+}
+
+// fill takes all room that is left, and gives the file that takes it.
+func fill(t *testing.T, dir string) string {
+	t.Helper()
+	path := filepath.Join(dir, "filler")
+	f, err := os.Create(path)
+	must(t, err)
+	block := make([]byte, 4096)
+	for err == nil {
+		_, err = f.Write(block)
+	}
+	must(t, f.Close())
+	return path
+}
+
+// everything does each kind of write until one fails.
+func everything(t *testing.T, j Journal, id string) error {
+	t.Helper()
+	if _, err := j.Act(t.Context(), "loft", act(id, policy.Refilled, "", t0)); err != nil {
+		return err
+	}
+	if err := j.Switch(t.Context(), []Switched{{"loft", "fan", true, t0}}); err != nil {
+		return err
+	}
+	if _, err := j.Note(t.Context(), []Noted{{"loft", switchEvent("fan", true, t0)}}); err != nil {
+		return err
+	}
+	return j.Save(t.Context(), []Saved{{"loft", 0, t0, json.RawMessage(`"` + strings.Repeat("x", 5000) + `"`)}})
+}
+
+// TestDiskFull: errors while there is no room, and by itself none once there is.
+func TestDiskFull(t *testing.T) {
+	dir := smallDisk(t)
+	path := filepath.Join(dir, "j.db")
+	j := openAt(t, path)
+	must(t, everything(t, j, "before"))
+	filler := fill(t, dir)
+	var acked []string
+	for i := range 200 {
+		id := string(rune('a'+i%26)) + strings.Repeat("z", i)
+		_, err := j.Act(t.Context(), "loft", act(id, policy.Refilled, "", t0))
+		if err == nil {
+			acked = append(acked, id)
+			continue
+		}
+		if !strings.Contains(err.Error(), "room") || strings.Contains(err.Error(), "\n") {
+			t.Fatalf("a full disk is called: %v", err)
+		}
+		break
+	}
+	if len(acked) == 200 {
+		t.Fatal("the disk did not fill up")
+	}
+	if err := j.Save(t.Context(), []Saved{{"shed", 0, t0, json.RawMessage(`"` + strings.Repeat("x", 60000) + `"`)}}); err == nil {
+		t.Error("a snapshot was saved on a full disk")
+	}
+	if _, err := j.Load(t.Context(), "loft"); err != nil {
+		t.Errorf("reading on a full disk: %v", err)
+	}
+	must(t, os.Remove(filler))
+	must(t, everything(t, j, "after"))
+	must(t, j.Close())
+	j = openAt(t, path)
+	defer j.Close()
+	have := map[string]bool{}
+	for _, a := range all(t, j.Actions(t.Context(), ActionQuery{})) {
+		have[a.Action.ID] = true
+	}
+	for _, id := range append(acked, "before", "after") {
+		if !have[id] {
+			t.Errorf("acknowledged action %.10s is gone", id)
+		}
+	}
+}
+
+// TestStartOnABadDisk: a full or read-only disk at the start is said, and the journal opens by itself once it is good.
+func TestStartOnABadDisk(t *testing.T) {
+	for name, spoil := range map[string]func(t *testing.T, dir string) (mend func()){
+		"full": func(t *testing.T, dir string) func() {
+			filler := fill(t, dir)
+			return func() { must(t, os.Remove(filler)) }
+		},
+		"read-only": func(t *testing.T, dir string) func() {
+			must(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
+			return func() { must(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT, "")) }
+		},
+	} {
+		for _, old := range []bool{false, true} {
+			t.Run(name+map[bool]string{false: " and empty", true: " with a journal"}[old], func(t *testing.T) {
+				dir := smallDisk(t)
+				path := filepath.Join(dir, "j.db")
+				want := 1
+				if old {
+					j := openAt(t, path)
+					must(t, everything(t, j, "old"))
+					must(t, j.Close())
+					want = 2
+				}
+				mend := spoil(t, dir)
+				j, opened, err := Open(t.Context(), path)
+				must(t, err)
+				defer j.Close()
+				if opened.Failing == nil && name == "read-only" || opened.SetAside != "" {
+					t.Fatalf("said %+v", opened)
+				}
+				if err := everything(t, j, "lost"); err == nil && name == "read-only" {
+					t.Error("everything was written")
+				}
+				mend()
+				j.mu.Lock()
+				j.tried = time.Time{} // as if a second had passed
+				j.mu.Unlock()
+				must(t, everything(t, j, "new"))
+				got := 0
+				for _, a := range all(t, j.Actions(t.Context(), ActionQuery{})) {
+					if a.Action.ID != "lost" {
+						got++
+					}
+				}
+				if got != want {
+					t.Errorf("%d actions, want %d", got, want)
+				}
+			})
+		}
+	}
+}
+
+// TestNoRoomByLimit runs everywhere: SQLite itself is told that there is no room.
+func TestNoRoomByLimit(t *testing.T) {
+	j := openAt(t, filepath.Join(t.TempDir(), "j.db"))
+	defer j.Close()
+	must(t, everything(t, j, "before"))
+	limit := func(pages string) {
+		for _, w := range []*writer{&j.f.quick, &j.f.sure} {
+			_, err := w.conn.ExecContext(t.Context(), "PRAGMA max_page_count = "+pages)
+			must(t, err)
+		}
+	}
+	limit("1")
+	big := []Saved{{"shed", 0, t0, json.RawMessage(`"` + strings.Repeat("x", 60000) + `"`)}}
+	if err := j.Save(t.Context(), big); err == nil || !strings.Contains(err.Error(), "room") {
+		t.Errorf("got %v", err)
+	}
+	limit("1000000")
+	must(t, j.Save(t.Context(), big))
+}

@@ -1,0 +1,206 @@
+package journal
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"sync"
+	"testing"
+	"time"
+
+	"gillkeeper/policy"
+)
+
+// killEnv makes the test binary a process that writes into a journal until it is killed; its value is the file. The other
+// says how often tests with chance in them are repeated, for long runs.
+const (
+	killEnv   = "GILLKEEPER_JOURNAL_VICTIM"
+	repeatEnv = "GILLKEEPER_JOURNAL_REPEATS"
+)
+
+func TestMain(m *testing.M) {
+	if path := os.Getenv(killEnv); path != "" {
+		fmt.Println("failed:", victim(path))
+		os.Exit(1)
+	}
+	os.Exit(m.Run())
+}
+
+// victim writes as a daemon does, and says on standard output what was acknowledged, each after it was.
+func victim(path string) error {
+	ctx := context.Background()
+	j, opened, err := Open(ctx, path)
+	if err != nil || opened != (Opened{}) {
+		return fmt.Errorf("%+v, %w", opened, err)
+	}
+	var out sync.Mutex
+	say := func(format string, args ...any) {
+		out.Lock()
+		defer out.Unlock()
+		fmt.Printf(format+"\n", args...)
+	}
+	life := strconv.FormatInt(time.Now().UnixNano(), 36)
+	failed := make(chan error, 3)
+	say("ready")
+	go func() {
+		for i := 0; ; i++ {
+			id := fmt.Sprint(life, "-", i)
+			seq, err := j.Act(ctx, "loft", policy.Action{ID: id, Kind: policy.HarvestDone, At: time.Now()})
+			if err != nil {
+				failed <- err
+				return
+			}
+			say("act %s %d", id, seq)
+		}
+	}()
+	go func() {
+		for i := 0; ; i++ {
+			at := time.Now()
+			if err := j.Switch(ctx, []Switched{{"loft", "fan", i%2 == 0, at}}); err != nil {
+				failed <- err
+				return
+			}
+			say("switch %d", at.UnixNano())
+			time.Sleep(time.Millisecond) // the process is real, and so is its time
+		}
+	}()
+	go func() {
+		var events []Noted
+		for i := range 300 {
+			events = append(events, Noted{"loft", switchEvent("fan", i%2 == 0, time.Now())})
+		}
+		for {
+			at := time.Now()
+			err := j.Save(ctx, []Saved{{"loft", 0, at, json.RawMessage(`{"schema":1}`)}})
+			if err == nil {
+				say("save %d", at.UnixNano())
+				_, err = j.Note(ctx, events)
+			}
+			if err != nil {
+				failed <- err
+				return
+			}
+		}
+	}()
+	return <-failed
+}
+
+// acked is what a process was told to be stored.
+type acked struct {
+	actions  map[string]int64
+	switches []int64
+	saved    int64
+}
+
+func (a *acked) take(line string) error {
+	var id string
+	var n int64
+	switch {
+	case line == "ready":
+		return nil
+	case scan(line, "act %s %d", &id, &n):
+		a.actions[id] = n
+	case scan(line, "switch %d", &n):
+		a.switches = append(a.switches, n)
+	case scan(line, "save %d", &n):
+		a.saved = max(a.saved, n)
+	default:
+		return errors.New(line)
+	}
+	return nil
+}
+
+func scan(line, format string, into ...any) bool {
+	n, err := fmt.Sscanf(line, format, into...)
+	return err == nil && n == len(into)
+}
+
+// run lets a victim write for a while after it is ready, and kills it.
+func (a *acked) run(t *testing.T, path string, length time.Duration) {
+	t.Helper()
+	cmd := exec.CommandContext(t.Context(), os.Args[0])
+	cmd.Env = append(os.Environ(), killEnv+"="+path)
+	out, err := cmd.StdoutPipe()
+	must(t, err)
+	must(t, cmd.Start())
+	lines := bufio.NewScanner(out)
+	if !lines.Scan() || lines.Text() != "ready" {
+		rest, _ := io.ReadAll(out)
+		t.Fatalf("the process did not begin: %s %s", lines.Text(), rest)
+	}
+	kill := time.AfterFunc(length, func() { _ = cmd.Process.Kill() }) // SIGKILL
+	defer kill.Stop()
+	for lines.Scan() {
+		if err := a.take(lines.Text()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	_ = cmd.Wait() // it was killed
+}
+
+func (a *acked) check(t *testing.T, path string) {
+	t.Helper()
+	j := openAt(t, path)
+	defer j.Close()
+	seen := map[string]int64{}
+	for _, x := range all(t, j.Actions(t.Context(), ActionQuery{})) {
+		if _, twice := seen[x.Action.ID]; twice {
+			t.Fatalf("action %s is there twice", x.Action.ID)
+		}
+		seen[x.Action.ID] = x.Seq
+	}
+	for id, seq := range a.actions {
+		if seen[id] != seq {
+			t.Fatalf("acknowledged action %s has seq %d, want %d", id, seen[id], seq)
+		}
+	}
+	l, err := j.Load(t.Context(), "loft")
+	must(t, err)
+	if a.saved > 0 && (!l.OK || l.Saved.At.UnixNano() < a.saved) {
+		t.Fatalf("the snapshot is of %v, one of %v was acknowledged", l.Saved.At, time.Unix(0, a.saved))
+	}
+	have := map[int64]bool{}
+	for _, s := range l.Switches {
+		have[s.At.UnixNano()] = true
+	}
+	for _, at := range a.switches {
+		if at >= l.Saved.At.UnixNano() && !have[at] {
+			t.Fatalf("an acknowledged switch of %v after the snapshot of %v is gone", time.Unix(0, at), l.Saved.At)
+		}
+	}
+}
+
+// repeats is how often a test with chance in it is repeated.
+func repeats(usual int) int {
+	if n, err := strconv.Atoi(os.Getenv(repeatEnv)); err == nil {
+		return n
+	}
+	if testing.Short() {
+		return usual / 5
+	}
+	return usual
+}
+
+// TestKill kills a writing process at random moments, again and again on the same file.
+func TestKill(t *testing.T) {
+	times := repeats(25)
+	path := filepath.Join(t.TempDir(), "j.db")
+	a := &acked{actions: map[string]int64{}}
+	random := rand.New(rand.NewPCG(1, 2))
+	for range times {
+		a.run(t, path, time.Duration(random.Int64N(int64(40*time.Millisecond))))
+		a.check(t, path)
+	}
+	if len(a.actions) == 0 || len(a.switches) == 0 || a.saved == 0 {
+		t.Fatalf("nothing happened in %d lives: %d actions, %d switches", times, len(a.actions), len(a.switches))
+	}
+	t.Logf("%d lives, %d actions, %d switches", times, len(a.actions), len(a.switches))
+}
