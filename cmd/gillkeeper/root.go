@@ -51,6 +51,7 @@ func newRootCommand(a *app) *cobra.Command {
 	}
 	group(root)
 	root.AddCommand(
+		newSizeCommand(a),
 		newSpeciesCommand(a),
 		newCheckCommand(a),
 		newRunCommand(a),

@@ -1,0 +1,231 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"gillkeeper/policy/sizing"
+	"gillkeeper/policy/species"
+)
+
+// sizeFlags is the command line of size, in the units that it asks for.
+type sizeFlags struct {
+	units, volume, sides, covering  string
+	species, stage                  string
+	load, fruit, altitude, heat     float64
+	room, summer, winter            string
+	temperature, humidity, co2      string
+	fan, mister, reservoir          float64
+	fanFree, example, asJSON, brief bool
+	fanMinOn, misterMinOn           time.Duration
+}
+
+func newSizeCommand(a *app) *cobra.Command {
+	var f sizeFlags
+	cmd := &cobra.Command{
+		Use:   "size",
+		Short: "Work out what air, mist and plugs a chamber needs, before they are bought",
+		Long: "From the chamber, its load and the room's air: the air flow that carries the carbon dioxide off, mist and water per\n" +
+			"day, where the temperature settles, whether fan and humidifier suffice, and a picture of one hour with them.\n" +
+			"Answers are ranges, because nobody knows a crop's respiration to better than a factor of two.",
+		Example: "  gillkeeper size --sides 0.7x0.5x1.6 --species pleurotus-ostreatus --load 12 --room 20,45,500 --fan 15 --mister 100\n" +
+			"  gillkeeper size --units us --volume 20 --species hericium-erinaceus --load 25 --summer 78,55,600 --winter 66,30,800\n" +
+			"  gillkeeper size --example",
+		Args: arguments(),
+		RunE: func(cmd *cobra.Command, args []string) error { return a.size(cmd, &f) },
+	}
+	f.define(cmd)
+	return cmd
+}
+
+func (f *sizeFlags) define(cmd *cobra.Command) {
+	s := cmd.Flags()
+	s.StringVar(&f.units, "units", "metric", "metric (m, m³, kg, °C, m³/h, liters) or us (ft, ft³, lb, °F, cfm, quarts), for input and output")
+	s.StringVar(&f.volume, "volume", "", "inside volume, m³ or ft³")
+	s.StringVar(&f.sides, "sides", "", "or the three inside lengths, WIDTHxDEPTHxHEIGHT, m or ft")
+	s.StringVar(&f.covering, "covering", string(sizing.Tent), "tent, film, cabinet or insulate")
+	s.StringVar(&f.species, "species", "", "binomial, as gillkeeper species lists it")
+	s.StringVar(&f.stage, "stage", species.Fruiting.String(), "colonization, pinning, fruiting or rest")
+	s.Float64Var(&f.load, "load", 0, "wet weight of the blocks, kg or lb")
+	s.Float64Var(&f.fruit, "fruit", 0, "weight of fruit bodies on them, kg or lb (default: estimated while fruiting)")
+	s.StringVar(&f.room, "room", "", "the room's air: TEMPERATURE,HUMIDITY,CO2 in °C or °F, percent, ppm")
+	s.StringVar(&f.summer, "summer", "", "instead of --room: the same in summer")
+	s.StringVar(&f.winter, "winter", "", "and in winter")
+	s.Float64Var(&f.altitude, "altitude", 0, "above sea level, m or ft")
+	s.Float64Var(&f.heat, "heat", 0, "average heat of lamps and motors inside, watts")
+	s.StringVar(&f.temperature, "temperature", "", "wanted, over the climate table: LOW,HIGH in °C or °F")
+	s.StringVar(&f.humidity, "humidity", "", "wanted, over the climate table: LOW,HIGH in percent")
+	s.StringVar(&f.co2, "co2-max", "", "wanted at most, over the climate table: ppm")
+	s.Float64Var(&f.fan, "fan", 0, "flow printed on the exhaust fan, m³/h or cfm")
+	s.BoolVar(&f.fanFree, "fan-free", false, "the fan blows freely, without duct or filter")
+	s.DurationVar(&f.fanMinOn, "fan-min-on", 20*time.Second, "shortest run of the fan's plug")
+	s.Float64Var(&f.mister, "mister", 0, "output printed on the humidifier, g/h (mL/h is the same)")
+	s.DurationVar(&f.misterMinOn, "mister-min-on", 20*time.Second, "shortest run of the humidifier's plug")
+	s.Float64Var(&f.reservoir, "reservoir", 0, "of the humidifier, liters or quarts")
+	s.BoolVar(&f.example, "example", false, "size a built-in example instead")
+	s.BoolVar(&f.brief, "brief", false, "leave out advice and cautions")
+	s.BoolVar(&f.asJSON, "json", false, "print JSON (always SI, ratios and ppm)")
+}
+
+func (a *app) size(cmd *cobra.Command, f *sizeFlags) error {
+	units, err := unitsNamed(f.units)
+	if err != nil {
+		return err
+	}
+	in := sizing.Example()
+	if !f.example {
+		if err := f.complete(cmd); err != nil {
+			return err
+		}
+		if in, err = f.input(units); err != nil {
+			return err
+		}
+	}
+	answer, err := sizing.Size(in, species.Builtin())
+	if err != nil {
+		return err
+	}
+	if f.asJSON {
+		return a.printJSON(answer)
+	}
+	page := sizePage{app: a, units: units, in: &in, answer: &answer}
+	page.print(f.brief)
+	return nil
+}
+
+// complete says which flags are missing.
+func (f *sizeFlags) complete(cmd *cobra.Command) error {
+	var missing []string
+	if f.volume == "" && f.sides == "" {
+		missing = append(missing, "--volume or --sides")
+	}
+	if f.load == 0 && f.fruit == 0 {
+		missing = append(missing, "--load")
+	}
+	if f.room == "" && f.summer == "" && f.winter == "" {
+		missing = append(missing, "--room")
+	}
+	if f.species == "" && (f.temperature == "" || f.humidity == "") {
+		missing = append(missing, "--species")
+	}
+	if len(missing) > 0 {
+		return usagef("%s needs %s; see %s --help", cmd.CommandPath(), strings.Join(missing, ", "), cmd.CommandPath())
+	}
+	if f.room != "" && (f.summer != "" || f.winter != "") {
+		return usagef("%s takes --room, or --summer and --winter, not both; see %s --help", cmd.CommandPath(), cmd.CommandPath())
+	}
+	return nil
+}
+
+// input converts everything to SI.
+func (f *sizeFlags) input(u *units) (sizing.Input, error) {
+	in := sizing.Input{
+		Covering: sizing.Covering(f.covering), Species: f.species,
+		SubstrateKg: f.load * u.kilogram, FruitKg: f.fruit * u.kilogram, AltitudeM: f.altitude * u.meter, HeatW: f.heat,
+		Fan:    sizing.Fan{FlowM3PerH: f.fan * u.flow, Free: f.fanFree, MinOn: f.fanMinOn},
+		Mister: sizing.Mister{OutputGPerH: f.mister, MinOn: f.misterMinOn, ReservoirLiters: f.reservoir * u.liter},
+	}
+	var faults []error
+	note := func(err error) { faults = append(faults, err) }
+	note(in.Stage.UnmarshalText([]byte(f.stage)))
+	if f.volume != "" {
+		v, err := numbers("--volume", f.volume, ",", 1)
+		note(err)
+		in.VolumeM3 = v[0] * u.volume
+	}
+	if f.sides != "" {
+		v, err := numbers("--sides", strings.ReplaceAll(f.sides, "×", "x"), "x", 3)
+		note(err)
+		in.Sides = [3]float64{v[0] * u.meter, v[1] * u.meter, v[2] * u.meter}
+	}
+	for _, r := range []struct{ flag, name, value string }{{"--room", "room", f.room}, {"--summer", "summer", f.summer}, {"--winter", "winter", f.winter}} {
+		if r.value == "" {
+			continue
+		}
+		v, err := numbers(r.flag, r.value, ",", 3)
+		note(err)
+		in.Rooms = append(in.Rooms, sizing.Room{Name: r.name, TemperatureC: u.toCelsius(v[0]), RelativeHumidity: v[1] / 100, CO2PPM: v[2]})
+	}
+	if f.temperature != "" {
+		v, err := numbers("--temperature", f.temperature, ",", 2)
+		note(err)
+		in.Want.TemperatureC = species.Range{Low: u.toCelsius(v[0]), High: u.toCelsius(v[1])}
+	}
+	if f.humidity != "" {
+		v, err := numbers("--humidity", f.humidity, ",", 2)
+		note(err)
+		in.Want.RelativeHumidity = species.Range{Low: v[0] / 100, High: v[1] / 100}
+	}
+	if f.co2 != "" {
+		v, err := numbers("--co2-max", f.co2, ",", 1)
+		note(err)
+		in.Want.CO2MaxPPM = v[0]
+	}
+	return in, errors.Join(faults...)
+}
+
+// numbers reads a list of so many numbers; on an error it still gives as many.
+func numbers(flag, text, separator string, n int) ([]float64, error) {
+	parts := strings.Split(text, separator)
+	values := make([]float64, n)
+	if len(parts) != n {
+		return values, fmt.Errorf("%s %q has %d numbers; it takes %d, with %q between", flag, text, len(parts), n, separator)
+	}
+	for i, part := range parts {
+		v, err := strconv.ParseFloat(strings.TrimSpace(part), 64)
+		if err != nil {
+			return values, fmt.Errorf("%s: %q is no number", flag, part)
+		}
+		values[i] = v
+	}
+	return values, nil
+}
+
+// units are what a person reads and writes. Each factor is the SI value of one unit (NIST SP 811, appendix B).
+type units struct {
+	us                                      bool
+	meter, volume, kilogram, flow, liter    float64
+	length, cubic, mass, air, water, degree string
+}
+
+var (
+	metric = units{false, 1, 1, 1, 1, 1, "m", "m³", "kg", "m³/h", "L", "°C"}
+	// The US quart and the cubic foot a minute.
+	usUnits = units{true, 0.3048, 0.028316846592, 0.45359237, 1.69901079552, 0.946352946, "ft", "ft³", "lb", "cfm", "qt", "°F"}
+)
+
+func unitsNamed(name string) (*units, error) {
+	if err := oneOf("system of units", name, []string{"metric", "us"}); err != nil {
+		return nil, err
+	}
+	if name == "us" {
+		return &usUnits, nil
+	}
+	return &metric, nil
+}
+
+func (u *units) toCelsius(t float64) float64 {
+	if u.us {
+		return (t - 32) / 1.8
+	}
+	return t
+}
+
+func (u *units) temperature(c float64) float64 {
+	if u.us {
+		return c*1.8 + 32
+	}
+	return c
+}
+
+func (u *units) difference(k float64) float64 {
+	if u.us {
+		return k * 1.8
+	}
+	return k
+}
