@@ -25,6 +25,8 @@ const (
 	// repeat waits twice as long, up to SlowestRepeat: relays should not be hammered by a dead plug's keeper.
 	FirstRepeat   = 5 * time.Second
 	SlowestRepeat = time.Minute
+	// RetryUnsent is the pause before a command that did not leave is tried again.
+	RetryUnsent = time.Second
 	// BlindRepeat is how often a plug that reports nothing is told again: it may have lost power in between.
 	BlindRepeat = 5 * time.Minute
 	// LongestLease is the longest time for which a plug that turns itself off is told to stay on without being told
@@ -244,7 +246,11 @@ func (p *Plug) send(spec *chamber.Plug, v *Verdict, sc Scene, until time.Time) {
 	turned := !p.HasTold || v.On != p.Told
 	again, next := p.repeatDue(spec, v.On, sc)
 	renew := p.leaseDue(spec, v.On, sc.Now)
-	if !turned && !again && !renew && !p.Unsent {
+	retry := p.Unsent
+	if at := p.ToldAt.Add(RetryUnsent); retry && sc.Now.Before(at) {
+		retry, next = false, earlier(next, at)
+	}
+	if !turned && !again && !renew && !retry {
 		v.Wake = earlier(v.Wake, next)
 		if spec.Timed && v.On {
 			v.Wake = earlier(v.Wake, p.renewAt())

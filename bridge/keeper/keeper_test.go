@@ -1,0 +1,387 @@
+package keeper
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"gillkeeper/bridge/clock"
+	"gillkeeper/bridge/journal"
+	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/species"
+)
+
+// wire is a small broker: it takes commands and answers as plugs do.
+type wire struct {
+	mu    sync.Mutex
+	sent  []string
+	fails bool
+	in    *Inlet
+}
+
+func (w *wire) Send(_ context.Context, i, plug int, on bool, _ time.Duration) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.fails {
+		return errors.New("the wire is cut")
+	}
+	w.sent = append(w.sent, fmt.Sprintf("%d/%d=%v", i, plug, on))
+	if w.in != nil {
+		w.in.Report(i, chamber.PlugReport{Plug: plug, HasOn: true, On: on})
+	}
+	return nil
+}
+
+func (w *wire) take() []string {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	s := w.sent
+	w.sent = nil
+	return s
+}
+
+func tent(name string) *policy.Policy {
+	return &policy.Policy{Climates: species.Builtin(), Spec: &chamber.Spec{
+		Name: name, VolumeM3: 0.56, Zone: time.UTC,
+		Sensors: []chamber.Sensor{
+			{Name: "rh", Quantity: chamber.RelativeHumidity, Place: chamber.Inside, MaxAge: 5 * time.Minute},
+			{Name: "co2", Quantity: chamber.CO2, Place: chamber.Inside, MaxAge: 5 * time.Minute},
+			{Name: "t", Quantity: chamber.Temperature, Place: chamber.Inside, MaxAge: 5 * time.Minute},
+		},
+		Plugs: []chamber.Plug{
+			{Name: "mister", Role: chamber.Humidifier, MinOn: 20 * time.Second, MinOff: 30 * time.Second, MaxOn: 30 * time.Minute, OutputGPerH: 300, Reports: true, ReservoirLiters: 5},
+			{Name: "fan", Role: chamber.ExhaustFan, MinOn: 20 * time.Second, MinOff: 20 * time.Second, FlowM3PerH: 60, Reports: true},
+		},
+	}}
+}
+
+// house is a keeper at work in a synctest bubble.
+type house struct {
+	t      *testing.T
+	k      *Keeper
+	wire   *wire
+	in     *Inlet
+	j      journal.Journal
+	cancel context.CancelFunc
+	done   chan error
+}
+
+func open(t *testing.T, j journal.Journal, policies ...*policy.Policy) *house {
+	t.Helper()
+	k, err := New(Options{Clock: clock.System(), Journal: j, Workers: 2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := k.Adopt(t.Context(), policies); err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, p := range policies {
+		names = append(names, p.Spec.Name)
+	}
+	in, err := k.Inlet(names)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &house{t: t, k: k, wire: &wire{in: in}, in: in, j: j, done: make(chan error, 1)}
+	k.Connect(in, h.wire)
+	ctx, cancel := context.WithCancel(context.Background())
+	h.cancel = cancel
+	go func() { h.done <- k.Run(ctx) }()
+	return h
+}
+
+func (h *house) close() {
+	h.t.Helper()
+	h.cancel()
+	if err := <-h.done; err != nil {
+		h.t.Error(err)
+	}
+}
+
+func (h *house) air(rh, co2 float64) {
+	h.in.Reading(0, chamber.Reading{Sensor: 0, Value: rh})
+	h.in.Reading(0, chamber.Reading{Sensor: 1, Value: co2})
+	h.in.Reading(0, chamber.Reading{Sensor: 2, Value: 18})
+}
+
+func (h *house) act(a policy.Action) *policy.Snapshot {
+	h.t.Helper()
+	s, err := h.k.Act(h.t.Context(), "loft", a)
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return s
+}
+
+var addBatch = policy.Action{ID: "a1", Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus", Stage: species.Fruiting, SubstrateKg: 12, DryKg: 4}
+
+func TestAReadingBecomesACommand(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := open(t, journal.NewMemory(), tent("loft"))
+		defer h.close()
+		h.k.Link(true)
+		h.act(addBatch)
+		time.Sleep(time.Minute) // both plugs have been told to rest
+		h.wire.take()
+		h.air(0.6, 700)
+		time.Sleep(time.Second)
+		got := h.wire.take()
+		if len(got) != 1 || got[0] != "0/0=true" {
+			t.Errorf("dry air gave the commands %q, want the humidifier on alone", got)
+		}
+	})
+}
+
+func TestNothingLeavesWithoutALinkAndNothingLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := open(t, journal.NewMemory(), tent("loft"))
+		defer h.close()
+		h.k.Link(true)
+		h.act(addBatch)
+		time.Sleep(time.Minute)
+		h.k.Link(false)
+		h.air(0.6, 700)
+		time.Sleep(time.Second)
+		h.wire.take()
+		time.Sleep(30 * time.Second)
+		if got := h.wire.take(); len(got) > 0 {
+			t.Fatalf("sent without a link: %q", got)
+		}
+		h.air(0.99, 700) // meanwhile the air has become wet
+		h.k.Link(true)
+		h.in.Report(0, chamber.PlugReport{Plug: 0, HasOn: true, Retained: true})
+		h.in.Report(0, chamber.PlugReport{Plug: 1, HasOn: true, Retained: true})
+		time.Sleep(10 * time.Second)
+		for _, c := range h.wire.take() {
+			if c == "0/0=true" {
+				t.Error("the mist that was wanted before the outage was sent after it")
+			}
+		}
+	})
+}
+
+func TestACommandThatDidNotLeaveIsDecidedAnew(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := open(t, journal.NewMemory(), tent("loft"))
+		defer h.close()
+		h.k.Link(true)
+		h.act(addBatch)
+		time.Sleep(time.Minute)
+		h.wire.mu.Lock()
+		h.wire.fails = true
+		h.wire.mu.Unlock()
+		h.air(0.6, 700)
+		time.Sleep(5 * time.Second)
+		h.wire.mu.Lock()
+		h.wire.fails, h.wire.sent = false, nil
+		h.wire.mu.Unlock()
+		h.air(0.6, 700)
+		time.Sleep(5 * time.Second)
+		if got := h.wire.take(); len(got) == 0 || got[0] != "0/0=true" {
+			t.Errorf("after a failed send the wire saw %q, want the humidifier on", got)
+		}
+	})
+}
+
+func TestAnActionIsRefusedWhenTheJournalCannotKeepIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := &brittle{Memory: journal.NewMemory()}
+		h := open(t, j, tent("loft"))
+		defer h.close()
+		h.k.Link(true)
+		j.set(true)
+		if _, err := h.k.Act(t.Context(), "loft", addBatch); err == nil {
+			t.Fatal("an action was acknowledged that the journal does not hold")
+		}
+		if s, _ := h.k.Snapshot("loft"); len(s.State.Crop.Batches) != 0 {
+			t.Fatal("an action was done that the journal does not hold")
+		}
+		h.air(0.6, 700)
+		time.Sleep(2 * time.Minute)
+		s, _ := h.k.Snapshot("loft")
+		if !s.State.Alarms.Active("journal_failing") {
+			t.Error("journal_failing is not raised")
+		}
+		j.set(false)
+		h.act(addBatch)
+		time.Sleep(3 * time.Minute)
+		if s, _ := h.k.Snapshot("loft"); s.State.Alarms.Active("journal_failing") {
+			t.Error("journal_failing still stands after the journal works again")
+		}
+	})
+}
+
+// brittle is a journal whose disk can be full.
+type brittle struct {
+	*journal.Memory
+	mu   sync.Mutex
+	full bool
+}
+
+func (b *brittle) set(full bool) { b.mu.Lock(); b.full = full; b.mu.Unlock() }
+
+func (b *brittle) err() error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.full {
+		return errors.New("no space left on the device")
+	}
+	return nil
+}
+
+func (b *brittle) Act(ctx context.Context, c string, a policy.Action) (int64, error) {
+	if err := b.err(); err != nil {
+		return 0, err
+	}
+	return b.Memory.Act(ctx, c, a)
+}
+
+func (b *brittle) Save(ctx context.Context, s []journal.Saved) error {
+	if err := b.err(); err != nil {
+		return err
+	}
+	return b.Memory.Save(ctx, s)
+}
+
+func TestARestartContinuesWhereItStopped(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := journal.NewMemory()
+		h := open(t, j, tent("loft"))
+		h.k.Link(true)
+		h.act(addBatch)
+		for range 30 {
+			h.air(0.6, 1200)
+			time.Sleep(10 * time.Second)
+		}
+		before, _ := h.k.Snapshot("loft")
+		h.close()
+		h = open(t, j, tent("loft"))
+		defer h.close()
+		after, _ := h.k.Snapshot("loft")
+		if len(after.State.Crop.Batches) != 1 {
+			t.Fatal("the batch is gone")
+		}
+		for i := range before.State.Plugs {
+			b, a := before.State.Plugs[i], after.State.Plugs[i]
+			if a.OnSeconds < b.OnSeconds || a.Switches < b.Switches || !a.TurnedAt.Equal(b.TurnedAt) {
+				t.Errorf("plug %s: %.0f s, %d switches, turned %s; before the restart %.0f s, %d, %s", a.Name, a.OnSeconds, a.Switches, a.TurnedAt, b.OnSeconds, b.Switches, b.TurnedAt)
+			}
+			if b.OnSeconds == 0 {
+				t.Errorf("plug %s never ran: the test shows nothing", b.Name)
+			}
+		}
+	})
+}
+
+// TestACommandIsWrittenAheadOfItsLeaving kills the keeper right after a command left, before anything was saved, and
+// resumes: the plug's minimum times count from that command.
+func TestACommandIsWrittenAheadOfItsLeaving(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := &brittle{Memory: journal.NewMemory()}
+		h := open(t, j, tent("loft"))
+		h.k.Link(true)
+		h.act(addBatch)
+		time.Sleep(time.Minute)
+		j.set(true) // from now on no snapshot is kept: as if the process had died
+		h.air(0.6, 700)
+		time.Sleep(100 * time.Millisecond)
+		turned := time.Now()
+		h.cancel()
+		<-h.done
+		j.set(false)
+		h = open(t, j, tent("loft"))
+		defer h.close()
+		s, _ := h.k.Snapshot("loft")
+		p := s.State.Plugs[0]
+		if !p.Told || turned.Sub(p.TurnedAt) > time.Second {
+			t.Fatalf("the command that left just before the end is forgotten: told %v at %s, it was %s", p.Told, p.TurnedAt, turned)
+		}
+	})
+}
+
+func TestTheSameActionTwiceIsDoneOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := open(t, journal.NewMemory(), tent("loft"))
+		defer h.close()
+		h.act(addBatch)
+		pick := policy.Action{ID: "h1", Kind: policy.HarvestDone, Batch: "b1", FreshG: 400}
+		h.act(pick)
+		s := h.act(pick)
+		if g := s.State.Crop.Batches[0].FreshG(); g != 400 {
+			t.Errorf("400 g picked once and said twice count as %g g", g)
+		}
+	})
+}
+
+func TestBatchNamesAreUniqueAtTheSite(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := open(t, journal.NewMemory(), tent("loft"), tent("cellar"))
+		defer h.close()
+		h.act(addBatch)
+		again := addBatch
+		again.ID = "a2"
+		_, err := h.k.Act(t.Context(), "cellar", again)
+		if _, ok := errors.AsType[*policy.Refusal](err); !ok {
+			t.Errorf("a second batch b1 gave %v, want a refusal", err)
+		}
+	})
+}
+
+func TestAdoptKeepsTheStateOfChambersThatStay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := open(t, journal.NewMemory(), tent("loft"), tent("cellar"))
+		defer h.close()
+		h.k.Link(true)
+		h.act(addBatch)
+		changed := tent("loft")
+		spec := *changed.Spec
+		spec.VolumeM3 = 1
+		changed.Spec = &spec
+		if err := h.k.Adopt(t.Context(), []*policy.Policy{changed, tent("attic")}); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Second)
+		s, ok := h.k.Snapshot("loft")
+		if !ok || s.Spec.VolumeM3 != 1 || len(s.State.Crop.Batches) != 1 {
+			t.Errorf("after the change: there %v, volume %g, %d batches", ok, s.Spec.VolumeM3, len(s.State.Crop.Batches))
+		}
+		if _, ok := h.k.Snapshot("cellar"); ok {
+			t.Error("a chamber that was taken out is still there")
+		}
+		if _, ok := h.k.Snapshot("attic"); !ok {
+			t.Error("a new chamber is not there")
+		}
+	})
+}
+
+// TestLaggingWorkersCollapseReadings floods a chamber before its worker runs: readings collapse to the newest of each
+// sensor, actions do not.
+func TestLaggingWorkersCollapseReadings(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		k, err := New(Options{Clock: clock.System(), Journal: journal.NewMemory(), Workers: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := k.Adopt(t.Context(), []*policy.Policy{tent("loft")}); err != nil {
+			t.Fatal(err)
+		}
+		in, _ := k.Inlet([]string{"loft"})
+		for i := range 100_000 {
+			in.Reading(0, chamber.Reading{Sensor: i % 3, Value: float64(i)})
+			in.Report(0, chamber.PlugReport{Plug: 0, HasOn: true, On: i%2 == 0})
+		}
+		u := k.unit("loft")
+		if n := len(u.in.Readings); n != 3 {
+			t.Errorf("%d readings wait, want the newest of each of 3 sensors", n)
+		}
+		if n := len(u.in.Reports); n != mostReports {
+			t.Errorf("%d reports wait, want %d", n, mostReports)
+		}
+	})
+}
