@@ -55,7 +55,9 @@ func (b *balance) prepare(p *Params, s *State, plugs *Plugs, room *Room, mist fl
 
 	wet := 1.0
 	if b.vapor < b.wallVapor {
-		wet = math.Min(1, b.film/float64(p.FilmFullGPerM2*p.WallAreaM2))
+		// A film breaks into drops that cover less than in proportion to their mass, as mass^(2/3) if they keep their
+		// shape; the square root is near that and exact everywhere.
+		wet = math.Min(1, math.Sqrt(b.film/float64(p.FilmFullGPerM2*p.WallAreaM2)))
 	}
 	b.wall = float64(float64(massTransfer*p.WallAreaM2) * wet)
 	b.contents = float64(massTransfer * float64((p.OpenAreaM2+float64(p.FruitAreaM2Kg*s.FruitKg))*s.moistness(p)))

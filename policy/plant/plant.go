@@ -25,11 +25,11 @@ type Params struct {
 	FilterShare    float64 `json:"filter_share"`       // of the pressure drop that the clean filter takes: 0.3-0.7
 	FoulingPerHour float64 `json:"fouling_per_hour"`   // growth of the filter's resistance per hour of fan, relative to clean
 	DoorM3PerH     float64 `json:"door_m3_per_h"`      // exchanged through a wide open door
-	StillW         float64 `json:"still_w"`            // heat transfer to surfaces in still air, W/m²K: 2-4
+	StillW         float64 `json:"still_w"`            // heat transfer to surfaces in still air, W/m²K: 2-5
 	StirredW       float64 `json:"stirred_w"`          // added with the exhaust or circulation fan running: 2-6
 	MistGPerH      float64 `json:"mist_g_per_h"`       // humidifier at full output
 	MistSpinUpS    float64 `json:"mist_spin_up_s"`     // from switching on to full output, rising evenly: 10-20
-	MistSpinDownS  float64 `json:"mist_spin_down_s"`   // fog that still leaves the hose after switching off: 1-4
+	MistSpinDownS  float64 `json:"mist_spin_down_s"`   // fog that still leaves the hose after switching off: 2-12
 	DropletM       float64 `json:"droplet_m"`          // diameter after the drops have met in the plume: 8e-6 to 25e-6
 	PlumeLoss      float64 `json:"plume_loss"`         // share of the mist that hits a surface at once: 0.05-0.4
 	ReservoirG     float64 `json:"reservoir_g"`        // when full
@@ -40,7 +40,7 @@ type Params struct {
 	WallAreaM2     float64 `json:"wall_area_m2"`       // walls, shelves and floor
 	WallUA         float64 `json:"wall_ua"`            // from walls to room, W/K
 	WallJPerK      float64 `json:"wall_j_per_k"`       // heat capacity of walls and shelves
-	FilmFullGPerM2 float64 `json:"film_full_g_per_m2"` // film that wets a surface all over: 10-40
+	FilmFullGPerM2 float64 `json:"film_full_g_per_m2"` // film that wets a surface all over: 1-10
 	FilmMaxGPerM2  float64 `json:"film_max_g_per_m2"`  // what a surface holds before it runs off: 40-120
 
 	// Contents.
@@ -124,14 +124,14 @@ func (p *Params) Validate() error {
 func Nominal() Params {
 	return Params{
 		VolumeM3: 0.56, HeightM: 1.2, PressurePa: 101325,
-		LeakPerHour: 0.8, LeakPerK: 0.2, FanM3PerH: 60, FanSpinUpS: 3, FilterShare: 0.5, FoulingPerHour: 0,
-		DoorM3PerH: 120, StillW: 2.5, StirredW: 3,
-		MistGPerH: 300, MistSpinUpS: 15, MistSpinDownS: 2, DropletM: 15e-6, PlumeLoss: 0.15, ReservoirG: 5000,
+		LeakPerHour: 0.5, LeakPerK: 0.2, FanM3PerH: 60, FanSpinUpS: 3, FilterShare: 0.5, FoulingPerHour: 0,
+		DoorM3PerH: 120, StillW: 3.5, StirredW: 3,
+		MistGPerH: 300, MistSpinUpS: 15, MistSpinDownS: 6, DropletM: 12e-6, PlumeLoss: 0.2, ReservoirG: 5000,
 		ScalePerKg: 0, SettlingFactor: 1, CoilM3PerH: 20, CoilGPerM3: 7,
-		WallAreaM2: 4.4, WallUA: 16, WallJPerK: 6000, FilmFullGPerM2: 20, FilmMaxGPerM2: 80,
-		ContentsAreaM2: 1.0, ContentsJPerK: 42000, OpenAreaM2: 0.12, FruitAreaM2Kg: 0.3,
+		WallAreaM2: 4.4, WallUA: 16, WallJPerK: 6000, FilmFullGPerM2: 4, FilmMaxGPerM2: 80,
+		ContentsAreaM2: 1.0, ContentsJPerK: 42000, OpenAreaM2: 0.3, FruitAreaM2Kg: 0.3,
 		SubstrateKg: 12, WaterShare: 0.63, FruitKg: 0.5, FruitMaxKg: 3, GrowthPerDay: 0.4,
-		SubstrateCO2: 0.08, FruitCO2: 0.5, RespirationPerK: 0.0875, DailySwing: 0.1, DailyPeakH: 15, StartHour: 0,
+		SubstrateCO2: 0.08, FruitCO2: 0.6, RespirationPerK: 0.0875, DailySwing: 0.1, DailyPeakH: 15, StartHour: 0,
 		MistWatts: 28, MistDryWatts: 3, FanWatts: 22, CirculationWatts: 5, LampWatts: 12, LampShare: 0.8,
 		HeaterWatts: 60, CoolerWatts: 70, CoolerHeatWatts: 60,
 	}

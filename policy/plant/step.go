@@ -122,14 +122,20 @@ func (s *State) Respiration(p *Params) float64 {
 	return float64(rate*daily) * exp(float64(p.RespirationPerK*(s.ContentsC-20)))
 }
 
-// respire warms and wets the crop by what it burns, and lets the fruit bodies grow.
+// respire warms and wets the crop by what it burns, and lets it grow.
 func (s *State) respire(p *Params, co2, dt float64) {
 	s.ContentsC += float64(co2*heatPerCO2) / p.ContentsJPerK
 	water := float64(co2 * waterOfCO2)
 	s.BlockG += water
 	s.Total.MetabolicG += water
+	s.Grow(p, dt)
+}
+
+// Grow lets the fruit bodies grow for dt seconds, slower the nearer they are to their full mass.
+func (s *State) Grow(p *Params, dt float64) {
 	if p.GrowthPerDay > 0 && s.FruitKg < p.FruitMaxKg {
-		s.FruitKg += float64(float64(p.GrowthPerDay*perDay)*dt) * float64(s.FruitKg*(1-s.FruitKg/p.FruitMaxKg))
+		grown := float64(float64(p.GrowthPerDay*perDay) * dt)
+		s.FruitKg += float64(grown * float64(s.FruitKg*(1-s.FruitKg/p.FruitMaxKg)))
 	}
 }
 
