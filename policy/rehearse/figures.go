@@ -1,0 +1,186 @@
+package rehearse
+
+import (
+	"math"
+	"time"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/plant"
+)
+
+// Figures say how well a chamber was kept. Shares are of the time observed, 0..1, by the true state of the air.
+type Figures struct {
+	Hours       float64 `json:"hours"` // observed
+	RHWithin2_5 float64 `json:"rh_within_2_5"`
+	RHWithin5   float64 `json:"rh_within_5"`
+	RHInRange   float64 `json:"rh_in_range"`
+	RHSaturated float64 `json:"rh_saturated"` // above 99.5 %
+	RHMean      float64 `json:"rh_mean"`
+
+	CO2BelowMax float64 `json:"co2_below_max"` // 1 where there is no maximum
+	// CO2BelowMaxPossible is the same as a share of the time in which the room's own air was below the maximum.
+	CO2BelowMaxPossible float64 `json:"co2_below_max_when_possible"`
+	CO2Mean             float64 `json:"co2_mean_ppm"`
+
+	TemperatureInRange float64 `json:"temperature_in_range"`
+	TemperatureMean    float64 `json:"temperature_mean_c"`
+
+	SwitchesPerHour   map[string]float64 `json:"switches_per_hour"` // by plug, on and off each count
+	WaterLitersPerDay float64            `json:"water_liters_per_day"`
+	FanHoursPerDay    float64            `json:"fan_hours_per_day"`
+	Violations        int                `json:"min_time_violations"` // switchings sooner than the plug's minimum on or off
+}
+
+// Result is a chamber's figures beside those of common practice.
+type Result struct {
+	Chamber    string `json:"chamber"`
+	Controller string `json:"controller"`
+	Figures
+	CommonPractice *Figures `json:"common_practice,omitempty"`
+}
+
+// Tally adds up the true state of a chamber. It is what [Figures] are made of, for whoever runs a [plant.Rig] by
+// other means than a [Run].
+type Tally struct {
+	target  crop.Target
+	settle  time.Duration
+	outlets []plant.OutletSpec
+
+	seconds                                float64
+	in25, in5, inRange, saturated          float64
+	belowMax, possible, belowWhilePossible float64
+	inTemperature                          float64
+	rh, co2, temperature                   float64
+
+	settled  bool
+	switches []int
+	water    float64
+	fan      float64
+	broken   int
+}
+
+// NewTally starts a tally against a target that leaves the first settle out.
+func NewTally(target crop.Target, settle time.Duration, outlets []plant.OutletSpec) Tally {
+	return Tally{target: target, settle: settle, outlets: outlets, switches: make([]int, len(outlets))}
+}
+
+// add counts one second.
+func (t *Tally) add(at time.Duration, rig *plant.Rig, truth plant.Truth) { t.Add(at, tick, rig, truth) }
+
+// Add counts the span that ended at the given time after the start.
+func (t *Tally) Add(at, span time.Duration, rig *plant.Rig, truth plant.Truth) {
+	if at <= t.settle {
+		return
+	}
+	if !t.settled {
+		t.settled = true
+		t.water, t.broken = rig.State.Total.MistG, len(rig.Violations)
+		for i := range rig.Outlets {
+			t.switches[i] = rig.Outlets[i].Switches
+		}
+		t.fan = fanSeconds(rig)
+	}
+	dt := span.Seconds()
+	t.seconds += dt
+	rh := truth.RelativeHumidity
+	off := math.Abs(rh - t.target.RelativeHumidity.Aim)
+	count(&t.in25, off <= 0.025, dt)
+	count(&t.in5, off <= 0.05, dt)
+	count(&t.inRange, t.target.RelativeHumidity.Holds(rh), dt)
+	count(&t.saturated, rh > 0.995, dt)
+	limit := t.target.CO2MaxPPM
+	below, possible := limit <= 0 || truth.CO2PPM <= limit, limit <= 0 || rig.Room().CO2PPM < limit
+	count(&t.belowMax, below, dt)
+	count(&t.possible, possible, dt)
+	count(&t.belowWhilePossible, below && possible, dt)
+	count(&t.inTemperature, t.target.TemperatureC.Holds(truth.AirC), dt)
+	t.rh += float64(rh * dt)
+	t.co2 += float64(truth.CO2PPM * dt)
+	t.temperature += float64(truth.AirC * dt)
+}
+
+func count(sum *float64, yes bool, dt float64) {
+	if yes {
+		*sum += dt
+	}
+}
+
+func fanSeconds(rig *plant.Rig) float64 {
+	for i := range rig.Outlets {
+		if rig.Outlets[i].Spec.Role == chamber.ExhaustFan {
+			return rig.Outlets[i].OnSeconds
+		}
+	}
+	return 0
+}
+
+func (t *Tally) figures(c *Case, rig *plant.Rig) Figures {
+	names := make([]string, len(c.Spec.Plugs))
+	for i := range names {
+		names[i] = c.Spec.Plugs[i].Name
+	}
+	return t.Figures(names, rig)
+}
+
+// Figures gives the shares so far; names are those of the outlets.
+func (t *Tally) Figures(names []string, rig *plant.Rig) Figures {
+	f := Figures{SwitchesPerHour: map[string]float64{}}
+	if t.seconds == 0 {
+		return f
+	}
+	share := 1 / t.seconds
+	f.Hours = t.seconds / 3600
+	f.RHWithin2_5, f.RHWithin5, f.RHInRange, f.RHSaturated = t.in25*share, t.in5*share, t.inRange*share, t.saturated*share
+	f.RHMean, f.CO2Mean, f.TemperatureMean = t.rh*share, t.co2*share, t.temperature*share
+	f.CO2BelowMax, f.TemperatureInRange = t.belowMax*share, t.inTemperature*share
+	f.CO2BelowMaxPossible = 1
+	if t.possible > 0 {
+		f.CO2BelowMaxPossible = t.belowWhilePossible / t.possible
+	}
+	for i, name := range names {
+		f.SwitchesPerHour[name] = float64(rig.Outlets[i].Switches-t.switches[i]) / f.Hours
+	}
+	days := f.Hours / 24
+	f.WaterLitersPerDay = (rig.State.Total.MistG - t.water) / 1000 / days
+	f.FanHoursPerDay = (fanSeconds(rig) - t.fan) / 3600 / days
+	f.Violations = len(rig.Violations) - t.broken
+	return f
+}
+
+// Trace is the course of a rehearsal in rows a minute apart, for plots. All columns have the same length.
+type Trace struct {
+	Minute     []int     `json:"minute"`
+	RH         []float64 `json:"rh"`
+	CO2        []float64 `json:"co2_ppm"`
+	AirC       []float64 `json:"air_c"`
+	Humidifier []float64 `json:"humidifier"` // share of the minute on
+	ExhaustFan []float64 `json:"exhaust_fan"`
+	RoomCO2    []float64 `json:"room_co2_ppm"`
+
+	mist, fan int
+}
+
+func (t *Trace) add(at time.Duration, rig *plant.Rig, truth plant.Truth) {
+	for i := range rig.Outlets {
+		if o := &rig.Outlets[i]; o.On {
+			switch o.Spec.Role {
+			case chamber.Humidifier:
+				t.mist++
+			case chamber.ExhaustFan:
+				t.fan++
+			}
+		}
+	}
+	if at%time.Minute != 0 {
+		return
+	}
+	t.Minute = append(t.Minute, int(at/time.Minute))
+	t.RH = append(t.RH, truth.RelativeHumidity)
+	t.CO2 = append(t.CO2, truth.CO2PPM)
+	t.AirC = append(t.AirC, truth.AirC)
+	t.Humidifier = append(t.Humidifier, float64(t.mist)/60)
+	t.ExhaustFan = append(t.ExhaustFan, float64(t.fan)/60)
+	t.RoomCO2 = append(t.RoomCO2, rig.Room().CO2PPM)
+	t.mist, t.fan = 0, 0
+}
