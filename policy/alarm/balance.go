@@ -80,8 +80,10 @@ func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bo
 // fill starts a new filling.
 func (b *Balance) fill(liters float64, c certainty) { b.Filled, b.Sureness, b.Drawn = liters, c, 0 }
 
-// ranDry learns the output from a filling that was seen from full to dry.
-func (b *Balance) ranDry(spec *chamber.Plug) {
+// ranDry learns the output from a filling that was seen from full to dry. The last late hours of full output gave no
+// mist any more: it took that long to notice.
+func (b *Balance) ranDry(late float64) {
+	b.Drawn = max(0, b.Drawn-late)
 	if b.Filled <= 0 || b.Drawn < 0.2 {
 		return
 	}
@@ -97,6 +99,9 @@ func (b *Balance) ranDry(spec *chamber.Plug) {
 		spread = max(spread, assumedSpread)
 	}
 	weight := b.Spread * b.Spread / (b.Spread*b.Spread + spread*spread)
+	if b.Cycles == 0 && spread == cycleSpread {
+		weight = 1 // a label adds nothing to what was seen
+	}
 	b.Rate = math.Exp(math.Log(b.Rate) + weight*math.Log(seen/b.Rate))
 	b.Spread = max(leastSpread, b.Spread*spread/math.Hypot(b.Spread, spread))
 	b.Cycles++

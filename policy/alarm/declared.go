@@ -221,7 +221,8 @@ var Declared = declare([N]Declaration{
 		Cause:       "A wet or worn-out humidity sensor, or a sensor or radio that hangs.",
 		Consequence: "It is not used. With no other sensor, plugs run as they did before, blindly.",
 		Action:      "Take it out of the mist and let it dry, or restart it.",
-		OnDelay:     0, OffDelay: 10 * time.Minute, // the detector waits for hours
+		// It is left out at once; a humidity sensor that only got wet comes free by itself.
+		OnDelay: 30 * time.Minute, OffDelay: 10 * time.Minute,
 	},
 	{
 		Name: SensorDisagrees, Says: "Two sensors of the same air do not agree.", Severity: Partly, Respond: 24 * time.Hour,

@@ -160,7 +160,12 @@ func (s *detection) outside(n Name, q chamber.Quantity, bound, deadband float64)
 
 // water takes over what the reservoir knows.
 func (s *detection) water() {
-	r := s.e.Reservoir
+	s.share(FilterClogged, s.e.Learned.FlowShare, clogOn, clogOff, chamber.ExhaustFan)
+	share, r := s.e.Learned.MistShare, s.e.Reservoir
+	if r != nil && share == 0 {
+		share = r.MistShare()
+	}
+	s.share(HumidifierWeak, share, weakOn, weakOff, chamber.Humidifier)
 	if r == nil {
 		return
 	}
@@ -175,12 +180,6 @@ func (s *detection) water() {
 	if r.EmptyOK && r.EmptyIn < limit {
 		*s.out.Of(ReservoirLow) = Condition{Active: true, Code: ByWaterCount, Value: r.Liters, Bound: r.High, About: s.plugName(chamber.Humidifier)}
 	}
-	share := s.e.Learned.MistShare
-	if share == 0 {
-		share = r.MistShare()
-	}
-	s.share(HumidifierWeak, share, weakOn, weakOff, chamber.Humidifier)
-	s.share(FilterClogged, s.e.Learned.FlowShare, clogOn, clogOff, chamber.ExhaustFan)
 }
 
 // share raises an alarm when too little is left of something; a share of 0 is not known.

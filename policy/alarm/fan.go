@@ -25,7 +25,12 @@ const (
 	// fanLeastEffect: what the fan should have moved the reading by in a window for it to count, in hundreds of ppm:
 	// twice the noise of the mean of a minute's readings.
 	fanLeastEffect = 0.12
-	fanLeastExcess = 1.0 // over the room, in hundreds of ppm
+	// fanLeastExcess over the room, in hundreds of ppm: two sensors may be 150 ppm apart, and a fan that has brought the
+	// chamber to the room's air can do no more.
+	fanLeastExcess = 1.5
+	// fanNeeded: evidence against the fan counts only from this share of the CO2 limit on: a fan that moves no air lets
+	// CO2 rise past it, sooner or later.
+	fanNeeded = 0.97
 	// fanDead: e^13 windows, see [Response]: a thousand days of four hundred windows with the fan.
 	fanDead   = 13.0
 	fanAlive  = 5.0
@@ -49,7 +54,7 @@ func (s *detection) fan() {
 	if !in.OK || s.Door.Open || s.Door.After.Was {
 		f.Started = false
 	} else {
-		f.advance(in.Value/fanUnit, excess, s.dt, p.On)
+		f.advance(in.Value/fanUnit, excess, s.dt, p.On, in.Value >= fanNeeded*s.e.Target.CO2MaxPPM)
 	}
 	if f.Failed {
 		*c = Condition{Active: true, Code: NoEffect, About: p.Name, Quantity: chamber.CO2, Value: in.Value, Bound: room}
@@ -57,7 +62,7 @@ func (s *detection) fan() {
 }
 
 // advance takes in one step.
-func (f *FanTest) advance(co2, excess, dt float64, on bool) {
+func (f *FanTest) advance(co2, excess, dt float64, on, needed bool) {
 	var drive inputs
 	if on {
 		drive[acted] = -dt * excess
@@ -71,7 +76,7 @@ func (f *FanTest) advance(co2, excess, dt float64, on bool) {
 	predicted := f.Fit.predict(&f.Input)
 	effect := f.Fit.Coef[acted] * f.Input[acted]
 	if f.Fit.ActSeen >= learnedWindows && effect < -fanLeastEffect && excess > fanLeastExcess {
-		f.weigh(change-predicted, effect)
+		f.weigh(change-predicted, effect, needed)
 	}
 	if f.Last > fanForget {
 		f.Against, f.RanFor = 0, 0
@@ -86,8 +91,8 @@ func (f *FanTest) advance(co2, excess, dt float64, on bool) {
 	f.next(co2)
 }
 
-// weigh adds one window's evidence.
-func (f *FanTest) weigh(residual, effect float64) {
+// weigh adds one window's evidence; against the fan only when it is needed.
+func (f *FanTest) weigh(residual, effect float64, needed bool) {
 	if f.Failed {
 		f.ForAir = max(0, f.ForAir-evidence(residual, effect, aliveShare, f.Fit.Variance, evidenceClip))
 		if f.ForAir >= fanAlive {
@@ -95,12 +100,16 @@ func (f *FanTest) weigh(residual, effect float64) {
 		}
 		return
 	}
+	ratio := evidence(residual, effect, deadShare, f.Fit.Variance, evidenceClip)
+	if ratio > 0 && !needed {
+		return
+	}
 	if f.Against == 0 {
 		f.RanFor = 0
 	}
 	f.Last = 0
 	f.RanFor += windowSeconds
-	f.Against = max(0, f.Against+evidence(residual, effect, deadShare, f.Fit.Variance, evidenceClip))
+	f.Against = max(0, f.Against+ratio)
 	if f.Against >= fanDead && f.RanFor >= fanLeast {
 		f.Failed, f.ForAir = true, 0
 	}

@@ -106,7 +106,11 @@ func (r *Reservoir) runDry(w *Water, how Code) {
 	r.ProbeGap = probeFirst.Seconds()
 	r.ProbeAt, r.ProbeOn, r.ProbeOff = w.Now.Add(probeFirst), 0, 0
 	r.Power.PowerTells = r.Power.PowerTells || how == ByPower
-	r.Balance.ranDry(w.Spec)
+	late := 0.0
+	if how == ByResponse {
+		late = r.Response.MistOn / 3600
+	}
+	r.Balance.ranDry(late)
 	r.Response.restart()
 }
 

@@ -1,0 +1,517 @@
+package alarm_test
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"testing"
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/guard"
+)
+
+// desk lays evidence before the detectors by hand, a step every ten seconds.
+type desk struct {
+	t       *testing.T
+	e       alarm.Evidence
+	d       alarm.Detectors
+	c       alarm.Conditions
+	suspect []alarm.Code
+	noise   *rand.Rand
+}
+
+const (
+	rhA = iota
+	rhB
+	rhC
+	tempA
+	co2A
+	roomCO2
+	lux
+)
+
+func newDesk(t *testing.T) *desk {
+	spec := &chamber.Spec{Name: "loft", VolumeM3: 0.5}
+	add := func(name string, q chamber.Quantity, p chamber.Place) {
+		spec.Sensors = append(spec.Sensors, chamber.Sensor{Name: name, Quantity: q, Place: p, MaxAge: 5 * time.Minute})
+	}
+	add("rh-a", chamber.RelativeHumidity, chamber.Inside)
+	add("rh-b", chamber.RelativeHumidity, chamber.Inside)
+	add("rh-c", chamber.RelativeHumidity, chamber.Inside)
+	add("temp", chamber.Temperature, chamber.Inside)
+	add("co2", chamber.CO2, chamber.Inside)
+	add("room-co2", chamber.CO2, chamber.Room)
+	add("lux", chamber.Illuminance, chamber.Inside)
+	for _, r := range []chamber.Role{chamber.Humidifier, chamber.ExhaustFan, chamber.Heater} {
+		spec.Plugs = append(spec.Plugs, chamber.Plug{Name: r.String(), Role: r, Reports: true, Meters: true})
+	}
+	d := &desk{t: t, noise: rand.New(rand.NewPCG(1, 2))}
+	d.e = alarm.Evidence{Now: benchStart, Spec: spec, Link: true, Sensors: make([]alarm.SensorView, len(spec.Sensors))}
+	d.e.Target = crop.Target{OK: true, RelativeHumidity: chamber.Band{Low: 0.86, Aim: 0.9, High: 0.94},
+		TemperatureC: chamber.Band{Low: 14, Aim: 17, High: 20}, CO2MaxPPM: 1000}
+	for _, p := range spec.Plugs {
+		d.e.Plugs = append(d.e.Plugs, guard.Plug{Name: p.Name, Role: p.Role, Known: true})
+	}
+	d.set(chamber.RelativeHumidity, 0.90)
+	d.set(chamber.Temperature, 17)
+	d.set(chamber.CO2, 800)
+	return d
+}
+
+func (d *desk) set(q chamber.Quantity, v float64) {
+	*d.e.Air.Of(chamber.Inside, q) = chamber.Estimate{Value: v, OK: true}
+}
+
+// run lays so much time before the detectors; say gives each sensor's reading, NaN for none, once a minute.
+func (d *desk) run(length time.Duration, say func(sensor int) float64) {
+	for range int(length / (10 * time.Second)) {
+		d.e.Now = d.e.Now.Add(10 * time.Second)
+		d.e.Readings = nil
+		if say != nil && d.e.Now.Second() == 0 {
+			for i := range d.e.Sensors {
+				if v := say(i); !math.IsNaN(v) {
+					d.e.Readings = append(d.e.Readings, chamber.Reading{Sensor: i, Value: v, At: d.e.Now})
+					d.e.Sensors[i] = alarm.SensorView{Fresh: true, Value: v, At: d.e.Now}
+				}
+			}
+		}
+		d.step()
+	}
+}
+
+func (d *desk) step() {
+	d.d, d.suspect = d.d.WatchSensors(&d.e)
+	d.d, d.c = d.d.Detect(&d.e)
+	d.e.Reports = nil
+}
+
+// pulse switches a plug on and off so that the air has reason to change.
+func (d *desk) pulse(plug int, on bool) {
+	p := &d.e.Plugs[plug]
+	if p.On != on {
+		p.On, p.Told, p.Reported, p.ChangedAt, p.ToldAt = on, on, on, d.e.Now, d.e.Now
+		p.Switches++
+	}
+}
+
+// sound is what sound sensors say: noise around the truth, and the pulses of the plugs every ten minutes.
+func (d *desk) sound(i int) float64 {
+	d.pulse(1, d.e.Now.Minute()%10 < 2)
+	n := d.noise.NormFloat64()
+	switch i {
+	case rhA, rhB, rhC:
+		return math.Round((0.90+0.004*n)*1000) / 1000
+	case tempA:
+		return math.Round((17+0.1*n)*10) / 10
+	case co2A:
+		return math.Round(800 + 12*n)
+	case roomCO2:
+		return math.Round(500 + 12*n)
+	}
+	return 0 // the lamp is off
+}
+
+func (d *desk) active(n alarm.Name) bool { return d.c.Of(n).Active }
+
+func (d *desk) expect(n alarm.Name, want bool, when string) {
+	d.t.Helper()
+	if d.active(n) != want {
+		d.t.Errorf("%s: %s is %v, want %v (%+v)", when, n, !want, want, *d.c.Of(n))
+	}
+}
+
+func (d *desk) quiet(when string) {
+	d.t.Helper()
+	for _, n := range alarm.Names() {
+		d.expect(n, false, when)
+	}
+}
+
+func TestAirOutOfBandHasDeadband(t *testing.T) {
+	for _, c := range []struct {
+		n                 alarm.Name
+		q                 chamber.Quantity
+		inside, not, over float64 // in the band; beyond it but within the deadband; beyond both
+	}{
+		{alarm.HumidityLow, chamber.RelativeHumidity, 0.87, 0.846, 0.844},
+		{alarm.HumidityHigh, chamber.RelativeHumidity, 0.93, 0.954, 0.956},
+		{alarm.TemperatureLow, chamber.Temperature, 14.1, 13.6, 13.4},
+		{alarm.TemperatureHigh, chamber.Temperature, 19.9, 20.4, 20.6},
+		{alarm.CO2High, chamber.CO2, 990, 1120, 1130}, // 1000 + 75 + 5 %
+	} {
+		d := newDesk(t)
+		d.set(c.q, c.not)
+		d.step()
+		d.expect(c.n, false, "within the deadband")
+		d.set(c.q, c.over)
+		d.step()
+		d.expect(c.n, true, "beyond the deadband")
+		d.set(c.q, c.not)
+		d.step()
+		d.expect(c.n, true, "back within the deadband")
+		d.e.Air.Of(chamber.Inside, c.q).OK = false
+		d.step()
+		if !d.c.Of(c.n).Unknown {
+			t.Errorf("%s is told without a reading", c.n)
+		}
+		d.set(c.q, c.inside)
+		d.step()
+		d.expect(c.n, false, "back in the band")
+		d.set(c.q, c.over)
+		d.e.Target.OK = false
+		d.step()
+		d.expect(c.n, false, "with nothing growing")
+	}
+}
+
+func TestSoundSensorsAreTrusted(t *testing.T) {
+	d := newDesk(t)
+	for range 24 * 3 {
+		d.run(time.Hour, d.sound)
+		d.quiet("sound sensors")
+	}
+}
+
+func TestSensorStuck(t *testing.T) {
+	d := newDesk(t)
+	d.run(12*time.Hour, d.sound)
+	stuck := func(i int) float64 {
+		if v := d.sound(i); i != rhB {
+			return v
+		}
+		return 0.903
+	}
+	d.run(10*time.Minute, stuck)
+	d.expect(alarm.SensorStuck, false, "after ten minutes")
+	d.run(80*time.Minute, stuck)
+	d.expect(alarm.SensorStuck, true, "after an hour and a half without the noise that it had")
+	if c := d.c.Of(alarm.SensorStuck); c.About != "rh-b" || c.Code != alarm.Constant {
+		t.Errorf("says %+v", *c)
+	}
+	if d.suspect[rhB] != alarm.Constant || d.suspect[rhA] != "" {
+		t.Errorf("suspects are %q", d.suspect)
+	}
+	d.run(3*time.Minute, d.sound)
+	if d.suspect[rhB] == "" {
+		t.Error("trusted again at once")
+	}
+	d.run(30*time.Minute, d.sound)
+	d.quiet("after it has come free")
+	if d.suspect[rhB] != "" {
+		t.Error("trust was not earned back")
+	}
+}
+
+func TestSensorSaturated(t *testing.T) {
+	d := newDesk(t)
+	d.run(3*time.Hour, d.sound)
+	d.run(time.Hour, func(i int) float64 {
+		if v := d.sound(i); i != rhA {
+			return v
+		}
+		return 0.999
+	})
+	if d.suspect[rhA] != alarm.Saturated {
+		t.Errorf("an hour at 99.9 %% beside two at 90 %%: suspects are %q", d.suspect)
+	}
+	d.expect(alarm.SensorStuck, true, "one of three saturated")
+	// All of them: only the fan's dry air can tell.
+	d = newDesk(t)
+	d.run(3*time.Hour, d.sound)
+	all := func(i int) float64 {
+		if v := d.sound(i); i > rhC {
+			return v
+		}
+		return 0.999
+	}
+	d.run(time.Hour, all)
+	d.expect(alarm.SensorStuck, false, "an hour at saturation, as fog makes it")
+	d.run(2*time.Hour, all)
+	d.expect(alarm.SensorStuck, true, "three hours, and no dip after any of the fan's pulses")
+	d.run(30*time.Minute, d.sound)
+	d.expect(alarm.SensorStuck, false, "dry again")
+}
+
+func TestSensorDisagrees(t *testing.T) {
+	d := newDesk(t)
+	d.run(time.Hour, d.sound)
+	high := func(i int) float64 {
+		v := d.sound(i)
+		if i == rhC {
+			v += 0.095
+		}
+		return v
+	}
+	d.run(20*time.Minute, high)
+	d.expect(alarm.SensorDisagrees, false, "for twenty minutes")
+	d.run(2*time.Hour, high)
+	d.expect(alarm.SensorDisagrees, true, "one of three 9.5 points apart")
+	if d.suspect[rhC] != alarm.Outlier || d.suspect[rhA] != "" || d.suspect[rhB] != "" {
+		t.Errorf("suspects are %q", d.suspect)
+	}
+	d.run(3*time.Hour, d.sound)
+	d.quiet("agreeing again")
+	// Of two, neither is excluded.
+	d.run(10*time.Minute, nil)
+	two := func(i int) float64 {
+		if i == rhB {
+			return math.NaN()
+		}
+		return high(i)
+	}
+	d.e.Sensors[rhB] = alarm.SensorView{}
+	d.run(3*time.Hour, two)
+	d.expect(alarm.SensorDisagrees, true, "one of two 9.5 points apart")
+	if d.suspect[rhA] != "" || d.suspect[rhC] != "" {
+		t.Errorf("of two, suspects are %q", d.suspect)
+	}
+}
+
+func TestCO2BelowTheRoom(t *testing.T) {
+	d := newDesk(t)
+	*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: 700, OK: true}
+	d.set(chamber.CO2, 500)
+	d.run(5*time.Hour, d.sound)
+	d.expect(alarm.SensorDisagrees, false, "five hours below the room")
+	d.run(2*time.Hour, d.sound)
+	d.expect(alarm.SensorDisagrees, true, "seven hours below the room")
+	if c := d.c.Of(alarm.SensorDisagrees); c.Code != alarm.BelowRoom || c.About != "co2" {
+		t.Errorf("says %+v", *c)
+	}
+}
+
+func TestSensorSilentAndItsCause(t *testing.T) {
+	d := newDesk(t)
+	d.e.Sensors[tempA] = alarm.SensorView{Silent: true, SilentSince: d.e.Now}
+	d.e.Fallback = []chamber.Quantity{chamber.Temperature}
+	d.step()
+	d.expect(alarm.SensorSilent, true, "silent")
+	if c := d.c.Of(alarm.SensorSilent); c.About != "temp" || c.Suppress {
+		t.Errorf("says %+v", *c)
+	}
+	d.expect(alarm.FallbackActive, true, "silent")
+	if c := d.c.Of(alarm.FallbackActive); c.Cause != alarm.SensorSilent || c.Suppress {
+		t.Errorf("fallback says %+v", *c)
+	}
+	d.e.Link, d.e.LinkLost = false, d.e.Now
+	d.step()
+	d.expect(alarm.BrokerLost, true, "no link")
+	if c := d.c.Of(alarm.SensorSilent); c.Cause != alarm.BrokerLost || !c.Suppress {
+		t.Errorf("without a broker, silence says %+v", *c)
+	}
+	d.e.Link = true
+	d.run(4*time.Minute, nil)
+	if c := d.c.Of(alarm.SensorSilent); !c.Suppress {
+		t.Error("sensors were not given time to be heard again")
+	}
+	d.run(2*time.Minute, nil)
+	if c := d.c.Of(alarm.SensorSilent); c.Suppress || !c.Active {
+		t.Errorf("long after the link came back, silence says %+v", *c)
+	}
+}
+
+func TestPlugDisobeys(t *testing.T) {
+	d := newDesk(t)
+	d.e.Plugs[1].Told, d.e.Plugs[1].DisagreesSince = true, d.e.Now
+	d.step()
+	if c := d.c.Of(alarm.PlugDisobeys); c.Code != alarm.StuckOff || c.Worse || c.About != "exhaust_fan" {
+		t.Errorf("told on, reports off: %+v", *c)
+	}
+	d.e.Plugs[2].Reported, d.e.Plugs[2].On, d.e.Plugs[2].DisagreesSince = true, true, d.e.Now
+	d.set(chamber.Temperature, 25)
+	d.step()
+	c := d.c.Of(alarm.PlugDisobeys)
+	if c.Code != alarm.StuckOn || !c.Worse || c.About != "heater" || c.Instances != 0b110 {
+		t.Errorf("a heater that does not stop: %+v", *c)
+	}
+	if h := d.c.Of(alarm.TemperatureHigh); h.Cause != alarm.PlugDisobeys {
+		t.Errorf("the heat that follows: %+v", *h)
+	}
+}
+
+func TestPlugRunsBySilentPower(t *testing.T) {
+	d := newDesk(t)
+	watts := func(plug int, w float64) {
+		d.run(20*time.Second, nil)
+		d.e.Reports = []chamber.PlugReport{{Plug: plug, At: d.e.Now, HasWatts: true, Watts: w}}
+		d.step()
+	}
+	d.pulse(0, true)
+	for range 8 {
+		watts(0, 25)
+	}
+	d.pulse(0, false)
+	watts(0, 25) // one report that was under way proves nothing
+	d.expect(alarm.PlugDisobeys, false, "one report")
+	watts(0, 25)
+	watts(0, 25)
+	watts(0, 25)
+	d.expect(alarm.PlugDisobeys, true, "told off, says off, draws its running power")
+	watts(0, 0.3)
+	d.expect(alarm.PlugDisobeys, false, "and off at last")
+	// The fan's own: on, and no power.
+	d.pulse(1, true)
+	for range 8 {
+		watts(1, 20)
+	}
+	d.expect(alarm.FanFailed, false, "running")
+	for range 3 {
+		watts(1, 0.4)
+	}
+	d.expect(alarm.FanFailed, true, "on without power")
+	watts(1, 20)
+	d.expect(alarm.FanFailed, false, "running again")
+}
+
+func TestChamberOpen(t *testing.T) {
+	d := newDesk(t)
+	d.run(10*time.Minute, nil)
+	d.quiet("shut")
+	for i := range 9 { // 800 → 530 ppm and 90 → 70 % in a minute and a half
+		d.set(chamber.CO2, 800-30*float64(i+1))
+		d.set(chamber.RelativeHumidity, 0.90-0.022*float64(i+1))
+		d.run(10*time.Second, nil)
+	}
+	d.expect(alarm.ChamberOpen, true, "both fell together")
+	d.expect(alarm.HumidityLow, true, "70 %")
+	if c := d.c.Of(alarm.HumidityLow); c.Cause != alarm.ChamberOpen || !c.Suppress {
+		t.Errorf("the dry air of an open chamber: %+v", *c)
+	}
+	d.run(30*time.Minute, nil)
+	d.expect(alarm.ChamberOpen, true, "still open")
+	d.set(chamber.CO2, 700)
+	d.set(chamber.RelativeHumidity, 0.80)
+	d.run(10*time.Second, nil)
+	d.expect(alarm.ChamberOpen, false, "both on their way back")
+	if c := d.c.Of(alarm.HumidityLow); !c.Suppress {
+		t.Error("no time was given to recover")
+	}
+	d.run(16*time.Minute, nil)
+	if c := d.c.Of(alarm.HumidityLow); c.Suppress || !c.Active {
+		t.Errorf("a quarter of an hour after: %+v", *c)
+	}
+}
+
+func TestFanIsNoDoor(t *testing.T) {
+	d := newDesk(t)
+	d.run(10*time.Minute, nil)
+	d.pulse(1, true)
+	for i := range 12 {
+		d.set(chamber.CO2, 800-25*float64(i+1))
+		d.set(chamber.RelativeHumidity, 0.90-0.02*float64(i+1))
+		d.run(10*time.Second, nil)
+		d.pulse(1, i < 3)
+	}
+	d.expect(alarm.ChamberOpen, false, "the fan did it")
+}
+
+func TestRoomUnsafe(t *testing.T) {
+	room := func(d *desk, ppm float64) {
+		*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: ppm, OK: true}
+	}
+	for _, c := range []struct {
+		ppm   float64
+		after time.Duration
+		code  alarm.Code // "": none yet
+	}{
+		{4900, 12 * time.Hour, ""},
+		{5100, 7 * time.Hour, ""},
+		{5100, 8 * time.Hour, alarm.EightHours},
+		{10_000, 3*time.Hour + 50*time.Minute, ""}, // half of eight hours at twice the limit
+		{10_000, 4*time.Hour + 10*time.Minute, alarm.EightHours},
+		{31_000, 13 * time.Minute, ""},
+		{31_000, 16 * time.Minute, alarm.QuarterHour},
+		{41_000, 10 * time.Second, alarm.AtOnce},
+	} {
+		d := newDesk(t)
+		room(d, c.ppm)
+		d.run(c.after+10*time.Second, nil)
+		if got := d.c.Of(alarm.RoomCO2Unsafe).Code; got != c.code {
+			t.Errorf("%v ppm for %s gives %q, want %q", c.ppm, c.after, got, c.code)
+		}
+	}
+	d := newDesk(t)
+	d.set(chamber.CO2, 20_000) // in the chamber: no air that anybody breathes
+	d.run(9*time.Hour, nil)
+	d.expect(alarm.RoomCO2Unsafe, false, "CO2 in the chamber only")
+}
+
+func TestInputsAreTakenOver(t *testing.T) {
+	d := newDesk(t)
+	d.e.JournalFailing = true
+	d.e.HarvestDue = alarm.Due{Active: true, Batch: "north", Since: d.e.Now}
+	d.e.StageOverdue = alarm.Due{Active: true, Batch: "south", Since: d.e.Now}
+	d.e.Learned = alarm.Learned{FlowShare: 0.69, MistShare: 0.35}
+	d.step()
+	for _, n := range []alarm.Name{alarm.JournalFailing, alarm.HarvestDue, alarm.StageOverdue, alarm.FilterClogged, alarm.HumidifierWeak} {
+		d.expect(n, true, "said so")
+	}
+	if c := d.c.Of(alarm.HumidifierWeak); !c.Worse || c.Code != alarm.Severe {
+		t.Errorf("a third left: %+v", *c)
+	}
+	d.e.Learned.FlowShare = 0.75
+	d.step()
+	d.expect(alarm.FilterClogged, true, "within the deadband")
+	d.e.Learned.FlowShare = 0.85
+	d.step()
+	d.expect(alarm.FilterClogged, false, "clean")
+}
+
+// TestCausesAreDeclared holds the detectors to the table: nothing is attached or suppressed that the table does not say.
+func TestCausesAreDeclared(t *testing.T) {
+	d := newDesk(t)
+	d.e.Link = false
+	d.e.Reservoir = &alarm.Reservoir{Dry: true}
+	d.e.Fallback = []chamber.Quantity{chamber.CO2}
+	d.e.Sensors[rhA].Silent = true
+	d.set(chamber.RelativeHumidity, 0.5)
+	d.set(chamber.Temperature, 30)
+	d.set(chamber.CO2, 3000)
+	d.step()
+	for i, n := range alarm.Names() {
+		c := d.c[i]
+		if c.Cause == "" {
+			continue
+		}
+		list := alarm.Of(n).FollowsFrom
+		if c.Suppress {
+			list = alarm.Of(n).SuppressedBy
+		}
+		found := false
+		for _, x := range list {
+			found = found || x == c.Cause
+		}
+		if !found {
+			t.Errorf("%s is laid to %s, which is not declared", n, c.Cause)
+		}
+	}
+	if d.c.Of(alarm.HumidityLow).Cause != alarm.ReservoirDry {
+		t.Errorf("dry air of a dry reservoir: %+v", *d.c.Of(alarm.HumidityLow))
+	}
+}
+
+// TestStateIsAValue: the state given in stays as it was, comes back from JSON whole, and a clock set back does no harm.
+func TestStateIsAValue(t *testing.T) {
+	d := newDesk(t)
+	d.run(2*time.Hour, d.sound)
+	before := d.d
+	b, err := json.Marshal(before)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back alarm.Detectors
+	if err := json.Unmarshal(b, &back); err != nil || !reflect.DeepEqual(back, before) {
+		t.Fatalf("came back as %+v, was %+v: %v", back, before, err)
+	}
+	d.run(time.Hour, d.sound)
+	if again, _ := json.Marshal(before); string(again) != string(b) {
+		t.Error("the state given in was written to")
+	}
+	d.e.Now = d.e.Now.Add(-48 * time.Hour)
+	d.run(time.Hour, d.sound)
+	d.quiet("after the clock was set back")
+}

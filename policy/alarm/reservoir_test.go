@@ -1,0 +1,380 @@
+package alarm_test
+
+import (
+	"encoding/json"
+	"flag"
+	"fmt"
+	"math"
+	"reflect"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/guard"
+	"gillkeeper/policy/plant"
+	"gillkeeper/policy/species"
+)
+
+// The long version: go test -run TestDry -v -chambers 50 -days 10 -seed 1000
+var (
+	chambers  = flag.Int("chambers", 2, "simulated chambers of each kind in the tests of detection")
+	days      = flag.Float64("days", 0.75, "healthy days of each before its reservoir runs dry")
+	firstSeed = flag.Uint64("seed", 400, "seed of the first simulated chamber")
+)
+
+// tank feeds a reservoir by hand: pulses, power, no air.
+type tank struct {
+	now  time.Time
+	spec chamber.Plug
+	plug guard.Plug
+	r    alarm.Reservoir
+	saw  int
+}
+
+func newTank() *tank {
+	return &tank{now: benchStart, spec: chamber.Plug{Name: "mister", Role: chamber.Humidifier, OutputGPerH: 300, ReservoirLiters: 5, Meters: true},
+		plug: guard.Plug{Known: true}}
+}
+
+func (k *tank) step(d time.Duration, watts ...float64) {
+	k.now = k.now.Add(d)
+	w := alarm.Water{Now: k.now, Spec: &k.spec, Plug: k.plug}
+	for _, x := range watts {
+		w.Reports = append(w.Reports, chamber.PlugReport{At: k.now, HasWatts: true, Watts: x})
+	}
+	var refilled bool
+	if k.r, refilled = k.r.Advance(&w); refilled {
+		k.saw++
+	}
+}
+
+func (k *tank) turn(on bool) { k.plug.On, k.plug.Told, k.plug.ChangedAt = on, on, k.now }
+
+// pulse is a minute of mist with a report of power every ten seconds, then a minute of rest.
+func (k *tank) pulse(watts float64) {
+	k.turn(true)
+	k.step(time.Second)
+	for range 6 {
+		k.step(10*time.Second, watts)
+	}
+	k.turn(false)
+	for range 6 {
+		k.step(10*time.Second, 0.3)
+	}
+}
+
+func TestDryByPower(t *testing.T) {
+	k := newTank()
+	for range 10 {
+		k.pulse(25)
+	}
+	k.turn(true)
+	k.step(time.Second)
+	k.step(9*time.Second, 4) // still spinning up, for all that is known
+	k.step(10*time.Second, 4)
+	if k.r.Dry {
+		t.Fatal("dry after one report")
+	}
+	k.step(10*time.Second, 4)
+	if !k.r.Dry || k.r.How != alarm.ByPower {
+		t.Fatalf("two reports at a sixth of the running power, half a minute on: %+v", k.r)
+	}
+	if k.r.Liters != 0 || !k.r.Known || k.r.EmptyIn != 0 {
+		t.Errorf("dry, and yet %v liters for %s", k.r.Liters, k.r.EmptyIn)
+	}
+	k.turn(false)
+	until, resting := k.r.Resting(k.now)
+	if !resting || until.Sub(k.r.DrySince) != 15*time.Minute {
+		t.Errorf("rests until %s", until)
+	}
+}
+
+func TestReportOnChangeSaysItOnce(t *testing.T) {
+	k := newTank()
+	for range 10 {
+		k.pulse(25)
+	}
+	k.turn(true)
+	k.step(time.Second)
+	k.step(20*time.Second, 4)
+	for range 4 {
+		k.step(10 * time.Second)
+	}
+	if !k.r.Dry {
+		t.Error("one low report that nothing contradicted for forty seconds of on-time")
+	}
+}
+
+func TestSwitchedOffAtTheButtonIsNotDry(t *testing.T) {
+	k := newTank()
+	for range 10 {
+		k.pulse(25)
+	}
+	for range 5 {
+		k.turn(true)
+		k.step(time.Second)
+		k.step(30*time.Second, 25)
+		k.step(2*time.Second, 0.3) // power first
+		k.turn(false)              // then the state
+		k.step(time.Minute, 0.3)
+	}
+	if k.r.Dry {
+		t.Error("a plug that says its power before its state made it dry")
+	}
+}
+
+func TestProbesGrowRarerAndARefillIsNoticed(t *testing.T) {
+	k := newTank()
+	for range 10 {
+		k.pulse(25)
+	}
+	k.pulse(4)
+	if !k.r.Dry {
+		t.Fatal("not dry")
+	}
+	var gaps []time.Duration
+	last := k.r.DrySince
+	for k.now.Sub(benchStart) < 6*time.Hour {
+		if _, resting := k.r.Resting(k.now); resting {
+			k.step(10 * time.Second)
+			continue
+		}
+		gaps = append(gaps, k.now.Sub(last).Round(5*time.Minute))
+		last = k.now
+		k.turn(true)
+		for range 7 {
+			k.step(10*time.Second, 4)
+		}
+		k.turn(false)
+		for range 24 {
+			k.step(10 * time.Second)
+		}
+	}
+	want := []time.Duration{15 * time.Minute, 15 * time.Minute, 30 * time.Minute, time.Hour, time.Hour}
+	if len(gaps) < len(want) || !slices.Equal(gaps[:len(want)], want) {
+		t.Errorf("probed after %v, want %v", gaps, want)
+	}
+	k.pulse(25)
+	if k.r.Dry || k.saw != 1 || !k.r.Noticed || k.r.Liters < 4.9 {
+		t.Errorf("mist works again: %d refills noticed, %+v", k.saw, k.r)
+	}
+}
+
+func TestRefillIsBounded(t *testing.T) {
+	k := newTank()
+	k.step(time.Second)
+	for _, c := range []struct{ said, want float64 }{{0, 5}, {2.5, 2.5}, {50, 5}, {-1, 5}} {
+		if r := k.r.Refill(&k.spec, c.said, k.now); r.Liters != c.want || !r.Known || r.Dry {
+			t.Errorf("refill %v gives %v liters, want %v", c.said, r.Liters, c.want)
+		}
+	}
+}
+
+// A label's 300 g/h, while the humidifier draws 240: the stated interval must hold the truth on the first filling, and
+// the forecast be right on the second. Water is counted here by hand: 40 s on in every 4 min, 15 s of even spin-up, so
+// (40 − 7.5) s of full output.
+func TestHoursLeft(t *testing.T) {
+	const trueRate, grams = 240.0, 5000.0
+	perPulse := trueRate / 3600 * (40 - 7.5)
+	k := newTank()
+	for range 10 { // learns the running power
+		k.pulse(25)
+	}
+	k.r = k.r.Refill(&k.spec, 0, k.now)
+	for filling := 1; filling <= 2; filling++ {
+		left, inside, checked, firstWide := grams, 0, 0, 0.0
+		var dayAhead float64
+		trueHours := func() float64 { return left / perPulse * 4 / 60 }
+		for left > 0 {
+			k.turn(true)
+			for range 20 {
+				k.step(2 * time.Second)
+			}
+			k.turn(false)
+			for range 20 {
+				k.step(10 * time.Second)
+			}
+			left -= perPulse
+			checked++
+			if k.r.Low*1000 <= left && left <= k.r.High*1000 {
+				inside++
+			}
+			if firstWide == 0 && left < 2500 {
+				firstWide = k.r.High - k.r.Low
+			}
+			if dayAhead == 0 && trueHours() < 24 {
+				dayAhead = k.r.EmptyIn.Hours() - trueHours()
+			}
+		}
+		t.Logf("filling %d: inside the interval %d of %d, width at half %.2f l, error a day ahead %+.2f h", filling, inside, checked, firstWide, dayAhead)
+		if float64(inside) < 0.9*float64(checked) {
+			t.Errorf("filling %d: the interval held the truth %d of %d times", filling, inside, checked)
+		}
+		if filling == 2 && (math.Abs(dayAhead) > 1 || firstWide > 0.5) {
+			t.Errorf("second filling: wrong by %.2f h a day ahead, %.2f l wide", dayAhead, firstWide)
+		}
+		k.pulse(4)
+		if !k.r.Dry {
+			t.Fatal("not dry")
+		}
+		k.r = k.r.Refill(&k.spec, 0, k.now)
+	}
+}
+
+func TestReservoirIsAValue(t *testing.T) {
+	k := newTank()
+	for range 5 {
+		k.pulse(25)
+	}
+	b, err := json.Marshal(k.r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back alarm.Reservoir
+	if err := json.Unmarshal(b, &back); err != nil || !reflect.DeepEqual(back, k.r) {
+		t.Errorf("came back as %+v, was %+v: %v", back, k.r, err)
+	}
+	before := k.r
+	k.now = k.now.Add(-100 * time.Hour)
+	k.pulse(25)
+	if k.r.Dry || k.r.Liters > before.Liters {
+		t.Errorf("the clock set back: %+v", k.r)
+	}
+}
+
+// dryRun is what became of one simulated chamber.
+type dryRun struct {
+	false       int
+	missed      bool
+	on, wall    float64 // minutes from empty to alarm: of commanded on-time, and of all
+	notBack     bool
+	back        float64 // minutes from refill to noticed
+	alarms      map[alarm.Name]int
+	healthyDays float64
+}
+
+// TestDryInSimulatedChambers lets reservoirs run dry in chambers with noise, lag, wet walls and weather, under the rule
+// controller, and counts delays, misses and false alarms. What it must show stands with the limits below, which leave
+// room for the small number of chambers of the short version.
+func TestDryInSimulatedChambers(t *testing.T) {
+	if testing.Short() {
+		t.Skip("simulates days")
+	}
+	for _, metered := range []bool{true, false} {
+		runs := make([]dryRun, 2**chambers)
+		var wg sync.WaitGroup
+		slots := make(chan struct{}, 2)
+		for i := range runs {
+			slots <- struct{}{}
+			wg.Go(func() {
+				runs[i] = runDry(*firstSeed+uint64(i/2), []species.Stage{species.Fruiting, species.Pinning}[i%2], metered)
+				<-slots
+			})
+		}
+		wg.Wait()
+		on, missed, wrong, healthy := tally(t, metered, runs)
+		if wrong*100 > int(math.Ceil(healthy)) {
+			t.Errorf("metered %v: %d false alarms in %.0f healthy chamber-days", metered, wrong, healthy)
+		}
+		limit := 1.0
+		switch {
+		case !metered && *days < 3:
+			limit = 20 // it has had less than a day to learn the chamber
+		case !metered:
+			limit = 6
+		}
+		if median := quantile(on, 0.5); median > limit {
+			t.Errorf("metered %v: median delay %.1f min of on-time, want %.0f at the most", metered, median, limit)
+		}
+		if metered && missed > 0 || missed > (len(runs)+9)/10 {
+			t.Errorf("metered %v: %d of %d missed", metered, missed, len(runs))
+		}
+	}
+}
+
+func runDry(seed uint64, stage species.Stage, metered bool) (run dryRun) {
+	b := newBench(seed, stage, metered)
+	was := false
+	run.healthyDays = *days
+	b.run(time.Duration(*days*24*float64(time.Hour)), func() bool {
+		if b.water.Dry && !was {
+			run.false++
+		}
+		was = b.water.Dry
+		if b.rig.State.ReservoirG < 500 {
+			b.fill()
+		}
+		return true
+	})
+	run.alarms = map[alarm.Name]int{}
+	for _, c := range b.changes {
+		if c.Notify {
+			run.alarms[c.Alarm]++
+		}
+	}
+	b.fill()
+	b.mistOn = 0
+	empty, hours := b.now, 12*time.Hour
+	b.rig.Faults = append(b.rig.Faults, plant.Fault{Kind: plant.ReservoirDry, From: b.rig.Seconds(), For: hours.Seconds()})
+	b.run(hours, func() bool { return !b.water.Dry })
+	if run.missed = !b.water.Dry; run.missed {
+		return run
+	}
+	run.on, run.wall = b.mistOn/60, b.now.Sub(empty).Minutes()
+	if *days < 1 { // the short version shortens the drought
+		b.rig.Faults[0].For = b.rig.Seconds() - b.rig.Faults[0].From + 600
+	}
+	b.run(time.Duration((b.rig.Faults[0].From+b.rig.Faults[0].For-b.rig.Seconds())*float64(time.Second)), nil)
+	full := b.now
+	b.run(12*time.Hour, func() bool { return b.water.Dry })
+	run.notBack, run.back = b.water.Dry, b.now.Sub(full).Minutes()
+	return run
+}
+
+func (b *bench) fill() {
+	b.rig.Refill()
+	b.water = b.water.Refill(&b.spec.Plugs[b.spec.Plug(chamber.Humidifier)], 0, b.now)
+}
+
+func tally(t *testing.T, metered bool, runs []dryRun) (on []float64, missed, wrong int, healthy float64) {
+	var wall, back []float64
+	notBack := 0
+	told := map[alarm.Name]int{}
+	for i := range runs {
+		r := &runs[i]
+		wrong += r.false
+		healthy += r.healthyDays
+		for n, c := range r.alarms {
+			told[n] += c
+		}
+		switch {
+		case r.missed:
+			missed++
+			continue
+		case r.notBack:
+			notBack++
+		default:
+			back = append(back, r.back)
+		}
+		on, wall = append(on, r.on), append(wall, r.wall)
+	}
+	t.Logf("metered %v: %d chambers, %d missed in 12 h, %d false in %.0f chamber-days", metered, len(runs), missed, wrong, healthy)
+	t.Logf("  delay, minutes of on-time: %s; of all time: %s; refill noticed after %s min, %d not within 12 h", spread(on), spread(wall), spread(back), notBack)
+	t.Logf("  notified while healthy: %v", told)
+	return on, missed, wrong, healthy
+}
+
+func spread(v []float64) string {
+	return fmt.Sprintf("median %.1f, 95 %% %.1f, most %.1f", quantile(v, 0.5), quantile(v, 0.95), quantile(v, 1))
+}
+
+func quantile(v []float64, p float64) float64 {
+	if len(v) == 0 {
+		return math.NaN()
+	}
+	s := slices.Sorted(slices.Values(v))
+	return s[min(len(s)-1, int(p*float64(len(s))))]
+}
