@@ -194,8 +194,8 @@ func mustState(t *testing.T, c air.Celsius, rh air.Ratio) air.State {
 	return s
 }
 
-// everything calls every function with the same three numbers and gives all results.
-func everything(a, b, c float64) (values []float64) {
+// ofStates calls every method of a State that the three numbers make, and gives all results.
+func ofStates(a, b, c float64) (values []float64) {
 	keep := func(v float64, ok bool) {
 		if !ok && v != 0 {
 			v = math.NaN() // a refused question must be answered with 0
@@ -221,6 +221,18 @@ func everything(a, b, c float64) (values []float64) {
 			float64(s.VaporPressure()), float64(s.HumidityRatio()), float64(s.AbsoluteHumidity()),
 			float64(s.VaporPressureDeficit()), float64(s.Enthalpy()), float64(s.SpecificVolume()), float64(s.Density()),
 			float64(s.WetBulb()))
+	}
+	return values
+}
+
+// everything calls every function and method with the same three numbers and gives all results.
+func everything(a, b, c float64) []float64 {
+	values := ofStates(a, b, c)
+	keep := func(v float64, ok bool) {
+		if !ok && v != 0 {
+			v = math.NaN() // a refused question must be answered with 0
+		}
+		values = append(values, v)
 	}
 	pa, ok := air.SaturationPressure(air.Celsius(a))
 	keep(float64(pa), ok)
