@@ -3,11 +3,18 @@ package keeper
 import (
 	"context"
 	"errors"
+	"slices"
 	"sync"
 	"time"
 
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
+)
+
+// saveChunk is how many chambers are saved in one go, and saveBreath the pause after each.
+const (
+	saveChunk  = 16
+	saveBreath = time.Millisecond
 )
 
 // mostNotes bounds the events that wait for a failing journal; the oldest go first.
@@ -110,6 +117,18 @@ func (k *Keeper) saveUnits(ctx context.Context, all bool) error {
 	k.mu.RUnlock()
 	due = append(due, k.saver.gone...)
 	k.saver.gone = nil
+	var faults []error
+	for chunk := range slices.Chunk(due, saveChunk) {
+		if err := k.saveChunk(ctx, chunk, all); err != nil {
+			faults = append(faults, err)
+		}
+	}
+	return errors.Join(faults...)
+}
+
+// saveChunk saves those of a few chambers that need it. A thousand at once would keep a processor from deciding for
+// tens of milliseconds.
+func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 	now := time.Now()
 	var units []*unit
 	var pics []*picture
@@ -140,6 +159,9 @@ func (k *Keeper) saveUnits(ctx context.Context, all bool) error {
 	for i, u := range units {
 		u.saved.Store(pics[i].snap)
 		k.saver.at[u] = now
+	}
+	if !all {
+		time.Sleep(saveBreath)
 	}
 	return nil
 }
