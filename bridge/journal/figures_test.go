@@ -1,0 +1,179 @@
+package journal
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"gillkeeper/policy"
+)
+
+// day writes one day of one chamber as it usually is: a humidifier that runs 20 times an hour and a fan that runs 6
+// times an hour, a lamp, alarms now and then, and the minutes of eight series.
+func day(t testing.TB, j Journal, chamber string, start time.Time) {
+	t.Helper()
+	var ns []Noted
+	var ms []Minute
+	for i := range 24 * 60 {
+		at := start.Add(time.Duration(i) * time.Minute)
+		if i%3 == 0 {
+			ns = append(ns, Noted{chamber, switchEvent("mister", true, at.Add(7*time.Second+123456789))},
+				Noted{chamber, switchEvent("mister", false, at.Add(30*time.Second+987654321))})
+		}
+		if i%10 == 0 {
+			ns = append(ns, Noted{chamber, switchEvent("fan", true, at)}, Noted{chamber, switchEvent("fan", false, at.Add(time.Minute))})
+		}
+		if i%720 == 0 {
+			ns = append(ns, Noted{chamber, switchEvent("lamp", i == 0, at)})
+		}
+		wobble := float64(i%17) / 100
+		for _, s := range []struct {
+			place, quantity string
+			value           float64
+		}{{"chamber", "relative_humidity", 0.89}, {"chamber", "temperature", 16.3}, {"chamber", "co2", 812}, {"room", "relative_humidity", 0.45},
+			{"room", "temperature", 18.2}, {"mister", PlugOn, 0.11}, {"fan", PlugOn, 0.09}, {"lamp", PlugOn, 1}} {
+			ms = append(ms, Minute{chamber, s.place, s.quantity, at, 0, s.value + wobble/10, s.value, s.value + wobble, 12, 55.5})
+		}
+	}
+	for c := range slices.Chunk(ns, 50) {
+		_, err := j.Note(t.Context(), c)
+		must(t, err)
+	}
+	for c := range slices.Chunk(ms, 8) {
+		must(t, j.Minutes(t.Context(), c))
+	}
+}
+
+// TestSizeOfADay holds the figures that doc.go states.
+func TestSizeOfADay(t *testing.T) {
+	if testing.Short() {
+		t.Skip("writes days of minutes")
+	}
+	path := filepath.Join(t.TempDir(), "j.db")
+	start := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	sizes := [5]float64{} // after so many days
+	for d := 1; d < len(sizes); d++ {
+		j := openAt(t, path)
+		day(t, j, "loft", start.AddDate(0, 0, d))
+		must(t, j.Close())
+		sizes[d] = float64(size(path))
+	}
+	j := openAt(t, path)
+	_, err := j.Prune(t.Context(), Retention{Events: start.AddDate(1, 0, 0)})
+	must(t, err)
+	var free, pages float64
+	must(t, j.f.quick.conn.QueryRowContext(t.Context(), "PRAGMA freelist_count").Scan(&free))
+	must(t, j.f.quick.conn.QueryRowContext(t.Context(), "PRAGMA page_count").Scan(&pages))
+	must(t, j.Close())
+	all, minutes := (sizes[4]-sizes[1])/3, (pages-free)*4096/4
+	t.Logf("a day of one chamber: %.0f bytes in all, %.0f of them minutes", all, minutes)
+	if all > 900_000 || minutes > 450_000 {
+		t.Errorf("a day of one chamber takes %.0f bytes, its minutes %.0f: more than stated", all, minutes)
+	}
+}
+
+// TestSwitchDoesNotWait: a command is stored quickly while a thousand chambers are saved and events are noted.
+func TestSwitchDoesNotWait(t *testing.T) {
+	j := openAt(t, filepath.Join(t.TempDir(), "j.db"))
+	defer j.Close()
+	state := json.RawMessage(`"` + strings.Repeat("x", 4000) + `"`)
+	var snaps []Saved
+	for i := range 300 {
+		snaps = append(snaps, Saved{fmt.Sprint("c", i), 0, t0, state})
+	}
+	stop, done := make(chan struct{}), make(chan error, 1)
+	go func() {
+		for {
+			select {
+			case <-stop:
+				done <- nil
+				return
+			default:
+			}
+			if err := j.Save(t.Context(), snaps); err != nil {
+				done <- err
+				return
+			}
+		}
+	}()
+	var took []time.Duration
+	for i := range 300 {
+		start := time.Now()
+		must(t, j.Switch(t.Context(), []Switched{{"c1", "fan", i%2 == 0, t0}}))
+		took = append(took, time.Since(start))
+	}
+	close(stop)
+	must(t, <-done)
+	slices.Sort(took)
+	t.Logf("a switch beside telemetry: median %v, 99 %% %v, longest %v", took[150], took[297], took[299])
+	if took[150] > 50*time.Millisecond { // on a machine that does other things too
+		t.Errorf("half of the switches took longer than %v", took[150])
+	}
+}
+
+func BenchmarkSwitch(b *testing.B) {
+	j := openAt(b, filepath.Join(b.TempDir(), "j.db"))
+	defer j.Close()
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		must(b, j.Switch(b.Context(), []Switched{{"loft", "fan", i%2 == 0, t0}}))
+	}
+}
+
+func BenchmarkAct(b *testing.B) {
+	j := openAt(b, filepath.Join(b.TempDir(), "j.db"))
+	defer j.Close()
+	for i := 0; b.Loop(); i++ {
+		_, err := j.Act(b.Context(), "loft", act(fmt.Sprint(i), policy.Refilled, "", t0))
+		must(b, err)
+	}
+}
+
+// BenchmarkSave1000 saves a thousand chambers with four kilobytes of state each, and says what that writes.
+func BenchmarkSave1000(b *testing.B) {
+	path := filepath.Join(b.TempDir(), "j.db")
+	j := openAt(b, path)
+	defer j.Close()
+	state := json.RawMessage(`"` + strings.Repeat("x", 4000) + `"`)
+	var snaps []Saved
+	for i := range 1000 {
+		snaps = append(snaps, Saved{fmt.Sprint("c", i), 0, t0, state})
+	}
+	for b.Loop() {
+		must(b, j.Save(b.Context(), snaps))
+	}
+	info, err := os.Stat(path + "-wal")
+	must(b, err)
+	b.ReportMetric(float64(info.Size())/1e6, "MB-log")
+}
+
+// TestWear holds what doc.go says of the bytes that a saved chamber writes into the log.
+func TestWear(t *testing.T) {
+	j := openAt(t, filepath.Join(t.TempDir(), "j.db"))
+	defer j.Close()
+	frames := func() (n float64) {
+		var busy, moved int
+		must(t, j.f.check.QueryRowContext(t.Context(), "PRAGMA wal_checkpoint(PASSIVE)").Scan(&busy, &n, &moved))
+		return n
+	}
+	save := func(i int) {
+		at := t0.Add(time.Duration(i) * time.Second)
+		must(t, j.Save(t.Context(), []Saved{{"loft", 0, at, json.RawMessage(`"` + strings.Repeat("x", 4000) + `"`)}}))
+	}
+	save(0)
+	frames()
+	const n = 100
+	for i := range n {
+		save(i + 1)
+	}
+	each := frames() * (4096 + 24) / n // page and frame header: https://www.sqlite.org/fileformat2.html §4.1
+	t.Logf("a snapshot of 4 kB writes %.0f bytes into the log, each second %.2f GB a day", each, each*86400/1e9)
+	if each > 4200 {
+		t.Errorf("a snapshot of 4 kB writes %.0f bytes: more than stated", each)
+	}
+}
