@@ -51,8 +51,8 @@ func day(t testing.TB, j Journal, chamber string, start time.Time) {
 
 // TestSizeOfADay holds the figures that doc.go states.
 func TestSizeOfADay(t *testing.T) {
-	if testing.Short() {
-		t.Skip("writes days of minutes")
+	if testing.Short() || raced {
+		t.Skip("writes days of minutes: run without -short and -race")
 	}
 	path := filepath.Join(t.TempDir(), "j.db")
 	start := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)

@@ -183,7 +183,7 @@ func repeats(usual int) int {
 	if n, err := strconv.Atoi(os.Getenv(repeatEnv)); err == nil {
 		return n
 	}
-	if testing.Short() {
+	if testing.Short() || raced {
 		return usual / 5
 	}
 	return usual
