@@ -19,6 +19,10 @@ func (s *Server) getSite(r *http.Request) (any, error) {
 	}
 	if set.site.Zone != nil {
 		site.Timezone = set.site.Zone.String()
+		if set.site.Zone == time.Local { // another machine's zone to whoever asks
+			site.Timezone = ""
+		}
+		_, site.UTCOffsetSeconds = site.Now.In(set.site.Zone).Zone()
 	}
 	if set.site.Fahrenheit {
 		site.DisplayTemperature = "fahrenheit"

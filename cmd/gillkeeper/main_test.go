@@ -3,9 +3,14 @@ package main
 import (
 	"context"
 	"os"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"gillkeeper/bridge/web"
+	"gillkeeper/bridge/web/webtest"
 )
 
 func TestMain(m *testing.M) {
@@ -27,5 +32,42 @@ func TestScripts(t *testing.T) {
 			env.Setenv("GORACE", "atexit_sleep_ms=10")
 			return nil
 		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"daemon": startTwin, "call": call},
 	})
+}
+
+// startTwin starts a server over chambers in memory, with a token if one is named, and points GILLKEEPER_SERVER to it; with
+// fahrenheit its site shows degrees Fahrenheit and lies five hours behind UTC.
+func startTwin(ts *testscript.TestScript, neg bool, args []string) {
+	twin := webtest.New()
+	o := web.Options{Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now, Version: "test",
+		Site: web.Site{Name: "North shed", Zone: time.FixedZone("UTC+2", 2*3600)}}
+	for _, arg := range args {
+		if arg == "fahrenheit" {
+			o.Site.Fahrenheit = true
+			o.Site.Zone = time.FixedZone("shed", -5*3600) // a name that no zone database has
+		} else {
+			o.Token = arg
+		}
+	}
+	s, err := web.New(o)
+	ts.Check(err)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- s.Run(ctx) }()
+	ts.Defer(func() {
+		cancel()
+		ts.Check(<-done)
+	})
+	ts.Setenv("GILLKEEPER_SERVER", "http://"+s.Addr().String())
+}
+
+// call runs a command line inside the test's own process: as "exec gillkeeper", and many times faster under -race.
+// Paths must be absolute.
+func call(ts *testscript.TestScript, neg bool, args []string) {
+	a := newApp(strings.NewReader(""), ts.Stdout(), ts.Stderr(), ts.Getenv)
+	code := a.run(context.Background(), args)
+	if neg != (code != exitDone) {
+		ts.Fatalf("exit status %d", code)
+	}
 }

@@ -51,6 +51,14 @@ func newRootCommand(a *app) *cobra.Command {
 	}
 	group(root)
 	root.AddCommand(
+		newStatusCommand(a),
+		newWhyCommand(a),
+		newBatchCommand(a),
+		newStageCommand(a),
+		newHarvestCommand(a),
+		newRefillCommand(a),
+		newHandCommand(a),
+		newAlarmCommand(a),
 		newSizeCommand(a),
 		newSpeciesCommand(a),
 		newCheckCommand(a),

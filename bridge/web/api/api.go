@@ -32,7 +32,8 @@ func (d *Duration) UnmarshalText(b []byte) error {
 // Site is the daemon as a whole.
 type Site struct {
 	Name               string    `json:"name" doc:"the site's name"`
-	Timezone           string    `json:"timezone" doc:"IANA name"`
+	Timezone           string    `json:"timezone,omitempty" doc:"IANA name; absent: the daemon's machine has its own"`
+	UTCOffsetSeconds   int       `json:"utc_offset_seconds" doc:"of the site's time now, east of UTC"`
 	DisplayTemperature string    `json:"display_temperature" doc:"celsius or fahrenheit: what sentences and pages show"`
 	Now                time.Time `json:"now" doc:"the daemon's calendar clock"`
 	Version            string    `json:"version"`

@@ -1,0 +1,152 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"gillkeeper/bridge/web/api"
+	"gillkeeper/bridge/words"
+	"gillkeeper/policy/chamber"
+)
+
+func newStatusCommand(a *app) *cobra.Command {
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "status [CHAMBER]",
+		Short: "Show chambers: air, targets, stage, plugs, reservoir, alarms",
+		Long: "Shows every chamber, or one. Below each value of the air stands what is wanted; a value in parentheses is the\n" +
+			"last known and not fresh.",
+		Args:              arguments("[CHAMBER]"),
+		ValidArgsFunction: completion(a.chamberNames),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.status(cmd.Context(), args, asJSON)
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return a.asks(cmd)
+}
+
+func (a *app) status(ctx context.Context, args []string, asJSON bool) error {
+	c, err := a.client()
+	if err != nil {
+		return err
+	}
+	var list []api.Chamber
+	if len(args) == 1 {
+		one, err := c.Chamber(ctx, args[0])
+		if err != nil {
+			return err
+		}
+		if asJSON {
+			return a.printJSON(one)
+		}
+		list = []api.Chamber{one}
+	} else {
+		all, err := c.Chambers(ctx)
+		if err != nil {
+			return err
+		}
+		if asJSON {
+			return a.printJSON(all)
+		}
+		list = all.Chambers
+	}
+	site, err := c.Site(ctx)
+	if err != nil {
+		return err
+	}
+	if !site.Ready {
+		fmt.Fprintf(a.stderr, "gillkeeper: the daemon is not ready: %s\n", oneLine(site.NotReady))
+	}
+	a.printStatus(list, siteWords(site))
+	return nil
+}
+
+func (a *app) printStatus(list []api.Chamber, w words.Words) {
+	t := newTable("CHAMBER", "HUMIDITY", "TEMPERATURE", "CO2", "STAGE", "PLUGS", "RESERVOIR", "ALARMS")
+	for i := range list {
+		c := &list[i]
+		name := c.Name
+		if c.Observe {
+			name += "\n(observing)"
+		}
+		water := "–"
+		if c.Reservoir != nil {
+			water = strings.ReplaceAll(c.Reservoir.Text, ", ", "\n")
+		}
+		air := &c.Air.Chamber
+		t.add(name,
+			reading(w, chamber.RelativeHumidity, air.RelativeHumidity)+wanted(w, chamber.RelativeHumidity, c.Target.RelativeHumidity),
+			reading(w, chamber.Temperature, air.TemperatureC)+wanted(w, chamber.Temperature, c.Target.TemperatureC),
+			reading(w, chamber.CO2, air.CO2PPM)+wanted(w, chamber.CO2, &api.Band{Low: c.Target.CO2MinPPM, High: c.Target.CO2MaxPPM}),
+			stages(c), plugs(c), water, alarms(c, w))
+	}
+	a.printTable(t)
+}
+
+// wanted is the second line of a value.
+func wanted(w words.Words, q chamber.Quantity, b *api.Band) string {
+	if b == nil || b.Low == 0 && b.High == 0 {
+		return ""
+	}
+	return "\n" + w.Span(q, b.Low, b.High)
+}
+
+func stages(c *api.Chamber) string {
+	var lines []string
+	for i := range c.Batches {
+		b := &c.Batches[i]
+		lines = append(lines, fmt.Sprintf("%s, day %d", b.Stage, b.StageDay), "  "+b.Name)
+	}
+	if lines == nil {
+		return "empty"
+	}
+	return strings.Join(lines, "\n")
+}
+
+func plugs(c *api.Chamber) string {
+	var lines []string
+	for i := range c.Plugs {
+		p := &c.Plugs[i]
+		state := onOff(p.On)
+		if !p.Known {
+			state = "not known"
+		}
+		if p.Hand != nil {
+			state += ", by hand"
+		}
+		lines = append(lines, p.Name+" "+state)
+	}
+	if lines == nil {
+		return "–"
+	}
+	return strings.Join(lines, "\n")
+}
+
+// alarms lists those that stand, and those that a person hid or has not yet acknowledged with a word about it.
+func alarms(c *api.Chamber, w words.Words) string {
+	var lines []string
+	for i := range c.Alarms {
+		x := &c.Alarms[i]
+		line := x.Alarm + " (" + x.Priority + ")"
+		switch x.State {
+		case "suppressed_by_design", "out_of_service":
+			continue
+		case "shelved":
+			line = x.Alarm + " shelved"
+			if x.ShelvedUntil != nil {
+				line += " until " + w.Clock(*x.ShelvedUntil, c.At)
+			}
+		case "returned_unacknowledged":
+			line = x.Alarm + " is over"
+		}
+		lines = append(lines, line)
+	}
+	if lines == nil {
+		return "none"
+	}
+	return strings.Join(lines, "\n")
+}
