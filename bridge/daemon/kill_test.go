@@ -23,6 +23,8 @@ import (
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 
+	"go.uber.org/goleak"
+
 	"gillkeeper/bridge/broker"
 	"gillkeeper/bridge/config"
 	"gillkeeper/metrics"
@@ -33,7 +35,13 @@ func TestMain(m *testing.M) {
 	if path := os.Getenv("GILLKEEPER_TEST_DAEMON"); path != "" {
 		os.Exit(child(path))
 	}
-	os.Exit(m.Run())
+	code := m.Run()
+	http.DefaultClient.CloseIdleConnections()
+	if err := goleak.Find(); err != nil && code == 0 {
+		fmt.Fprintln(os.Stderr, err)
+		code = 1
+	}
+	os.Exit(code)
 }
 
 func child(path string) int {
