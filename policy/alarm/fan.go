@@ -31,6 +31,9 @@ const (
 	// fanNeeded: evidence against the fan counts only from this share of the CO2 limit on: a fan that moves no air lets
 	// CO2 rise past it, sooner or later.
 	fanNeeded = 0.97
+	// fanDoubt is taken off the evidence of every window: where two sensors' offsets make the excess look larger than it
+	// is, a fan near its balance with the crop seems to do a little less than it should, minute after minute.
+	fanDoubt = 0.7
 	// fanDead: e^13 windows, see [Response]: a thousand days of four hundred windows with the fan.
 	fanDead   = 13.0
 	fanAlive  = 5.0
@@ -100,7 +103,7 @@ func (f *FanTest) weigh(residual, effect float64, needed bool) {
 		}
 		return
 	}
-	ratio := evidence(residual, effect, deadShare, f.Fit.Variance, evidenceClip)
+	ratio := evidence(residual, effect, deadShare, f.Fit.Variance, evidenceClip) - fanDoubt
 	if ratio > 0 && !needed {
 		return
 	}

@@ -20,8 +20,8 @@ import (
 
 // The long version: go test -run TestDry -v -chambers 50 -days 10 -seed 1000
 var (
-	chambers  = flag.Int("chambers", 2, "simulated chambers of each kind in the tests of detection")
-	days      = flag.Float64("days", 0.75, "healthy days of each before its reservoir runs dry")
+	chambers  = flag.Int("chambers", 1, "simulated chambers of each kind in the tests of detection")
+	days      = flag.Float64("days", 0.6, "healthy days of each before its reservoir runs dry")
 	firstSeed = flag.Uint64("seed", 400, "seed of the first simulated chamber")
 )
 
