@@ -1,0 +1,55 @@
+package daemon
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"gillkeeper/bridge/broker/brokertest"
+	"gillkeeper/bridge/config"
+)
+
+// TestReload changes the configuration under a running daemon: the new one is used whole and keeps what chambers know,
+// or, where it cannot be, the old one goes on.
+func TestReload(t *testing.T) {
+	s := brokertest.Start(t, brokertest.Kinds()[0])
+	x := pitch(t, s, s.Addr)
+	until(t, 20*time.Second, "a cold chamber is not heated", func() bool { x.air(5); return x.heater() == "ON" })
+	c := x.d.config
+	text, err := os.ReadFile(c.Path)
+	if err != nil {
+		t.Fatal(err)
+	}
+
+	refused := again(t, c.Path, strings.Replace(string(text), `"journal.db"`, `"other.db"`, 1))
+	if err := x.d.Reload(t.Context(), refused); err == nil || !strings.Contains(err.Error(), "[journal] path") {
+		t.Fatalf("another journal under a running daemon gave %v, want a refusal that names it", err)
+	}
+	until(t, 20*time.Second, "after a refused change the old configuration does not work", func() bool { x.air(30); return x.heater() == "OFF" })
+
+	more := string(text) + strings.NewReplacer("loft", "cellar").Replace(string(text[strings.Index(string(text), "[[chamber]]"):]))
+	if err := x.d.Reload(t.Context(), again(t, c.Path, more)); err != nil {
+		t.Fatal(err)
+	}
+	until(t, 20*time.Second, "not ready with the new configuration", func() bool { return x.d.Keeper().Ready() == nil })
+	if n := len(x.d.Keeper().Snapshots()); n != 2 {
+		t.Errorf("%d chambers after the change, want 2", n)
+	}
+	snap, _ := x.d.Keeper().Snapshot("loft")
+	if len(snap.State.Crop.Batches) != 1 {
+		t.Error("the batch of the chamber that stayed is gone")
+	}
+	until(t, 20*time.Second, "the chamber that stayed is not kept any more", func() bool { x.air(5); return x.heater() == "ON" })
+}
+
+func again(t *testing.T, path, text string) *config.Config {
+	t.Helper()
+	write(t, path, text)
+	c, warnings, err := config.Load(filepath.Clean(path))
+	if err != nil {
+		t.Fatalf("%v\n%v", err, warnings)
+	}
+	return c
+}
