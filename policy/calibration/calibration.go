@@ -6,26 +6,38 @@
 package calibration
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"time"
 
 	"gillkeeper/policy/air"
 	"gillkeeper/policy/air/salt"
+	"gillkeeper/policy/chamber"
 )
 
 // Limits beyond which a sensor is not corrected but replaced. Estimates: a sensor so far off is damaged or wet.
 const (
 	LeastSlope   = 0.85
 	MostSlope    = 1.15
-	MostOffset   = 0.10 // of relative humidity
+	MostOffset   = 0.10 // of relative humidity, where it was measured
 	LeastSpread  = 0.08 // between two points; closer ones say nothing of the slope
-	MostFreshPPM = 300  // by which a carbon dioxide sensor may be off in fresh air
+	MostFreshPPM = 500  // by which a carbon dioxide sensor may be off in fresh air
 )
 
 // FreshAirPPM is carbon dioxide outdoors, away from traffic and people: the global mean of the mid-2020s, from memory.
 const FreshAirPPM = 425
+
+// freshUncertainty is the standard uncertainty of fresh air in ppm: day, season and town move it. An estimate.
+const freshUncertainty = 15
+
+// Method is how a correction was found.
+type Method string
+
+// The methods.
+const (
+	Salts    Method = "salts"     // over one or two saturated salt solutions
+	FreshAir Method = "fresh_air" // outdoors or at an open window
+)
 
 // Point is one settled reading over one salt.
 type Point struct {
@@ -35,15 +47,31 @@ type Point struct {
 	Noise        air.Ratio   `json:"noise"`         // standard deviation of Reading
 }
 
-// Correction turns a reading into relative humidity: Slope · reading + Offset.
+// Outdoors is one settled reading of a carbon dioxide sensor in fresh air.
+type Outdoors struct {
+	Reading  air.PPM `json:"reading"`  // uncorrected
+	Noise    air.PPM `json:"noise"`    // standard deviation of Reading
+	Expected air.PPM `json:"expected"` // what fresh air holds
+}
+
+// Correction turns a reading into a better one: Slope · reading + Offset. The zero Correction changes nothing. It is a
+// value: nobody writes to the points of one that was made.
 type Correction struct {
-	At     time.Time `json:"at"`
-	Slope  float64   `json:"slope"`
-	Offset air.Ratio `json:"offset"`
-	Points []Point   `json:"points"`
+	Method   Method           `json:"method"`
+	Quantity chamber.Quantity `json:"quantity"`
+	At       time.Time        `json:"at"` // by the calendar
+	Slope    float64          `json:"slope"`
+	Offset   float64          `json:"offset"` // in the quantity's unit
 	// Low and High are the readings between which it was found; for one point they are the same.
-	Low  air.Ratio `json:"low"`
-	High air.Ratio `json:"high"`
+	Low  float64 `json:"low"`
+	High float64 `json:"high"`
+	// Standard is the standard uncertainty half way between Low and High, in the quantity's unit.
+	Standard float64 `json:"standard_uncertainty"`
+	// Drift is by how much that same reading comes out differently than by the correction before, or than without one.
+	Drift  float64   `json:"drift"`
+	Before time.Time `json:"before,omitzero"` // date of the correction before; zero: there was none
+	Points []Point   `json:"points,omitempty"`
+	Fresh  *Outdoors `json:"fresh_air,omitempty"`
 }
 
 // Fit works out the correction from one point (offset alone) or two (slope and offset), dated by the caller. It fails,
@@ -63,50 +91,93 @@ func Fit(at time.Time, points ...Point) (Correction, error) {
 		}
 		truth[i] = float64(rh)
 	}
-	c := Correction{At: at, Slope: 1, Points: points, Low: points[0].Reading, High: points[0].Reading}
+	first := float64(points[0].Reading)
+	c := Correction{Method: Salts, Quantity: chamber.RelativeHumidity, At: at, Slope: 1, Points: points, Low: first, High: first}
 	if len(points) == 2 {
-		rise := float64(points[1].Reading - points[0].Reading)
+		second := float64(points[1].Reading)
+		rise := second - first
 		if math.Abs(rise) < LeastSpread || math.Abs(truth[1]-truth[0]) < LeastSpread {
 			return Correction{}, fmt.Errorf("readings over %s and %s are %.1f points apart; take salts further apart, such as nacl and k2so4", points[0].Salt, points[1].Salt, 100*math.Abs(rise))
 		}
 		c.Slope = (truth[1] - truth[0]) / rise
-		c.Low, c.High = min(c.Low, points[1].Reading), max(c.High, points[1].Reading)
+		c.Low, c.High = min(first, second), max(first, second)
 	}
-	c.Offset = air.Ratio(truth[0] - c.Slope*float64(points[0].Reading))
-	return c, c.check()
+	c.Offset = truth[0] - c.Slope*first
+	c.Standard, _ = c.Uncertainty(c.middle())
+	return c, c.Check()
 }
 
-func (c *Correction) check() error {
+// FitFreshAir works out the offset of a carbon dioxide sensor from its settled reading in fresh air.
+func FitFreshAir(at time.Time, o Outdoors) (Correction, error) {
+	if !(o.Expected >= 380 && o.Expected <= 700) {
+		return Correction{}, fmt.Errorf("fresh air of %.0f ppm is not fresh; expect 380 to 700, usually %d", o.Expected, FreshAirPPM)
+	}
+	if !chamber.CO2.Plausible(float64(o.Reading)) || !(o.Noise >= 0 && o.Noise < 100) {
+		return Correction{}, fmt.Errorf("reading %.0f ± %.0f ppm in fresh air cannot be right; wait until it is settled", o.Reading, o.Noise)
+	}
+	reading := float64(o.Reading)
+	c := Correction{Method: FreshAir, Quantity: chamber.CO2, At: at, Slope: 1, Offset: float64(o.Expected) - reading,
+		Low: reading, High: reading, Fresh: &o}
+	c.Standard, _ = c.Uncertainty(reading)
+	return c, c.Check()
+}
+
+func (c *Correction) middle() float64 { return (c.Low + c.High) / 2 }
+
+// Check says why a correction must not be used: a slope or an offset that no sound sensor has, or numbers that are none.
+func (c *Correction) Check() error {
+	for _, v := range []float64{c.Slope, c.Offset, c.Low, c.High, c.Standard} {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return fmt.Errorf("a calibration of %v is none; give numbers", v)
+		}
+	}
 	if !(c.Slope >= LeastSlope && c.Slope <= MostSlope) {
 		return fmt.Errorf("slope is %.2f; beyond %.2f to %.2f the sensor is damaged or wet: dry or replace it", c.Slope, LeastSlope, MostSlope)
 	}
-	for _, p := range c.Points {
-		if off := math.Abs(float64(c.Apply(p.Reading) - p.Reading)); off > MostOffset {
-			return fmt.Errorf("the sensor is off by %.1f points over %s; beyond %.0f it is damaged or wet: dry or replace it", 100*off, p.Salt, 100*MostOffset)
-		}
+	off := max(math.Abs(c.line(c.Low)-c.Low), math.Abs(c.line(c.High)-c.High))
+	switch {
+	case c.Quantity == chamber.RelativeHumidity && off > MostOffset:
+		return fmt.Errorf("the sensor is off by %.1f points; beyond %.0f it is damaged or wet: dry or replace it", 100*off, 100*MostOffset)
+	case c.Quantity == chamber.CO2 && off > MostFreshPPM:
+		return fmt.Errorf("the sensor is off by %.0f ppm in fresh air; beyond %d air it longer, or replace it", off, MostFreshPPM)
+	case c.Quantity != chamber.RelativeHumidity && c.Quantity != chamber.CO2:
+		return fmt.Errorf("%s is not calibrated here; relative_humidity and co2 are", c.Quantity)
 	}
 	return nil
 }
 
-// Apply corrects a reading; the answer stays within 0..1. The zero Correction leaves it as it is.
-func (c *Correction) Apply(reading air.Ratio) air.Ratio {
+func (c *Correction) line(reading float64) float64 { return c.Slope*reading + c.Offset }
+
+// Apply corrects a reading; the answer stays within what the quantity can be. The zero Correction leaves it as it is.
+func (c *Correction) Apply(reading float64) float64 {
 	if c.Slope == 0 {
 		return reading
 	}
-	return min(1, max(0, air.Ratio(c.Slope)*reading+c.Offset))
+	low, high := c.Quantity.Bounds()
+	if c.Quantity == chamber.RelativeHumidity {
+		high = 1
+	}
+	return min(high, max(low, c.line(reading)))
 }
+
+// Made reports whether there is a correction at all.
+func (c *Correction) Made() bool { return c.Slope != 0 }
 
 // Uncertainty is the standard uncertainty of a corrected reading that comes from the calibration: the salts' own, taken
 // as twice their standard uncertainty and independent, and the noise of the readings, carried along the line through
 // the points. Outside of the points it grows: the correction is then extrapolated.
-func (c *Correction) Uncertainty(reading air.Ratio) (u air.Ratio, extrapolated bool) {
+func (c *Correction) Uncertainty(reading float64) (u float64, extrapolated bool) {
 	extrapolated = reading < c.Low || reading > c.High
+	if c.Fresh != nil {
+		return math.Hypot(float64(c.Fresh.Noise), freshUncertainty), extrapolated
+	}
 	var weights [2]float64
 	switch len(c.Points) {
 	case 1:
 		weights[0] = 1
 	case 2:
-		share := float64((reading - c.Points[0].Reading) / (c.Points[1].Reading - c.Points[0].Reading))
+		first, second := float64(c.Points[0].Reading), float64(c.Points[1].Reading)
+		share := (reading - first) / (second - first)
 		weights = [2]float64{1 - share, share}
 	}
 	sum := 0.0
@@ -115,22 +186,13 @@ func (c *Correction) Uncertainty(reading air.Ratio) (u air.Ratio, extrapolated b
 		variance := float64(salted*salted)/4 + c.Slope*c.Slope*float64(p.Noise*p.Noise)
 		sum += weights[i] * weights[i] * variance
 	}
-	return air.Ratio(math.Sqrt(sum)), extrapolated
+	return math.Sqrt(sum), extrapolated
 }
 
-// Drift is by how much the same reading comes out differently than by the last correction.
-func (c *Correction) Drift(last *Correction, reading air.Ratio) air.Ratio {
-	return c.Apply(reading) - last.Apply(reading)
-}
-
-// FreshAir gives the offset in ppm of a carbon dioxide sensor from its settled reading outdoors or at an open window.
-func FreshAir(reading, expected air.PPM) (air.PPM, error) {
-	if !(expected >= 380 && expected <= 700) {
-		return 0, fmt.Errorf("fresh air of %.0f ppm is not fresh; expect 380 to 700, usually %d", expected, FreshAirPPM)
+// Since notes the drift since the correction before, which may be none.
+func (c *Correction) Since(last *Correction) {
+	c.Drift, c.Before = c.line(c.middle())-c.middle(), time.Time{}
+	if last.Made() && last.Quantity == c.Quantity {
+		c.Drift, c.Before = c.line(c.middle())-last.line(c.middle()), last.At
 	}
-	offset := expected - reading
-	if !(math.Abs(float64(offset)) <= MostFreshPPM) {
-		return 0, errors.New("the sensor is off by more than 300 ppm in fresh air; air it longer, or have it replaced")
-	}
-	return offset, nil
 }
