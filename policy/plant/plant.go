@@ -35,7 +35,7 @@ type Params struct {
 	ReservoirG     float64 `json:"reservoir_g"`        // when full
 	ScalePerKg     float64 `json:"scale_per_kg"`       // output lost to scale: rated/(1 + ScalePerKg·kilograms used)
 	SettlingFactor float64 `json:"settling_factor"`    // 1 for Stokes in still air
-	CoilM3PerH     float64 `json:"coil_m3_per_h"`      // air that the cooler's coil dries to CoilDewC
+	CoilM3PerH     float64 `json:"coil_m3_per_h"`      // air that the cooler's coil dries to CoilGPerM3
 	CoilGPerM3     float64 `json:"coil_g_per_m3"`      // water left in that air
 	WallAreaM2     float64 `json:"wall_area_m2"`       // walls, shelves and floor
 	WallUA         float64 `json:"wall_ua"`            // from walls to room, W/K
@@ -54,7 +54,7 @@ type Params struct {
 	FruitMaxKg      float64 `json:"fruit_max_kg"`      // at which growth stops
 	GrowthPerDay    float64 `json:"growth_per_day"`    // relative, while small
 	SubstrateCO2    float64 `json:"substrate_co2"`     // respired at 20 °C, g/h a kilogram: 0.05-0.15 while fruiting
-	FruitCO2        float64 `json:"fruit_co2"`         // the same of fruit bodies: 0.3-0.8
+	FruitCO2        float64 `json:"fruit_co2"`         // the same of growing fruit bodies: 0.3-1.0
 	RespirationPerK float64 `json:"respiration_per_k"` // ln(Q10)/10: 0.0875 for a Q10 of 2.4
 	DailySwing      float64 `json:"daily_swing"`       // of respiration, relative
 	DailyPeakH      float64 `json:"daily_peak_h"`      // hour of its highest

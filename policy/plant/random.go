@@ -77,13 +77,29 @@ func Random(seed uint64, stage species.Stage) Case {
 	}
 }
 
-// twoThirds is v^(2/3) by Newton's method on the cube root.
-func twoThirds(v float64) float64 {
+// Scale gives a chamber of the same making another volume and another mass of substrate: surfaces grow with the volume's
+// power of two thirds, what the crop is and does with its mass.
+func (p *Params) Scale(volumeM3, substrateKg float64) {
+	side := twoThirds(volumeM3) / twoThirds(p.VolumeM3)
+	p.HeightM *= cubeRoot(volumeM3 / p.VolumeM3)
+	p.VolumeM3 = volumeM3
+	p.WallAreaM2, p.WallUA, p.WallJPerK, p.DoorM3PerH = p.WallAreaM2*side, p.WallUA*side, p.WallJPerK*side, p.DoorM3PerH*side
+	share := substrateKg / p.SubstrateKg
+	p.SubstrateKg = substrateKg
+	p.ContentsAreaM2, p.OpenAreaM2 = p.ContentsAreaM2*share, p.OpenAreaM2*share
+	p.FruitKg, p.FruitMaxKg = p.FruitKg*share, p.FruitMaxKg*share
+	p.ContentsJPerK = max(2000, p.ContentsJPerK*share) // shelves and trays of an empty chamber
+}
+
+func twoThirds(v float64) float64 { c := cubeRoot(v); return float64(c * c) }
+
+// cubeRoot is by Newton's method, exact everywhere.
+func cubeRoot(v float64) float64 {
 	c := 1.0
 	for range 60 {
 		c -= float64((c - v/float64(c*c)) * (1.0 / 3))
 	}
-	return float64(c * c)
+	return c
 }
 
 // Equip draws sensors and outlets as the family has them: two humidity and temperature sensors and one of CO2 in the
@@ -112,6 +128,36 @@ func Equip(seed uint64) (sensors []SensorSpec, outlets []OutletSpec) {
 	for _, role := range []chamber.Role{chamber.Humidifier, chamber.ExhaustFan, chamber.Lamp} {
 		outlets = append(outlets, OutletSpec{Role: role, DelayS: n.Uniform(0.1, 0.9), Reports: true, Meters: true, MeterS: n.Uniform(15, 30),
 			Standby: 0.3, MinOnS: float64(n.Uint64()%11) + 20, MinOffS: float64(n.Uint64()%11) + 20})
+	}
+	return sensors, outlets
+}
+
+// EquipFor draws sensors and outlets for a chamber as configured, in its order: the kinds of [Equip], and what it has
+// none of.
+func EquipFor(spec *chamber.Spec, seed uint64) (sensors []SensorSpec, outlets []OutletSpec) {
+	n := Noise{State: seed*0x9e3779b97f4a7c15 + 0x3c6ef372fe94f82b}
+	for i := range spec.Sensors {
+		x := &spec.Sensors[i]
+		s := SensorSpec{Quantity: x.Quantity, Place: x.Place, LagS: n.Uniform(30, 60), EveryS: n.Uniform(20, 60), OffsetS: n.Uniform(1, 10)}
+		switch x.Quantity {
+		case chamber.RelativeHumidity:
+			s.Noise, s.Quantum, s.Bias = n.Uniform(0.001, 0.003), 0.001, clamp(0.015*n.Normal(), -0.03, 0.03)
+			s.Change, s.GapS = 0.02, 15
+			s.Creep, s.CreepH, s.WetS = n.Uniform(0.005, 0.025), n.Uniform(4, 12), n.Uniform(30, 240)
+		case chamber.Temperature:
+			s.Noise, s.Quantum, s.Bias = 0.03, 0.1, clamp(0.15*n.Normal(), -0.3, 0.3)
+		case chamber.CO2:
+			s.LagS, s.Noise, s.Quantum, s.Bias = n.Uniform(60, 90), n.Uniform(10, 15), 1, clamp(15*n.Normal(), -40, 40)
+			s.Gain, s.EveryS, s.CompensatesPressure = clamp(0.015*n.Normal(), -0.04, 0.04), n.Uniform(10, 30), x.CompensatesPressure
+		case chamber.Illuminance:
+			s.LagS, s.Noise, s.Quantum, s.Gain, s.MaxValue = 1, 3, 1, clamp(0.1*n.Normal(), -0.3, 0.3), 65_535
+		}
+		sensors = append(sensors, s)
+	}
+	for i := range spec.Plugs {
+		x := &spec.Plugs[i]
+		outlets = append(outlets, OutletSpec{Role: x.Role, DelayS: n.Uniform(0.1, 0.9), Reports: x.Reports, Meters: x.Meters,
+			MeterS: n.Uniform(15, 30), Standby: 0.3, MinOnS: x.MinOn.Seconds(), MinOffS: x.MinOff.Seconds()})
 	}
 	return sensors, outlets
 }

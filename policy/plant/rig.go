@@ -221,3 +221,10 @@ func (r *Rig) load(role chamber.Role) float64 {
 	}
 	return p.CoolerWatts
 }
+
+// Announce lets every outlet tell its state anew, as after it has found the network again.
+func (r *Rig) Announce() {
+	for i := range r.Outlets {
+		r.Outlets[i].answer = true
+	}
+}

@@ -53,7 +53,6 @@ type Tally struct {
 	inTemperature                          float64
 	rh, co2, temperature                   float64
 
-	settled  bool
 	switches []int
 	water    float64
 	fan      float64
@@ -71,15 +70,11 @@ func (t *Tally) add(at time.Duration, rig *plant.Rig, truth plant.Truth) { t.Add
 // Add counts the span that ended at the given time after the start.
 func (t *Tally) Add(at, span time.Duration, rig *plant.Rig, truth plant.Truth) {
 	if at <= t.settle {
-		return
-	}
-	if !t.settled {
-		t.settled = true
-		t.water, t.broken = rig.State.Total.MistG, len(rig.Violations)
+		t.water, t.broken, t.fan = rig.State.Total.MistG, len(rig.Violations), fanSeconds(rig)
 		for i := range rig.Outlets {
 			t.switches[i] = rig.Outlets[i].Switches
 		}
-		t.fan = fanSeconds(rig)
+		return
 	}
 	dt := span.Seconds()
 	t.seconds += dt

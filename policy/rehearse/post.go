@@ -3,6 +3,7 @@ package rehearse
 import (
 	"time"
 
+	"gillkeeper/policy/air"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/plant"
 )
@@ -49,9 +50,13 @@ func (p *post) chance(share float64) bool { return share > 0 && p.noise.Uniform(
 // loses says whether the next message is lost.
 func (p *post) loses() bool { return p.chance(p.lost) }
 
-// deliver takes what was said now and gives what arrives now.
-func (p *post) deliver(now time.Time, at float64, samples []plant.Sample, reports []plant.Report) (rs []chamber.Reading, ps []chamber.PlugReport) {
+// deliver takes what was said now and gives what arrives now. A CO2 sensor that counts molecules is corrected for the
+// altitude here, as it is where payloads are decoded.
+func (p *post) deliver(spec *chamber.Spec, now time.Time, at float64, samples []plant.Sample, reports []plant.Report) (rs []chamber.Reading, ps []chamber.PlugReport) {
 	for _, s := range samples {
+		if x := &spec.Sensors[s.Sensor]; x.Quantity == chamber.CO2 && !x.CompensatesPressure {
+			s.Value = corrected(s.Value, spec.AltitudeM)
+		}
 		p.readings = send(p, p.readings, at, chamber.Reading{Sensor: s.Sensor, Value: s.Value})
 	}
 	for _, o := range reports {
@@ -60,6 +65,15 @@ func (p *post) deliver(now time.Time, at float64, samples []plant.Sample, report
 	p.readings = arrive(p.readings, at, func(r chamber.Reading) { r.At = now; rs = append(rs, r) })
 	p.reports = arrive(p.reports, at, func(r chamber.PlugReport) { r.At = now; ps = append(ps, r) })
 	return rs, ps
+}
+
+func corrected(ppm, altitudeM float64) float64 {
+	if pressure, ok := air.BarometricPressure(air.Meters(altitudeM)); ok {
+		if c, ok := air.CompensateNDIR(air.PPM(ppm), pressure); ok {
+			return float64(c)
+		}
+	}
+	return ppm
 }
 
 func send[T any](p *post, queue []parcel[T], at float64, what T) []parcel[T] {

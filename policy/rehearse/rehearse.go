@@ -128,7 +128,7 @@ func (r *Run) tick() {
 	now := r.now()
 	link := r.post.pass(r.at.Seconds(), r.c.Faults)
 	var in policy.Input
-	in.Readings, in.Reports = r.post.deliver(now, r.at.Seconds(), samples, reports)
+	in.Readings, in.Reports = r.post.deliver(r.c.Spec, now, r.at.Seconds(), samples, reports)
 	if r.c.RefillEvery > 0 && r.at%r.c.RefillEvery == 0 {
 		in.Actions = append(in.Actions, r.refill(now))
 	}

@@ -1,0 +1,174 @@
+package sim
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"gillkeeper/bridge/config"
+	"gillkeeper/policy/plant"
+	"gillkeeper/policy/rehearse"
+)
+
+// simulated is one chamber as it runs. The house's lock guards it.
+type simulated struct {
+	index   int
+	config  config.Chamber
+	rig     *plant.Rig
+	tally   rehearse.Tally
+	names   []string
+	elapsed time.Duration
+	refill  time.Duration
+
+	topics []*page
+	noise  plant.Noise // of the messages' fate
+	late   []delayed
+	told   []order // commands that are late
+}
+
+// delayed is a message that has not left yet.
+type delayed struct {
+	due  time.Duration
+	what letter
+}
+
+// order is a command that has not arrived yet.
+type order struct {
+	due   time.Duration
+	plug  int
+	on    bool
+	lease time.Duration
+}
+
+func newSimulated(index int, c *Chamber, retainReadings bool, taken func(topic string) bool) (*simulated, error) {
+	spec, k := c.Config.Spec, c.Case
+	if spec == nil || k == nil || len(c.Config.Sensors) != len(k.Sensors) || len(c.Config.Plugs) != len(k.Outlets) ||
+		len(spec.Sensors) != len(k.Sensors) || len(spec.Plugs) != len(k.Outlets) {
+		return nil, fmt.Errorf("simulated house: chamber %d: configuration and case need the same sensors and plugs", index)
+	}
+	if err := k.Params.Validate(); err != nil {
+		return nil, fmt.Errorf("simulated house: chamber %s: %w", spec.Name, err)
+	}
+	s := &simulated{index: index, config: c.Config, rig: plant.NewRig(k.Params, k.Weather, k.Sensors, k.Outlets, k.Seed),
+		tally: rehearse.NewTally(k.Target, k.Settle, k.Outlets), noise: plant.Noise{State: k.Seed ^ 0xbb67ae8584caa73b}, refill: k.RefillEvery}
+	for i := range k.Faults {
+		if err := k.Faults[i].Check(len(k.Sensors), len(k.Outlets)); err != nil {
+			return nil, fmt.Errorf("simulated house: chamber %s: %w", spec.Name, err)
+		}
+	}
+	s.rig.Faults = append(s.rig.Faults, k.Faults...)
+	for i := range spec.Plugs {
+		s.names = append(s.names, spec.Plugs[i].Name)
+	}
+	s.topics = pages(&s.config, retainReadings, taken)
+	return s, nil
+}
+
+// command takes an order, which the network may lose or delay.
+func (s *simulated) command(plug int, on bool, lease time.Duration) {
+	fate := s.fate()
+	if fate.down || s.chance(fate.lost) {
+		return
+	}
+	if fate.late > 0 {
+		s.told = append(s.told, order{s.elapsed + fate.late, plug, on, lease})
+		return
+	}
+	s.rig.Command(plug, on, lease.Seconds())
+}
+
+// advance lets one step pass and adds what leaves to out. Without a connection nothing leaves and nothing is kept.
+func (s *simulated) advance(open bool, out []letter) []letter {
+	left := s.told[:0]
+	for _, o := range s.told {
+		if o.due <= s.elapsed {
+			s.rig.Command(o.plug, o.on, o.lease.Seconds())
+		} else {
+			left = append(left, o)
+		}
+	}
+	s.told = left
+
+	samples, reports := s.rig.Advance(step.Seconds())
+	s.elapsed += step
+	s.tally.Add(s.elapsed, step, s.rig, s.rig.State.Truth(&s.rig.Params))
+	if s.refill > 0 && s.elapsed%s.refill == 0 {
+		s.rig.Refill()
+	}
+	fate := s.fate()
+	for _, p := range s.topics {
+		if !p.note(samples, reports) || !open || fate.down || s.chance(fate.lost) {
+			continue
+		}
+		m := p.letter()
+		s.late = append(s.late, delayed{s.elapsed + fate.late, m})
+		if s.chance(fate.doubled) {
+			s.late = append(s.late, delayed{s.elapsed + fate.late, m})
+		}
+	}
+	return s.post(open, out)
+}
+
+// post sends what is due.
+func (s *simulated) post(open bool, out []letter) []letter {
+	left := s.late[:0]
+	for _, d := range s.late {
+		switch {
+		case d.due > s.elapsed:
+			left = append(left, d)
+		case open:
+			out = append(out, d.what)
+		}
+	}
+	s.late = left
+	return out
+}
+
+// fate is what happens to messages now.
+type fate struct {
+	down          bool
+	lost, doubled float64
+	late          time.Duration
+}
+
+func (s *simulated) fate() (f fate) {
+	for i := range s.rig.Faults {
+		x := &s.rig.Faults[i]
+		if !x.Active(s.rig.Seconds()) {
+			continue
+		}
+		switch x.Kind {
+		case plant.LinkDown:
+			f.down = true
+		case plant.MessagesLost:
+			f.lost = x.Amount
+		case plant.MessagesDoubled:
+			f.doubled = x.Amount
+		case plant.MessagesLate:
+			f.late = time.Duration(x.Amount * float64(time.Second))
+		}
+	}
+	return f
+}
+
+func (s *simulated) chance(share float64) bool { return share > 0 && s.noise.Uniform(0, 1) < share }
+
+// parseCommand reads a command as a plug would: one of its two words, or its timed payload.
+func parseCommand(p *config.PlugBinding, payload string) (on bool, lease time.Duration, ok bool) {
+	switch payload {
+	case p.OnPayload:
+		return true, 0, true
+	case p.OffPayload:
+		return false, 0, true
+	}
+	before, after, timed := strings.Cut(p.TimedOnPayload, "{seconds}")
+	if !timed || len(payload) < len(before)+len(after) || !strings.HasPrefix(payload, before) || !strings.HasSuffix(payload, after) {
+		return false, 0, false
+	}
+	n, err := strconv.Atoi(payload[len(before) : len(payload)-len(after)])
+	if err != nil || n <= 0 {
+		return false, 0, false
+	}
+	return true, time.Duration(n) * time.Second, true
+}
