@@ -27,7 +27,7 @@ const (
 	maxMessageAge    = 24 * 60 * 60     // seconds; MQTT 5 only, 3.1.1 has no expiry
 	connectTimeout   = 10 * time.Second // from accepting a connection to its CONNECT
 	goodbyeTimeout   = time.Second      // to tell clients that the broker stops
-	statusInterval   = 60               // seconds between the $SYS topics
+	neverAgain       = 1 << 30          // seconds between the engine's $SYS topics, which nobody may read here
 )
 
 // Options says where to listen and whom to let in.
@@ -70,9 +70,9 @@ func Start(o Options) (*Broker, error) {
 	server := mochi.New(&mochi.Options{
 		Capabilities:           capabilities(),
 		Logger:                 slog.New(muffled{log.Handler()}),
-		SysTopicResendInterval: statusInterval,
+		SysTopicResendInterval: neverAgain,
 	})
-	if err := errors.Join(server.AddHook(newGuard(o), nil), server.AddListener(d)); err != nil {
+	if err := errors.Join(server.AddHook(newGuard(o), nil), server.AddHook(newRetained(), nil), server.AddListener(d)); err != nil {
 		listener.Close()
 		return nil, fmt.Errorf("embedded broker: %w", err)
 	}

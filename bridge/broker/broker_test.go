@@ -3,10 +3,12 @@ package broker
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"net"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -214,7 +216,8 @@ func TestStop(t *testing.T) {
 	defer silent.Close()
 	deaf, _ := dial(t, b, func(c *packets.ConnectPacket) { c.ClientIdentifier, c.Keepalive = "deaf", 0 })
 	subscribe(t, deaf, "flood")
-	for range 200 {
+	deaf.(*net.TCPConn).SetReadBuffer(4 << 10)
+	for range 64 {
 		client.Publish("flood", 0, false, strings.Repeat("x", 100<<10))
 	}
 	if got := b.Clients(); got != 2 {
@@ -239,5 +242,50 @@ func TestAddressInUse(t *testing.T) {
 	b := start(t, Options{})
 	if _, err := Start(Options{Listen: b.Addr()}); err == nil || !strings.Contains(err.Error(), b.Addr()) {
 		t.Errorf("error %v, want one that names %s", err, b.Addr())
+	}
+}
+
+// TestRetainedWhileSubscribing: messages are retained on new topics, and wills are, while others subscribe to all.
+// It is for the race detector, and for locks that are not given back.
+func TestRetainedWhileSubscribing(t *testing.T) {
+	b := start(t, Options{})
+	var wg sync.WaitGroup
+	for i := range 4 {
+		wg.Go(func() {
+			for j := range 25 {
+				conn, _ := dial(t, b, func(c *packets.ConnectPacket) {
+					c.ClientIdentifier = fmt.Sprint("c", i, "-", j)
+					c.WillFlag, c.WillRetain, c.WillTopic, c.WillMessage = true, true, fmt.Sprint("will/", i, "/", j), []byte("gone")
+				})
+				p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+				p.TopicName, p.Payload, p.Retain = fmt.Sprint("topic/", i, "/", j), []byte("x"), true
+				s := packets.NewControlPacket(packets.Subscribe).(*packets.SubscribePacket)
+				s.MessageID, s.Topics, s.Qoss = 1, []string{"#", "+/+/+"}, []byte{0, 0}
+				ping := packets.NewControlPacket(packets.Pingreq)
+				for _, packet := range []packets.ControlPacket{p, s, ping} {
+					if err := packet.Write(conn); err != nil {
+						t.Error(err)
+					}
+				}
+				for answered := false; !answered; {
+					got, err := packets.ReadPacket(conn)
+					if err != nil {
+						t.Error(err)
+						return
+					}
+					_, answered = got.(*packets.PingrespPacket)
+				}
+				conn.Close() // without DISCONNECT: the will goes out
+			}
+		})
+	}
+	wg.Wait()
+	late, _ := dial(t, b, nil)
+	defer late.Close()
+	subscribe(t, late, "topic/#")
+	for range 100 {
+		if p, err := packets.ReadPacket(late); err != nil || !p.(*packets.PublishPacket).Retain {
+			t.Fatalf("%v, error %v, want 100 retained messages", p, err)
+		}
 	}
 }
