@@ -1,0 +1,59 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"gillkeeper/policy/rehearse"
+)
+
+// figuresAnswer is what rehearse, demo and drill say with --json.
+type figuresAnswer struct {
+	Seed           uint64            `json:"seed"`
+	Pace           float64           `json:"pace,omitempty"` // simulated seconds in a real one
+	SimulatedHours float64           `json:"simulated_hours"`
+	Chambers       []rehearse.Result `json:"chambers"`
+}
+
+// printFigures prints the figures of each chamber, those of common practice below, where there are any.
+func (a *app) printFigures(results []rehearse.Result) {
+	t := newTable("CHAMBER", "KEPT BY", "RH ±2.5", "RH ±5", "IN RANGE", "CO2 BELOW MAX", "WATER L/DAY", "FAN H/DAY", "SWITCHES/H")
+	for i := range results {
+		r := &results[i]
+		if r.Hours == 0 {
+			t.add(r.Chamber, r.Controller, "–", "–", "–", "–", "–", "–", "no time observed yet")
+			continue
+		}
+		t.add(figuresRow(r.Chamber, r.Controller, &r.Figures)...)
+		if r.CommonPractice != nil {
+			t.add(figuresRow("", practiceWords, r.CommonPractice)...)
+		}
+	}
+	a.printTable(t)
+}
+
+// The controllers as tables name them.
+const (
+	rulesWords    = "gillkeeper"
+	practiceWords = "common practice"
+)
+
+func figuresRow(chamber, by string, f *rehearse.Figures) []string {
+	percent := func(v float64) string { return fmt.Sprintf("%.1f %%", 100*v) }
+	return []string{chamber, by, percent(f.RHWithin2_5), percent(f.RHWithin5), percent(f.RHInRange), percent(f.CO2BelowMax),
+		fmt.Sprintf("%.2f", f.WaterLitersPerDay), fmt.Sprintf("%.1f", f.FanHoursPerDay), switchesWords(f.SwitchesPerHour)}
+}
+
+// switchesWords lists plugs by name, those that never switched left out.
+func switchesWords(perHour map[string]float64) string {
+	var list []string
+	for _, name := range sortedKeys(perHour) {
+		if v := perHour[name]; v > 0 {
+			list = append(list, fmt.Sprintf("%s %.1f", name, v))
+		}
+	}
+	if list == nil {
+		return "none"
+	}
+	return strings.Join(list, ", ")
+}

@@ -1,0 +1,52 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	"golang.org/x/term"
+)
+
+// progress shows on standard error how far something is, while that is a terminal. The returned function ends it and
+// wipes it away; share is called until then.
+func (a *app) progress(share func() float64) (stop func()) {
+	f, ok := a.stderr.(*os.File)
+	if !ok || !term.IsTerminal(int(f.Fd())) {
+		return func() {}
+	}
+	done := make(chan struct{})
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		tick := time.NewTicker(100 * time.Millisecond)
+		defer tick.Stop()
+		for {
+			select {
+			case <-tick.C:
+				fmt.Fprintf(f, "\r%s %3.0f %%\x1b[K", bar(40, share()), 100*share())
+			case <-done:
+				fmt.Fprint(f, "\r\x1b[K")
+				return
+			}
+		}
+	})
+	return func() {
+		close(done)
+		wg.Wait()
+	}
+}
+
+// bar draws a share, 0..1, as a bar so many columns wide, to an eighth of a column.
+func bar(width int, share float64) string {
+	share = math.Max(0, math.Min(1, share))
+	eighths := int(share * float64(8*width))
+	s := strings.Repeat("█", eighths/8)
+	if rest := eighths % 8; rest > 0 {
+		s += string([]rune("▏▎▍▌▋▊▉")[rest-1])
+		eighths += 8
+	}
+	return s + strings.Repeat("░", width-eighths/8)
+}

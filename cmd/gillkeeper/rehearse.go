@@ -1,0 +1,256 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"runtime"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"gillkeeper/bridge/config"
+	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/rehearse"
+	"gillkeeper/policy/species"
+)
+
+// cropFlags say what grows in simulated chambers: the configuration does not, a keeper does.
+type cropFlags struct {
+	species, stage string
+	load           float64
+}
+
+func (f *cropFlags) define(cmd *cobra.Command) {
+	s := cmd.Flags()
+	s.StringVar(&f.species, "species", "pleurotus-ostreatus", "what grows in each chamber, a `BINOMIAL`")
+	s.StringVar(&f.stage, "stage", species.Fruiting.String(), "its `STAGE`: colonization, pinning, fruiting or rest")
+	s.Float64Var(&f.load, "load", 0, "its substrate in `KG`, wet (default: what such a volume usually holds)")
+}
+
+func (f *cropFlags) check(path string) error {
+	if !(f.load >= 0) || f.load > 10_000 {
+		return fmt.Errorf("%s: --load %v: give kilograms of wet substrate, up to 10000", path, f.load)
+	}
+	var words []string
+	for _, s := range species.Stages() {
+		words = append(words, s.String())
+	}
+	return oneOf("stage", f.stage, words)
+}
+
+// usualLoad is how many kilograms of wet substrate a cubic meter of a shelf tent usually holds: common practice.
+const usualLoad = 25
+
+// batch is the crop as the action that puts it in.
+func (f *cropFlags) batch(spec *chamber.Spec, start time.Time) policy.Action {
+	kg := f.load
+	if kg == 0 {
+		kg = usualLoad * spec.VolumeM3
+	}
+	var stage species.Stage
+	_ = stage.UnmarshalText([]byte(f.stage)) // checked
+	return policy.Action{ID: "simulated-" + spec.Name, Kind: policy.BatchAdd, At: start, By: "simulation", Batch: "simulated-" + spec.Name,
+		Species: f.species, SubstrateKg: kg, DryKg: 0.35 * kg, Stage: stage}
+}
+
+// simulated makes a case of a chamber with that crop in it.
+func (f *cropFlags) simulated(p *policy.Policy, seed uint64) (*rehearse.Case, error) {
+	at := time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
+	batch := f.batch(p.Spec, at)
+	target, err := targetOf(p, at, batch)
+	if err != nil {
+		return nil, err
+	}
+	c := rehearse.ForSpec(p.Spec, rehearse.Load{SubstrateKg: batch.SubstrateKg, Stage: batch.Stage}, target, seed)
+	c.Actions = []policy.Action{batch}
+	return c, nil
+}
+
+// targetOf is what a chamber aims at with these batches in it. It fails when one cannot be put in.
+func targetOf(p *policy.Policy, at time.Time, batches ...policy.Action) (t crop.Target, err error) {
+	fresh := p.Fresh(at)
+	for i := range batches {
+		if err := p.Check(&fresh, &batches[i]); err != nil {
+			return t, fmt.Errorf("chamber %s: %w", p.Spec.Name, err)
+		}
+	}
+	if t = rehearse.TargetOf(p, at, batches); !t.OK {
+		return t, fmt.Errorf("chamber %s: no climate is known for its crop at that stage; see gillkeeper species", p.Spec.Name)
+	}
+	return t, nil
+}
+
+type rehearseFlags struct {
+	config, controller, plot string
+	days                     float64
+	seed                     uint64
+	asJSON                   bool
+	crop                     cropFlags
+}
+
+func newRehearseCommand(a *app) *cobra.Command {
+	var f rehearseFlags
+	cmd := &cobra.Command{
+		Use:   "rehearse --config FILE",
+		Short: "Try a configuration against simulated chambers, offline and fast",
+		Long: "Runs the policies that keep real chambers against a simulated one for each chamber of a configuration, as fast as the\n" +
+			"machine can, and prints how well each was kept beside common practice: a humidistat with a differential of five\n" +
+			"points and a fan on a repeat-cycle timer as a careful grower sets it, in the same chamber, weather and seed.\n" +
+			"Shares are of the time after the first six hours, by the true air. What the file does not say of a chamber is\n" +
+			"drawn by the seed from what is common.",
+		Example: "  gillkeeper rehearse --config farm.toml --days 7 --seed 1\n" +
+			"  gillkeeper rehearse --config farm.toml --days 2 --species hericium-erinaceus --stage pinning --plot course.svg",
+		Args: arguments(),
+		RunE: func(cmd *cobra.Command, args []string) error { return a.rehearse(cmd, &f) },
+	}
+	s := cmd.Flags()
+	s.StringVar(&f.config, "config", "", "the configuration `FILE`")
+	s.Float64Var(&f.days, "days", 7, "how long, in `DAYS` of the chamber")
+	s.Uint64Var(&f.seed, "seed", 1, "draws chamber, weather and sensors; the same `SEED` draws the same")
+	s.StringVar(&f.controller, "controller", "rules", "what keeps the chambers: rules or common-practice")
+	s.StringVar(&f.plot, "plot", "", "write a picture of the last day to this `FILE`, as SVG")
+	s.BoolVar(&f.asJSON, "json", false, "print the figures as JSON")
+	f.crop.define(cmd)
+	return cmd
+}
+
+func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
+	if err := needFlags(cmd, "config"); err != nil {
+		return err
+	}
+	if !(f.days > 0) || f.days > 366 {
+		return usagef("--days %v: give a number above 0 and up to 366", f.days)
+	}
+	if err := oneOf("controller", f.controller, []string{"rules", "common-practice"}); err != nil {
+		return usagef("--controller: %s", err)
+	}
+	if err := f.crop.check(cmd.CommandPath()); err != nil {
+		return err
+	}
+	c, err := a.loadConfig(f.config)
+	if err != nil {
+		return err
+	}
+	pairs, err := f.pairs(c)
+	if err != nil {
+		return err
+	}
+	if err := a.finish(cmd.Context(), pairs); err != nil {
+		return err
+	}
+	answer := figuresAnswer{Seed: f.seed, SimulatedHours: f.days * 24}
+	for _, p := range pairs {
+		answer.Chambers = append(answer.Chambers, p.result())
+	}
+	if f.plot != "" {
+		if err := writeCourses(f.plot, pairs); err != nil {
+			return err
+		}
+	}
+	if f.asJSON {
+		return a.printJSON(answer)
+	}
+	a.printFigures(answer.Chambers)
+	return nil
+}
+
+// pair is one chamber rehearsed twice: by the controller asked for, and by common practice where that is another.
+type pair struct {
+	c          *rehearse.Case
+	controller string
+	main, by   *rehearse.Run // by is nil when main is common practice
+}
+
+func (p *pair) result() rehearse.Result {
+	r := rehearse.Result{Chamber: p.c.Spec.Name, Controller: p.controller, Figures: p.main.Figures()}
+	if p.by != nil {
+		r.CommonPractice = new(p.by.Figures())
+	}
+	return r
+}
+
+func (f *rehearseFlags) pairs(c *config.Config) ([]*pair, error) {
+	var all []*pair
+	for i := range c.Chambers {
+		pol := &policy.Policy{Spec: c.Chambers[i].Spec, Climates: c.Table}
+		k, err := f.crop.simulated(pol, f.seed+uint64(i))
+		if err != nil {
+			return nil, err
+		}
+		k.For = time.Duration(f.days * 24 * float64(time.Hour)).Round(time.Second)
+		k.Settle = min(k.Settle, k.For/4)
+		k.Trace = f.plot != ""
+		p := &pair{c: k, controller: rulesWords}
+		practice := rehearse.NewCommonPractice(k.Spec, k.Target, rehearse.CarefulTimer(k))
+		if f.controller == "rules" {
+			p.main, err = rehearse.New(k, rehearse.NewPolicyController(pol, k.Start))
+			if err == nil {
+				p.by, err = rehearse.New(k, practice)
+			}
+		} else {
+			p.controller = practiceWords
+			p.main, err = rehearse.New(k, practice)
+		}
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, p)
+	}
+	return all, nil
+}
+
+// finish runs every rehearsal to its end, as many at once as the machine has processors, and shows how far it is.
+func (a *app) finish(ctx context.Context, pairs []*pair) error {
+	var total, done atomic.Int64
+	var runs []*rehearse.Run
+	for _, p := range pairs {
+		for _, r := range []*rehearse.Run{p.main, p.by} {
+			if r != nil {
+				runs = append(runs, r)
+				total.Add(int64(p.c.For))
+			}
+		}
+	}
+	stop := a.progress(func() float64 { return float64(done.Load()) / float64(total.Load()) })
+	defer stop()
+	queue := make(chan *rehearse.Run, len(runs))
+	for _, r := range runs {
+		queue <- r
+	}
+	close(queue)
+	var wg sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		wg.Go(func() {
+			for r := range queue {
+				for !r.Done() && ctx.Err() == nil {
+					before := r.At()
+					r.Advance(15 * time.Minute)
+					done.Add(int64(r.At() - before))
+				}
+			}
+		})
+	}
+	wg.Wait()
+	if ctx.Err() != nil {
+		return errors.New("the rehearsal was stopped before its end")
+	}
+	return nil
+}
+
+func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
+
+// goodPace reports whether a clock can run that many times faster.
+func goodPace(pace float64) error {
+	if !(pace > 0) || math.IsInf(pace, 0) || pace > 10_000 {
+		return usagef("--pace %v: give a number above 0 and up to 10000", pace)
+	}
+	return nil
+}
