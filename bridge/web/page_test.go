@@ -14,6 +14,9 @@ import (
 
 func TestPage(t *testing.T) {
 	s := serve(t, nil)
+	if status, _, b := s.ask(t, "POST", "/api/v1/chambers/loft/hand", `{"plug":"lamp","hand":"off","for":"15m"}`); status != 200 {
+		t.Fatalf("%d %s", status, b)
+	}
 	status, h, b := s.ask(t, "GET", "/", "")
 	body := string(b)
 	if status != 200 || h.Get("Content-Type") != "text/html; charset=utf-8" {
@@ -22,7 +25,7 @@ func TestPage(t *testing.T) {
 	for _, want := range []string{
 		"1 chamber wants a look", "The air is too dry.", "Look at the humidifier and the door.",
 		"wanted 85–90\u00a0%", "<i>Pleurotus ostreatus</i>", "day 1", "flush 1", "Nothing grows here.",
-		"CO2 640\u00a0ppm is fine", `aria-label="have a look"`, `http-equiv="refresh"`,
+		"off, by hand", "Under a person&#39;s hand until 10:45.", `aria-label="have a look"`, `http-equiv="refresh"`,
 	} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not say %q", want)

@@ -159,7 +159,7 @@ func TestStaleReadingIsShownAsSuch(t *testing.T) {
 func TestWhy(t *testing.T) {
 	s := serve(t, nil)
 	now := get[api.Why](t, s, "/api/v1/chambers/cellar/why")
-	if now.Past || len(now.Plugs) != 3 || !strings.Contains(now.Plugs[0].Reasons[0].Text, "Humidity 71.0 %") {
+	if now.Past || len(now.Plugs) != 3 || now.Plugs[2].Reasons[0].Text != "12 h of light a day; off at 20:00." {
 		t.Errorf("now: %+v", now)
 	}
 	// The lamp came on after its minimum off time; site time is two hours ahead.

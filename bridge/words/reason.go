@@ -32,7 +32,8 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 	case reason.AboveAim:
 		return w.compare(r, "above")
 	case reason.InBand:
-		return fmt.Sprintf("%s %s is fine; this plug acts at %s.", Quantity(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
+		// Which side of the switching point is the good one, the reason does not say: so neither do the words.
+		return fmt.Sprintf("%s is %s; this plug acts at %s.", Quantity(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
 	case reason.Pulse:
 		return "On" + w.run(r) + "."
 	case reason.WaitEffect:
@@ -58,7 +59,11 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 	case reason.ChamberOpen:
 		return "The chamber stands open: it rests until it is shut."
 	case reason.Planned:
-		return fmt.Sprintf("Chosen by the plan: cost %s with it, %s without.", Number(r.Value, 2), Number(r.Bound, 2))
+		expects := ""
+		if r.Quantity != 0 && r.Predicted > 0 {
+			expects = fmt.Sprintf(", which expects %s %s", inner(r.Quantity), w.Value(r.Quantity, r.Predicted))
+		}
+		return fmt.Sprintf("Chosen by the plan%s: cost %s, against %s for doing nothing.", expects, Number(r.Value, 2), Number(r.Bound, 2))
 	case reason.Purge:
 		return "A longer fan run" + w.next(" until ", r.Until, now) + " to learn how much air it moves."
 	}

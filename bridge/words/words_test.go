@@ -101,6 +101,11 @@ func TestReasonSentences(t *testing.T) {
 			"Temperature 50.0 °F is below 54.5 °F."},
 		{site, true, reason.Reason{Code: reason.AboveAim, Quantity: chamber.CO2, Value: 911.4, Bound: 880, For: 25 * time.Second, Predicted: 915},
 			"CO2 911 ppm is above 880 ppm; on for 25 s."},
+		// A plug that must rest gives this reason on the wrong side of its switching point too: nothing may be praised.
+		{site, false, reason.Reason{Code: reason.InBand, Quantity: chamber.RelativeHumidity, Value: 0.71, Bound: 0.875},
+			"Humidity is 71.0 %; this plug acts at 87.5 %."},
+		{site, true, reason.Reason{Code: reason.Planned, Quantity: chamber.CO2, Value: 1.5, Bound: 2.25, Predicted: 650},
+			"Chosen by the plan, which expects CO2 650 ppm: cost 1.50, against 2.25 for doing nothing."},
 		{site, true, reason.Reason{Code: reason.Hand, Until: now.Add(15 * time.Minute)}, "Under a person's hand until 13:15."},
 		{site, false, reason.Reason{Code: reason.MinOff, Until: now.Add(20 * time.Second)}, "Held off until 13:00:20: its shortest rest."},
 		{site, false, reason.Reason{Code: reason.Photoperiod, Value: 12, Until: now.Add(19 * time.Hour)}, "12 h of light a day; on again at 5 Mar 08:00."},
