@@ -11,10 +11,12 @@ import (
 	"time"
 
 	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/calibration"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/control"
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/guard"
+	"gillkeeper/policy/learn"
 	"gillkeeper/policy/reason"
 	"gillkeeper/policy/species"
 )
@@ -25,6 +27,7 @@ type Policy struct {
 	Spec     *chamber.Spec
 	Climates *species.Table
 	Observe  bool // decide and show, command nothing
+	Rules    bool // never plan by what was learned: the rules alone decide
 }
 
 // Input is what happened since the last step.
@@ -61,6 +64,7 @@ type State struct {
 	Crop      crop.State         `json:"crop"`
 	Target    crop.Target        `json:"target"`
 	Control   control.State      `json:"control"`
+	Learn     learn.State        `json:"learn"` // what is known of the chamber by watching it
 	Reservoir alarm.Reservoir    `json:"reservoir"`
 	Detectors alarm.Detectors    `json:"detectors"`
 	Alarms    alarm.State        `json:"alarms"`
@@ -74,7 +78,7 @@ type State struct {
 // SensorState is what is known of one sensor.
 type SensorState struct {
 	Name    string    `json:"name"`
-	Value   float64   `json:"value"`            // last trusted-or-not value
+	Value   float64   `json:"value"`            // last trusted-or-not value, corrected
 	At      time.Time `json:"at,omitzero"`      // of the last fresh reading; zero: none yet
 	Watched time.Time `json:"watched,omitzero"` // since when it is listened to
 	Known   bool      `json:"known"`            // Value holds something
@@ -82,6 +86,12 @@ type SensorState struct {
 	Dead    bool      `json:"dead,omitempty"`   // its liveness topic says gone
 	Silent  bool      `json:"silent,omitempty"` // no fresh reading within MaxAge
 	Suspect string    `json:"suspect,omitempty"`
+
+	Raw         float64                  `json:"raw"`                  // the last reading as the sensor gave it
+	RawAt       time.Time                `json:"raw_at,omitzero"`      // of the last fresh one, whether used or not
+	Calibration calibration.Correction   `json:"calibration,omitzero"` // zero: none
+	Earlier     []calibration.Correction `json:"earlier,omitempty"`    // corrections before it, the newest first
+	Aside       time.Time                `json:"aside,omitzero"`       // until then its readings are watched, not used
 }
 
 // Totals are the counters that only ever grow and survive a restart.

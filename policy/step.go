@@ -8,6 +8,7 @@ import (
 	"gillkeeper/policy/control"
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/guard"
+	"gillkeeper/policy/learn"
 )
 
 // StateSchema is the version of State's layout.
@@ -31,7 +32,7 @@ func (p *Policy) Fit(s State) State {
 		s.Sensors[i] = SensorState{Name: p.Spec.Sensors[i].Name, Watched: s.Now}
 		for _, old := range sensors {
 			if old.Name == p.Spec.Sensors[i].Name {
-				s.Sensors[i] = old
+				s.Sensors[i] = old.fitted(&p.Spec.Sensors[i])
 			}
 		}
 	}
@@ -69,6 +70,7 @@ func (p *Policy) Step(s State, in Input) (State, Decision) {
 	st.silence()
 	st.suspect()
 	st.vote()
+	st.learn()
 	st.water()
 	var next crop.State
 	s.Target, next = s.Crop.Aim(p.Climates, in.Now)
@@ -83,11 +85,13 @@ func (p *Policy) Step(s State, in Input) (State, Decision) {
 // step is one step in the making: the parts of Step read and write it in order.
 type step struct {
 	*Policy
-	s     *State
-	in    *Input
-	d     *Decision
-	wants []guard.Want
-	short []chamber.Quantity // quantities that some plug runs without
+	s       *State
+	in      *Input
+	d       *Decision
+	wants   []guard.Want
+	model   learn.Model        // of the chamber, to plan with
+	trusted bool               // whether a plan can rest on it
+	short   []chamber.Quantity // quantities that some plug runs without
 }
 
 // clone copies what a step may write to.
@@ -128,23 +132,7 @@ func (t *step) hear() {
 			t.s.Sensors[l.Sensor].Dead = !l.Alive
 		}
 	}
-	for _, r := range t.in.Readings {
-		if r.Sensor < 0 || r.Sensor >= len(t.s.Sensors) {
-			continue
-		}
-		x := &t.s.Sensors[r.Sensor]
-		if r.Retained {
-			if !x.Live { // a copy of unknown age never hides a value whose age is known
-				x.Value, x.Known = r.Value, true
-			}
-			continue
-		}
-		x.Value, x.Known, x.Live, x.At = r.Value, true, true, t.in.Now
-		if r.At.After(x.At.Add(-time.Minute)) && r.At.Before(x.At) {
-			x.At = r.At
-		}
-		x.Dead = false // who speaks lives
-	}
+	t.hearReadings()
 	for _, i := range t.in.Unsent {
 		if i >= 0 && i < len(t.s.Plugs) {
 			t.s.Plugs[i].NotSent()
@@ -177,6 +165,7 @@ func (t *step) silence() {
 		if last.IsZero() {
 			last = x.Watched
 		}
+		last = latest(last, x.Aside)
 		x.Silent = x.Dead || t.in.Now.Sub(last) > t.Spec.Sensors[i].MaxAge
 	}
 }
@@ -227,6 +216,9 @@ func (t *step) decide() {
 	}
 	sc.ProbeAt, sc.Dry = s.Reservoir.Resting(t.in.Now)
 	sc.Probe = s.Reservoir.Dry && !sc.Dry
+	if t.trusted && !t.Rules {
+		sc.Model = &t.model
+	}
 	s.Control, t.wants = control.Decide(s.Control, &sc)
 	t.fallBack()
 	scene := guard.Scene{Now: t.in.Now, Link: t.in.Link, LinkUp: t.in.LinkUp, LinkSince: s.LinkSince, Observe: t.Observe}
@@ -246,7 +238,7 @@ func (t *step) decide() {
 // heard reports whether any sensor in the chamber has ever delivered, or had time to.
 func (t *step) heard() bool {
 	for i := range t.s.Sensors {
-		if t.s.Sensors[i].Live || t.s.Sensors[i].Silent {
+		if x := &t.s.Sensors[i]; x.Live || x.Silent || !x.Aside.IsZero() {
 			return true
 		}
 	}

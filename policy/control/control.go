@@ -10,6 +10,7 @@ import (
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/guard"
+	"gillkeeper/policy/learn"
 	"gillkeeper/policy/reason"
 )
 
@@ -19,6 +20,7 @@ type State struct {
 	CO2  Trend `json:"co2"`  // in the chamber
 	Mist Mist  `json:"mist"` // the humidifier's pulses
 	Fan  Fan   `json:"fan"`  // the exhaust fan's pulses
+	Plan Plan  `json:"plan"` // for both, where the chamber is known well enough
 	Heat bool  `json:"heat,omitempty"`
 	Cool bool  `json:"cool,omitempty"`
 }
@@ -30,13 +32,14 @@ type Scene struct {
 	Target    crop.Target
 	Air       *chamber.Air
 	Plugs     []guard.Plug
-	Light     bool      // the photoperiod wants light now
-	LightNext time.Time // when that changes
-	Heard     bool      // some sensor of the chamber has ever delivered
-	Dry       bool      // the reservoir is known to be dry: the humidifier rests
-	Probe     bool      // it is dry, and the humidifier may be tried now
-	ProbeAt   time.Time // when a dry humidifier may be tried again
-	Open      bool      // the chamber stands open
+	Light     bool         // the photoperiod wants light now
+	LightNext time.Time    // when that changes
+	Heard     bool         // some sensor of the chamber has ever delivered
+	Dry       bool         // the reservoir is known to be dry: the humidifier rests
+	Probe     bool         // it is dry, and the humidifier may be tried now
+	ProbeAt   time.Time    // when a dry humidifier may be tried again
+	Open      bool         // the chamber stands open
+	Model     *learn.Model // the chamber as learned, to plan with; nil: not to be trusted, the rules go on
 }
 
 // Decide gives what control wants of each plug of the chamber (one for each of Spec.Plugs).
@@ -54,14 +57,16 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 	}
 	st.RH.take(sc.Air.Inside.RelativeHumidity)
 	st.CO2.take(sc.Air.Inside.CO2)
-	for i := range wants {
-		if sc.Spec.Plugs[i].Role == chamber.ExhaustFan && i == sc.Spec.Plug(chamber.ExhaustFan) {
-			wants[i] = st.fan(sc, i)
+	fan, mist := sc.Spec.Plug(chamber.ExhaustFan), sc.Spec.Plug(chamber.Humidifier)
+	if sc.plans() {
+		wants[mist], wants[fan] = st.plan(sc)
+	} else {
+		st.Plan = Plan{}
+		if fan >= 0 {
+			wants[fan] = st.fan(sc, fan)
 		}
-	}
-	for i := range wants { // after the fan, which it must know of
-		if i == sc.Spec.Plug(chamber.Humidifier) {
-			wants[i] = st.mist(sc, i)
+		if mist >= 0 { // after the fan, which it must know of
+			wants[mist] = st.mist(sc, mist)
 		}
 	}
 	first := map[chamber.Role]int{}

@@ -78,7 +78,7 @@ func (st *State) startFan(sc *Scene, i int, why reason.Reason, run time.Duration
 	why.For = run
 	f := &st.Fan
 	f.Since, f.Until, f.Repaid, f.Why = sc.Now, sc.Now.Add(run), false, why
-	if why.Quantity == chamber.CO2 && st.leadMist(sc, i) {
+	if why.Quantity == chamber.CO2 && st.pairMist(sc, i) {
 		f.Since, f.Until, f.Repaid = f.Since.Add(mistLead), f.Until.Add(mistLead), true
 		return guard.Want{Until: f.Since, Reasons: []reason.Reason{why}}
 	}

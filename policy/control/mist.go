@@ -21,6 +21,8 @@ type Mist struct {
 	From   float64 `json:"from"`            // relative humidity when the pulse began
 	Peak   float64 `json:"peak"`            // highest since
 	Grams  float64 `json:"grams"`           // given in the pulse
+	Repay  float64 `json:"repay,omitempty"` // share of what the fan carries off that is misted along with it
+	Owed   float64 `json:"owed,omitempty"`  // grams that were too little for a pulse
 	Open   bool    `json:"open,omitempty"`  // the pulse's effect is still to be read
 	Clean  bool    `json:"clean,omitempty"` // no fan ran meanwhile
 }
@@ -41,15 +43,22 @@ const (
 	// wettest is the reading above which no mist is given whatever the aim: a sensor cannot tell 97 from 100 %.
 	wettest = 0.975
 	// mistLead is how far the mist goes ahead of the fan: a humidifier takes that long to come to full output.
-	mistLead = 12 * time.Second
-	// repay is the share of what a fan pulse carries off that is misted along with it; the wet walls give back the
-	// rest.
-	repay = 0.6
+	mistLead = 8 * time.Second
+	// firstRepay is the share of what a fan pulse carries off that is misted along with it at first; crop and wet walls
+	// give back the rest. Most chambers end near it.
+	firstRepay = 0.8
+	mostRepay  = 1.6
+	// repayGain is by how much that share grows for each 1 of relative humidity missing when the next fan pulse comes,
+	// and pairGain how much of the missing vapor itself is misted.
+	repayGain = 0.5
+	pairGain  = 0.15
+	// pairError bounds what is taken for missing or too much: a wet sensor stands at the end of its range.
+	pairError = 0.02
+	// pairLook is how far the reading is looked through for it.
+	pairLook = 0 * time.Second
 	// spinUp is the time for which a humidifier that was just switched on counts as not running yet.
 	spinUp = 8.0
-	// leadBelow is how far above the aim the air may be for the mist to go ahead of the fan.
-	leadBelow = 0.02
-	// leadLeast is the least share of the shortest pulse that must be wanted for one to be given.
+	// leadLeast is the least share of the shortest pulse that must be owed for one to be given.
 	leadLeast = 0.6
 )
 
@@ -99,7 +108,7 @@ func (st *State) mist(sc *Scene, i int) guard.Want {
 // mistWait is when the effect of the last pulse, of mist or of air, has shown.
 func (st *State) mistWait() time.Time {
 	wait := st.Mist.Until.Add(mistSettle)
-	if fan := st.Fan.Until.Add(RHLag); fan.After(wait) {
+	if fan := st.Fan.Until.Add(mistSettle); fan.After(wait) {
 		wait = fan
 	}
 	return wait
@@ -121,26 +130,38 @@ func (st *State) startMist(sc *Scene, i int, why reason.Reason, run time.Duratio
 	return guard.Want{On: true, Until: m.Until, Reasons: []reason.Reason{why}}
 }
 
-// leadMist starts a mist pulse for what the fan pulse that is about to begin will carry off, and reports whether it
-// did: not when the air is wet enough to bear the loss, and not when the loss is less than the shortest pulse gives.
-func (st *State) leadMist(sc *Scene, fan int) bool {
+// pairMist starts a mist pulse for what the fan pulse that is about to begin will carry off, and reports whether it
+// did. What is owed is the share Repay of the loss, which settles at what keeps the air at the aim from one fan pulse to
+// the next, and the part of the present error that the air itself is short of. What is less than the shortest pulse
+// gives stays owed.
+func (st *State) pairMist(sc *Scene, fan int) bool {
 	i := sc.Spec.Plug(chamber.Humidifier)
-	if i < 0 || !sc.Air.Inside.RelativeHumidity.OK || sc.Dry || sc.Probe || !ready(sc, i) || sc.Plugs[i].On || sc.Now.Before(st.Mist.Until) {
+	if i < 0 || !sc.Air.Inside.RelativeHumidity.OK || sc.Dry || sc.Probe {
 		return false
 	}
+	m, plug := &st.Mist, &sc.Spec.Plugs[i]
 	aim := sc.Target.RelativeHumidity.Aim
-	if st.RH.ahead(sc.Now, RHLag) > aim+leadBelow {
+	short := math.Max(-pairError, math.Min(aim-st.RH.ahead(sc.Now, pairLook), pairError))
+	m.Repay = math.Max(0, math.Min(st.repay()+repayGain*short, mostRepay))
+	lost, rate := st.carriedOff(sc, fan), rated(plug)/3600
+	capacity := sc.Spec.VolumeM3 * vaporDensity(chamberT(sc), 1)
+	least := rate * math.Max(1, plug.MinOn.Seconds()-spinUp)
+	m.Owed = math.Max(-least, math.Min(m.Owed+m.Repay*lost+pairGain*short*capacity, 4*least))
+	if m.Owed < leadLeast*least || !ready(sc, i) || sc.Plugs[i].On || sc.Now.Before(m.Until) {
 		return false
 	}
-	lost := st.carriedOff(sc, fan)
-	plug := &sc.Spec.Plugs[i]
-	seconds := spinUp + repay*lost/(rated(plug)/3600)
-	if seconds < leadLeast*plug.MinOn.Seconds() {
-		return false
-	}
+	seconds := math.Max(math.Min(spinUp+m.Owed/rate, longestPulse.Seconds()), plug.MinOn.Seconds())
+	m.Owed -= rate * (seconds - spinUp)
 	r := reason.Reason{Code: reason.FanLoss, Quantity: chamber.RelativeHumidity, Value: lost, Bound: aim}
-	st.startMist(sc, i, r, time.Duration(math.Min(seconds, longestPulse.Seconds())*float64(time.Second)))
+	st.startMist(sc, i, r, time.Duration(seconds*float64(time.Second)))
 	return true
+}
+
+func (st *State) repay() float64 {
+	if st.Mist.Repay == 0 && st.Mist.Owed == 0 {
+		return firstRepay
+	}
+	return st.Mist.Repay
 }
 
 // carriedOff is the vapor in grams that the present or last fan pulse takes out of the chamber: the air changed, times

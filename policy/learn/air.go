@@ -1,0 +1,127 @@
+package learn
+
+import (
+	"math"
+
+	"gillkeeper/policy/plant"
+)
+
+// Air is the state of the reduced model: the chamber's air, what floats in it, what wets its walls. Amounts of water
+// are per cubic meter of the chamber.
+type Air struct {
+	Vapor    float64 `json:"vapor_g_m3"`
+	Droplets float64 `json:"droplets_g_m3"`
+	Film     float64 `json:"film_g_m3"`
+	AirC     float64 `json:"air_c"`
+	CO2      float64 `json:"co2_ppm"`
+	Mist     float64 `json:"mist"` // how far the humidifier has spun up, 0..1
+	Fan      float64 `json:"fan"`  // the same of the fan
+}
+
+// Constants are what the reduced model holds still over its horizon. Rates are per second.
+type Constants struct {
+	Flow     float64 // air changes by the fan at full speed
+	Leak     float64 // air changes without it
+	CO2Rate  float64 // by the crop, ppm
+	RoomCO2  float64 // ppm
+	MistRate float64 // g/m³ at full output
+	Loss     float64 // share of the mist that hits a wall at once
+	Crop     float64 // exchange of vapor with the crop
+	Heat     float64 // exchange of heat with walls and crop
+	Wall     float64 // exchange of vapor with fully wet walls
+	FilmFull float64 // g/m³ that wets them fully
+	RoomV    float64 // vapor in the room's air, g/m³
+	RoomC    float64 // its temperature
+	MassC    float64 // temperature of walls and crop
+
+	massSat, sat, slope float64 // saturation at MassC, g/m³, and its slope in g/m³K
+}
+
+// Of droplets and plugs, as typical: common practice, see [plant.Params] for the ranges.
+const (
+	evaporation = 1.0   // share of droplets that evaporates a second for each g/m³ that the air lacks (12 µm)
+	settling    = 0.004 // share that settles a second
+	mistUpS     = 15.0
+	mistDownS   = 8.0
+	fanUpS      = 3.5
+	stirred     = 0.8  // by how much the running fan raises the exchange with surfaces
+	coolingK    = 2.03 // K by which 1 g/m³ that evaporates cools air: 2450 J/g over 1205 J/m³K
+	vaporR      = 0.461524
+	zeroC       = 273.15
+)
+
+// saturation is the vapor in saturated air, g/m³.
+func saturation(t float64) float64 { return plant.Saturation(t) / (vaporR * (t + zeroC)) }
+
+// prepare works out what a step needs of the temperature.
+func (c *Constants) prepare() {
+	c.massSat = saturation(c.MassC)
+	c.slope = (saturation(c.MassC+0.5) - saturation(c.MassC-0.5))
+	c.sat = c.massSat
+}
+
+// full is the vapor of saturated air at a temperature near MassC.
+func (c *Constants) full(t float64) float64 {
+	d := t - c.MassC
+	return c.sat + c.slope*d*(1+0.031*d) // the relative slope grows by 0.062 of itself a kelvin
+}
+
+// RH is the relative humidity, at most 1.
+func (a *Air) RH(c *Constants) float64 { return math.Min(1, a.Vapor/c.full(a.AirC)) }
+
+// spin turns plugs up or down and gives their mean over the step.
+func spin(x *float64, on bool, up, down, dt float64) float64 {
+	from := *x
+	if on {
+		*x = math.Min(1, from+dt/up)
+	} else {
+		*x = math.Max(0, from-dt/down)
+	}
+	return (from + *x) / 2
+}
+
+// Step advances the air by dt seconds, at most about four. It is the balance of [plant.Step] with surfaces of one
+// temperature, solved one store after the other.
+func (a *Air) Step(c *Constants, mist, fan bool, dt float64) {
+	m := spin(&a.Mist, mist, mistUpS, mistDownS, dt)
+	f := spin(&a.Fan, fan, fanUpS, fanUpS, dt)
+	a.water(c, m, f, dt)
+	a.carbon(c, f, dt)
+}
+
+func (a *Air) carbon(c *Constants, f, dt float64) {
+	q := dt * (c.Flow*f + c.Leak)
+	a.CO2 = (a.CO2 + q*c.RoomCO2 + dt*c.CO2Rate) / (1 + q)
+}
+
+func (a *Air) water(c *Constants, m, f, dt float64) {
+	q := c.Flow*f + c.Leak
+	stir := 1 + stirred*f
+	heat := c.Heat * stir
+	t := (a.AirC + dt*(heat*c.MassC+q*c.RoomC)) / (1 + dt*(heat+q))
+	wall := c.Wall * stir
+	if a.Vapor < c.massSat {
+		wall *= math.Min(1, math.Sqrt(a.Film/c.FilmFull))
+	}
+	crop := c.Crop * stir
+	v := (a.Vapor + dt*(q*c.RoomV+(wall+crop)*c.massSat)) / (1 + dt*(q+wall+crop))
+	given := dt * wall * (c.massSat - v)
+	if given > a.Film {
+		v -= given - a.Film
+		given = a.Film
+	}
+	g := dt * c.MistRate * m
+	a.Film += g*c.Loss - given
+	d := a.Droplets + g*(1-c.Loss)
+	lack := c.full(t) - v
+	k := dt * evaporation * (d + 0.05)
+	gone := k * lack / (1 + (1+coolingK*c.slope)*k)
+	gone = math.Max(-0.5, math.Min(gone, d))
+	v += gone
+	t -= coolingK * gone
+	d -= gone
+	settled := d * settling * dt
+	a.Film += settled
+	d = (d - settled) / (1 + dt*q)
+	a.Vapor, a.AirC, a.Droplets = v, t, d
+}

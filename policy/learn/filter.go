@@ -1,0 +1,93 @@
+package learn
+
+import "math"
+
+// filter is an extended Kalman filter over slices that belong to the caller: x its n values, p their n×n covariance.
+type filter struct {
+	x, p []float64
+}
+
+// predict carries the values through move, and the covariance through its derivatives, taken one by one with the given
+// nudges; q is added to the diagonal.
+func (f filter) predict(nudge, q []float64, move func(x []float64)) {
+	n := len(f.x)
+	var base, end, bent, jac, tmp [maxStates * maxStates]float64
+	copy(base[:n], f.x)
+	copy(end[:n], f.x)
+	move(end[:n])
+	for j := range n {
+		copy(bent[:n], base[:n])
+		bent[j] += nudge[j]
+		move(bent[:n])
+		for i := range n {
+			jac[i*n+j] = (bent[i] - end[i]) / nudge[j]
+		}
+	}
+	for i := range n {
+		for j := range n {
+			s := 0.0
+			for k := range n {
+				s += jac[i*n+k] * f.p[k*n+j]
+			}
+			tmp[i*n+j] = s
+		}
+	}
+	for i := range n {
+		for j := i; j < n; j++ {
+			s := 0.0
+			for k := range n {
+				s += tmp[i*n+k] * jac[j*n+k]
+			}
+			f.p[i*n+j], f.p[j*n+i] = s, s
+		}
+		f.p[i*n+i] += q[i]
+	}
+	copy(f.x, end[:n])
+}
+
+// update takes in a reading z of value i with standard deviation sd, and gives the innovation in standard deviations.
+// What lies beyond gate is taken for less sure, so that one odd reading moves nothing far.
+func (f filter) update(i int, z, sd, gate float64) float64 {
+	n := len(f.x)
+	miss := z - f.x[i]
+	s := f.p[i*n+i] + sd*sd
+	odd := miss * miss / s
+	if odd > gate*gate {
+		s *= odd / (gate * gate)
+	}
+	var gain [maxStates]float64
+	for k := range n {
+		gain[k] = f.p[k*n+i] / s
+	}
+	for k := range n {
+		f.x[k] += gain[k] * miss
+	}
+	var row [maxStates]float64
+	copy(row[:n], f.p[i*n:i*n+n])
+	for k := range n {
+		for l := k; l < n; l++ {
+			v := f.p[k*n+l] - gain[k]*row[l]
+			f.p[k*n+l], f.p[l*n+k] = v, v
+		}
+	}
+	return math.Sqrt(odd)
+}
+
+// sane reports whether everything in the filter is a number and no variance is out of bounds.
+func (f filter) sane() bool {
+	n := len(f.x)
+	for i, v := range f.x {
+		if math.IsNaN(v) || math.Abs(v) > 1e6 {
+			return false
+		}
+		if d := f.p[i*n+i]; math.IsNaN(d) || d < 0 || d > 1e8 {
+			return false
+		}
+	}
+	for _, v := range f.p {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return false
+		}
+	}
+	return true
+}

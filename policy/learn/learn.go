@@ -1,0 +1,304 @@
+// Package learn identifies what a chamber is from what its sensors and plugs say while they do what control needs: how
+// much air fan and leaks move, how much CO2 the crop makes, what of the mist becomes vapor, and where the air stands
+// now behind the sensors' lag. Two extended Kalman filters over the equations of [plant.Step] in reduced form, of
+// constant size: one for CO2, which alone bears witness of the air moved, one for water.
+//
+// It must never decide anything, and nothing it holds may be relied on without asking [State.Model] whether it can be
+// trusted. Start reading at [State.Learn].
+package learn
+
+import (
+	"math"
+	"time"
+)
+
+// The values of the CO2 filter.
+const (
+	cCO2  = iota // ppm
+	cSeen        // ppm behind the sensor's lag
+	cFlow        // ln of the fan's air changes a second
+	cLeak        // ln of the leaks'
+	cMade        // ln of ppm a second
+	cRoom        // ppm
+	cStates
+)
+
+// The values of the water filter.
+const (
+	wVapor = iota // g/m³
+	wDrops        // g/m³
+	wFilm         // g/m³
+	wAirC         // °C
+	wSeen         // relative humidity behind the sensor's lag
+	wMist         // ln of g/m³s at full output
+	wCrop         // ln of the exchange with the crop, 1/s
+	wHeat         // ln of the exchange of heat with surfaces, 1/s
+	wStates
+	maxStates = wStates
+)
+
+// State is what is known of one chamber. It is a plain value; the zero value knows nothing.
+type State struct {
+	At     time.Time `json:"at,omitzero"` // of the last step
+	MistOn bool      `json:"mist_on,omitempty"`
+	FanOn  bool      `json:"fan_on,omitempty"`
+	Mist   float64   `json:"mist"` // spun up, 0..1
+	Fan    float64   `json:"fan"`
+	MassC  float64   `json:"mass_c"` // temperature of walls and crop: the air's over minutes
+
+	CO2     Values[[cStates]float64, [cStates * cStates]float64] `json:"co2"`
+	Water   Values[[wStates]float64, [wStates * wStates]float64] `json:"water"`
+	FanRuns float64                                              `json:"fan_runs"` // seconds of fan seen
+}
+
+// Values are those of one filter.
+type Values[X, P any] struct {
+	X     X         `json:"x"`
+	P     P         `json:"p"`
+	Taken int       `json:"taken"` // readings taken in
+	Odd   float64   `json:"odd"`   // mean size of the surprise, in standard deviations: about 0.8 where all is well
+	Last  time.Time `json:"last,omitzero"`
+}
+
+// Facts is what the learner is told of the chamber, once a step.
+type Facts struct {
+	Now        time.Time
+	VolumeM3   float64
+	AltitudeM  float64
+	RatedFlow  float64 // of the fan's label, m³/h; 0: unknown
+	RatedMist  float64 // of the humidifier's label, g/h; 0: unknown
+	MistOn     bool    // now
+	FanOn      bool
+	Dry        bool    // the reservoir is dry: what runs gives nothing
+	AirC       float64 // temperature in the chamber
+	RoomC      float64
+	RoomRH     float64 // 0..1; 0: not measured
+	RoomCO2    float64 // ppm; 0: not measured
+	RoomCO2New bool    // it is a fresh reading
+	RH         []float64
+	CO2        []float64 // fresh readings in the chamber since the last step
+}
+
+// What is assumed at first, with its relative standard deviation. All common practice but where said.
+const (
+	installedFlow, flowSD = 0.68, 0.30 // of a rating, through duct and filter
+	firstLeak, leakSD     = 0.5, 0.6   // air changes an hour
+	firstMade, madeSD     = 1200, 1.0  // ppm an hour
+	airborne, mistSD      = 0.95, 0.25 // of a rating
+	plumeLoss             = 0.22
+	firstCrop, cropSD     = 0.0025, 0.7
+	firstHeat, heatSD     = 0.025, 0.35
+	wallShare             = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
+	filmFull              = 4.0 * 6.7
+	roomCO2, roomSD       = 480, 90
+	rhLagS, co2LagS       = 45, 75
+	longestGap            = 5 * time.Minute
+)
+
+// Learn takes in what happened since the last step and gives the state after it.
+func (s State) Learn(f *Facts) State {
+	dt := f.Now.Sub(s.At)
+	if s.At.IsZero() || dt > longestGap || dt < 0 || !s.sane() {
+		s = s.begin(f)
+	} else if dt > 0 {
+		s.pass(f, dt.Seconds())
+	}
+	s.MistOn, s.FanOn = f.MistOn && !f.Dry, f.FanOn
+	s.take(f)
+	s.bound()
+	if !s.sane() {
+		return State{}.begin(f)
+	}
+	return s
+}
+
+// sane reports whether the state can be worked with.
+func (s *State) sane() bool {
+	return s.co2().sane() && s.water().sane() && !math.IsNaN(s.Mist+s.Fan+s.MassC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1
+}
+
+func (s *State) co2() filter   { return filter{s.CO2.X[:], s.CO2.P[:]} }
+func (s *State) water() filter { return filter{s.Water.X[:], s.Water.P[:]} }
+
+// begin starts from the labels; what was learned of the chamber before a gap is kept, what its air did is not.
+func (s State) begin(f *Facts) State {
+	flow, mist := f.RatedFlow, f.RatedMist
+	if flow <= 0 {
+		flow = 60
+	}
+	if mist <= 0 {
+		mist = 300
+	}
+	kept := !s.At.IsZero() && s.sane() && f.Now.After(s.At)
+	old := s
+	s = State{At: f.Now, MassC: f.AirC}
+	v := math.Max(f.VolumeM3, 0.01)
+	lead := func(f filter, i int, x, sd float64) {
+		f.x[i], f.p[i*len(f.x)+i] = x, sd*sd
+	}
+	room := float64(roomCO2)
+	if f.RoomCO2 > 0 {
+		room = f.RoomCO2
+	}
+	c := s.co2()
+	lead(c, cCO2, 800, 300)
+	lead(c, cSeen, 800, 300)
+	lead(c, cFlow, math.Log(flow*installedFlow/v/3600), flowSD)
+	lead(c, cLeak, math.Log(firstLeak/3600.0), leakSD)
+	lead(c, cMade, math.Log(firstMade/3600.0), madeSD)
+	lead(c, cRoom, room, roomSD)
+	w := s.water()
+	sat := saturation(f.AirC)
+	lead(w, wVapor, 0.85*sat, 0.1*sat)
+	lead(w, wDrops, 0, 0.1)
+	lead(w, wFilm, 0.3, 0.5)
+	lead(w, wAirC, f.AirC, 0.3)
+	lead(w, wSeen, 0.85, 0.2)
+	lead(w, wMist, math.Log(mist*airborne/v/3600), mistSD)
+	lead(w, wCrop, math.Log(firstCrop), cropSD)
+	lead(w, wHeat, math.Log(firstHeat/math.Cbrt(v/0.56)), heatSD)
+	if kept {
+		s.keep(&old)
+	}
+	return s
+}
+
+// keep carries learned values over a gap, somewhat less sure.
+func (s *State) keep(old *State) {
+	for _, i := range []int{cFlow, cLeak, cMade} {
+		s.CO2.X[i] = old.CO2.X[i]
+		s.CO2.P[i*cStates+i] = math.Min(old.CO2.P[i*cStates+i]*1.5+0.0025, s.CO2.P[i*cStates+i])
+	}
+	for _, i := range []int{wMist, wCrop, wHeat} {
+		s.Water.X[i] = old.Water.X[i]
+		s.Water.P[i*wStates+i] = math.Min(old.Water.P[i*wStates+i]*1.5+0.0025, s.Water.P[i*wStates+i])
+	}
+	s.FanRuns = old.FanRuns
+}
+
+// stepS is the longest step of the reduced model while following the chamber.
+const stepS = 2.5
+
+// pass lets time go by in both filters with the plugs as they were.
+func (s *State) pass(f *Facts, seconds float64) {
+	s.At = f.Now
+	s.MassC += (f.AirC - s.MassC) * (1 - math.Exp(-seconds/600))
+	n := math.Ceil(seconds / stepS)
+	dt := seconds / n
+	k := s.constants(f)
+	for range int(n) {
+		m := spin(&s.Mist, s.MistOn, mistUpS, mistDownS, dt)
+		fan := spin(&s.Fan, s.FanOn, fanUpS, fanUpS, dt)
+		s.FanRuns += fan * dt
+		s.passCO2(fan, dt)
+		s.passWater(&k, m, fan, dt)
+	}
+}
+
+var (
+	nudgeCO2   = [cStates]float64{1, 1, 0.01, 0.01, 0.01, 1}
+	nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01}
+)
+
+func (s *State) passCO2(fan, dt float64) {
+	h := dt / 3600
+	q := [cStates]float64{0.5 * dt, 0.02 * dt, 0.0004 * h, 0.004 * h, 0.02 * h, 400 * h}
+	s.co2().predict(nudgeCO2[:], q[:], func(x []float64) {
+		k := Constants{Flow: math.Exp(x[cFlow]), Leak: math.Exp(x[cLeak]), CO2Rate: math.Exp(x[cMade]), RoomCO2: x[cRoom]}
+		a := Air{CO2: x[cCO2]}
+		a.carbon(&k, fan, dt)
+		x[cSeen] += ((x[cCO2]+a.CO2)/2 - x[cSeen]) * dt / (co2LagS + dt/2)
+		x[cCO2] = a.CO2
+	})
+}
+
+func (s *State) passWater(base *Constants, mist, fan, dt float64) {
+	h := dt / 3600
+	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 0.002 * h, 0.01 * h, 0.002 * h}
+	s.water().predict(nudgeWater[:], q[:], func(x []float64) {
+		k := *base
+		k.setWater(x)
+		a := Air{Vapor: x[wVapor], Droplets: math.Max(0, x[wDrops]), Film: math.Max(0, x[wFilm]), AirC: x[wAirC]}
+		a.water(&k, mist, fan, dt)
+		x[wVapor], x[wDrops], x[wFilm], x[wAirC] = a.Vapor, a.Droplets, a.Film, a.AirC
+		x[wSeen] += (a.Vapor/k.full(a.AirC) - x[wSeen]) * dt / (rhLagS + dt/2)
+	})
+}
+
+func (k *Constants) setWater(x []float64) {
+	k.MistRate, k.Crop, k.Heat = math.Exp(x[wMist]), math.Exp(x[wCrop]), math.Exp(x[wHeat])
+	k.Wall = wallShare * k.Heat
+}
+
+// constants are those of the reduced model by the present estimate.
+func (s *State) constants(f *Facts) Constants {
+	k := Constants{
+		Flow: math.Exp(s.CO2.X[cFlow]), Leak: math.Exp(s.CO2.X[cLeak]), CO2Rate: math.Exp(s.CO2.X[cMade]), RoomCO2: s.CO2.X[cRoom],
+		Loss: plumeLoss, FilmFull: filmFull / math.Cbrt(math.Max(f.VolumeM3, 0.01)), RoomC: f.RoomC, MassC: s.MassC,
+	}
+	k.setWater(s.Water.X[:])
+	if f.RoomRH > 0 {
+		k.RoomV = f.RoomRH * saturation(f.RoomC)
+	} else {
+		k.RoomV = 0.45 * saturation(20)
+	}
+	k.prepare()
+	return k
+}
+
+// Noise of readings, calibration included as far as it changes from one sensor to the next.
+const (
+	rhSD    = 0.008
+	wetSD   = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
+	wetFrom = 0.985
+	co2SD   = 14
+	roomNew = 40
+	gate    = 3
+)
+
+// take takes in fresh readings.
+func (s *State) take(f *Facts) {
+	for _, z := range f.RH {
+		sd := rhSD
+		if z >= wetFrom {
+			sd = wetSD
+			z = math.Max(z, math.Min(s.Water.X[wSeen], 1))
+		}
+		odd := s.water().update(wSeen, z, sd, gate)
+		if s.Water.Taken == 0 {
+			odd = 1
+		}
+		s.Water.Odd += (odd - s.Water.Odd) * 0.02
+		s.Water.Taken = min(s.Water.Taken+1, 1e6)
+		s.Water.Last = f.Now
+	}
+	for _, z := range f.CO2 {
+		odd := s.co2().update(cSeen, z, co2SD, gate)
+		s.CO2.Odd += (odd - s.CO2.Odd) * 0.02
+		s.CO2.Taken = min(s.CO2.Taken+1, 1e6)
+		s.CO2.Last = f.Now
+	}
+	if f.RoomCO2New && f.RoomCO2 > 0 {
+		s.co2().update(cRoom, f.RoomCO2, roomNew, gate)
+	}
+}
+
+// bound keeps what is known to lie somewhere there.
+func (s *State) bound() {
+	limit := func(x *float64, low, high float64) { *x = math.Max(low, math.Min(*x, high)) }
+	c, w := &s.CO2.X, &s.Water.X
+	limit(&c[cCO2], 250, 50_000)
+	limit(&c[cRoom], 380, 5000)
+	limit(&c[cFlow], math.Log(0.2/3600), math.Log(2000/3600.0))
+	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))
+	limit(&c[cMade], math.Log(5/3600.0), math.Log(200_000/3600.0))
+	sat := saturation(w[wAirC])
+	limit(&w[wVapor], 0.05*sat, 1.02*sat)
+	limit(&w[wDrops], 0, 10)
+	limit(&w[wFilm], 0, 400)
+	limit(&w[wAirC], s.MassC-4, s.MassC+2)
+	limit(&w[wMist], math.Log(5e-4), math.Log(3))
+	limit(&w[wCrop], math.Log(1e-5), math.Log(0.015))
+	limit(&w[wHeat], math.Log(0.004), math.Log(0.15))
+}
