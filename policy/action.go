@@ -3,6 +3,7 @@ package policy
 import (
 	"time"
 
+	"gillkeeper/policy/calibration"
 	"gillkeeper/policy/species"
 )
 
@@ -19,6 +20,10 @@ const (
 	HandSet     ActionKind = "hand"         // Plug, Hand, For
 	AlarmAck    ActionKind = "alarm_ack"    // Alarm
 	AlarmShelve ActionKind = "alarm_shelve" // Alarm, For
+
+	Calibrate      ActionKind = "calibrate"       // Sensor, Calibration
+	CalibrateClear ActionKind = "calibrate_clear" // Sensor
+	SensorAside    ActionKind = "sensor_aside"    // Sensor, For; 0 takes it back
 )
 
 // Action is what a person did. Which fields count depends on Kind.
@@ -41,6 +46,9 @@ type Action struct {
 	For         time.Duration `json:"for,omitempty"`
 	Alarm       string        `json:"alarm,omitempty"`
 	Note        string        `json:"note,omitempty"`
+	Sensor      string        `json:"sensor,omitempty"`
+	// Calibration is the correction with the readings that it rests on. Nobody writes to what it points at.
+	Calibration *calibration.Correction `json:"calibration,omitempty"`
 }
 
 // Hand is what a person wants of a plug.

@@ -69,7 +69,7 @@ func (t *step) fallBack() {
 func (t *step) waiting(q chamber.Quantity) bool {
 	for i := range t.Spec.Sensors {
 		if s := &t.Spec.Sensors[i]; s.Quantity == q && s.Place == chamber.Inside {
-			if x := &t.s.Sensors[i]; !x.Silent && x.Suspect == "" {
+			if x := &t.s.Sensors[i]; !x.Silent && x.Suspect == "" && !x.aside(t.in.Now) {
 				return true
 			}
 		}

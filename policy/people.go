@@ -122,6 +122,8 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 		s, err = p.applyRefill(s, a, now)
 	case HandSet:
 		s, err = p.applyHand(s, a, now)
+	case Calibrate, CalibrateClear, SensorAside:
+		s, err = p.applyCalibration(s, a, now)
 	case AlarmAck, AlarmShelve:
 		s, events, err = applyAlarm(s, a, now)
 	default:
