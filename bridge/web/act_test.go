@@ -5,8 +5,11 @@ import (
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"gillkeeper/bridge/web/api"
+	"gillkeeper/bridge/web/webtest"
+	"gillkeeper/policy"
 	"gillkeeper/policy/alarm"
 )
 
@@ -155,6 +158,27 @@ func TestSameActionTwice(t *testing.T) {
 	}
 	if _, _, b := s.ask(t, "POST", path, `{"fresh_g":200}`); decoded[api.Done](t, b).Chamber.Batches[0].FreshG != 500 {
 		t.Errorf("another harvest was not recorded: %s", b)
+	}
+}
+
+// TestActionSaysWhenAndHow: the journal keeps when an action was done and how it came.
+func TestActionSaysWhenAndHow(t *testing.T) {
+	s := serve(t, nil)
+	if status, _, b := s.ask(t, "POST", "/api/v1/chambers/loft/refill", `{"note":"tap water"}`); status != 200 {
+		t.Fatalf("%d %s", status, b)
+	}
+	events, err := s.Events(t.Context(), "loft", webtest.Start, s.Now().Add(time.Second))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var last *policy.Action
+	for i := range events {
+		if events[i].Kind == policy.PersonActed {
+			last = events[i].Action
+		}
+	}
+	if last == nil || last.Kind != policy.Refilled || !last.At.Equal(s.Now()) || last.By != "api" || last.Note != "tap water" {
+		t.Errorf("the last action is %+v", last)
 	}
 }
 

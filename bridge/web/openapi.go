@@ -69,11 +69,13 @@ func (d *describer) operation(rt route) object {
 	for _, q := range rt.query {
 		params = append(params, object{"name": q.name, "in": "query", "description": q.doc, "schema": object{"type": "string"}})
 	}
-	if rt.body != nil {
+	if rt.acts() {
 		params = append(params, object{"name": "Idempotency-Key", "in": "header",
 			"description": "the action's id, where the body has none", "schema": object{"type": "string"}})
-		op["requestBody"] = object{"required": true, "content": object{"application/json": object{"schema": d.schema(reflect.TypeOf(rt.body))}}}
 		op["security"] = []any{object{}, object{"token": []any{}}}
+	}
+	if rt.body != nil {
+		op["requestBody"] = object{"required": true, "content": object{"application/json": object{"schema": d.schema(reflect.TypeOf(rt.body))}}}
 	}
 	if params != nil {
 		op["parameters"] = params

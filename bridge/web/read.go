@@ -51,7 +51,9 @@ func (s *Server) getChamber(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	return v.chamber(), nil
+	c := v.chamber()
+	c.Sensors = v.sensors()
+	return c, nil
 }
 
 // viewOf finds a chamber, or says which one is nearest.

@@ -20,6 +20,9 @@ type route struct {
 	handle  func(s *Server, r *http.Request) (any, error)
 }
 
+// acts reports whether a route changes something, and so may need the token.
+func (rt *route) acts() bool { return rt.method != http.MethodGet }
+
 type parameter struct{ name, doc string }
 
 // routes lists the API.
@@ -37,6 +40,14 @@ func routes() []route {
 			body: api.Refill{}, reply: api.Done{}, handle: (*Server).postRefill},
 		{method: "POST", path: "/chambers/{chamber}/hand", summary: "Put a plug under a person's hand, or give it back",
 			body: api.HandSet{}, reply: api.Done{}, handle: (*Server).postHand},
+		{method: "GET", path: "/chambers/{chamber}/sensors", summary: "Every sensor of a chamber: value, raw reading, correction",
+			reply: api.Sensors{}, handle: (*Server).getSensors},
+		{method: "POST", path: "/chambers/{chamber}/sensors/{sensor}/calibration", summary: "Correct a sensor by salts or fresh air",
+			body: api.Calibrate{}, reply: api.Done{}, handle: (*Server).postCalibration},
+		{method: "DELETE", path: "/chambers/{chamber}/sensors/{sensor}/calibration", summary: "Leave a sensor as it is made",
+			reply: api.Done{}, handle: (*Server).deleteCalibration},
+		{method: "POST", path: "/chambers/{chamber}/sensors/{sensor}/aside", summary: "Watch a sensor without using it, or take it back",
+			body: api.SetAside{}, reply: api.Done{}, handle: (*Server).postAside},
 		{method: "POST", path: "/chambers/{chamber}/batches", summary: "Put a batch into the chamber",
 			body: api.BatchAdd{}, reply: api.Done{}, handle: (*Server).postBatch},
 		{method: "GET", path: "/batches", summary: "Every batch", query: []parameter{{"retired", "true: retired ones too"}},
@@ -103,7 +114,7 @@ func (s *Server) endpoint(rt route) http.HandlerFunc {
 // notFound answers what nothing else does: a path that exists for another method, or one that does not.
 func (s *Server) notFound(mux *http.ServeMux, w http.ResponseWriter, r *http.Request) {
 	var allowed []string
-	for _, m := range []string{http.MethodGet, http.MethodHead, http.MethodPost} {
+	for _, m := range []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodDelete} {
 		other := r.Clone(r.Context())
 		other.Method = m
 		if _, pattern := mux.Handler(other); pattern != "/" {

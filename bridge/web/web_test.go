@@ -181,10 +181,34 @@ func TestWhy(t *testing.T) {
 			t.Errorf("at=%s is taken as %s", at, got.At)
 		}
 	}
+	// An hour of the day that is still to come is yesterday's. It is 10:30 at the site.
+	if got := get[api.Why](t, s, "/api/v1/chambers/cellar/why?at=23:00"); !got.At.Equal(time.Date(2026, 4, 20, 21, 0, 0, 0, time.UTC)) {
+		t.Errorf("at=23:00 is taken as %s", got.At)
+	}
 	for _, at := range []string{"yesterday", "25:00", "9999999h", "5m", "0001-01-01T00:00:00Z"} {
 		if status, _, body := s.ask(t, "GET", "/api/v1/chambers/cellar/why?at="+at, ""); status != http.StatusBadRequest {
 			t.Errorf("at=%s: %d %s", at, status, body)
 		}
+	}
+}
+
+// TestCalendarAheadOfTheSteadyClock: what is shown is on the calendar, wherever the policies' own clock stands.
+func TestCalendarAheadOfTheSteadyClock(t *testing.T) {
+	s := serve(t, nil)
+	s.SetAhead(3 * time.Hour)
+	s.Pass(10 * time.Second)
+	now := s.Now() // 11:30:10 UTC, 13:30:10 at the site
+	_, _, body := s.ask(t, "POST", "/api/v1/chambers/loft/hand", `{"plug":"lamp","hand":"off","for":"1h"}`)
+	c := decoded[api.Done](t, body).Chamber
+	lamp := c.Plugs[2]
+	if !c.At.Equal(now) || lamp.Hand == nil || !lamp.Hand.Until.Equal(now.Add(time.Hour)) {
+		t.Errorf("at %s under hand: %+v", c.At, lamp.Hand)
+	}
+	if got := lamp.Reasons[0]; got.Text != "Under a person's hand until 14:30." || !got.Until.Equal(now.Add(time.Hour)) {
+		t.Errorf("reason is %+v", got)
+	}
+	if at := c.Air.Chamber.CO2PPM.At; at == nil || !at.Equal(now) {
+		t.Errorf("the newest reading is of %v", at)
 	}
 }
 

@@ -62,6 +62,7 @@ type Chamber struct {
 	Reservoir *Reservoir `json:"reservoir,omitempty" doc:"of the humidifier, where there is one"`
 	Alarms    []Alarm    `json:"alarms" doc:"every alarm that is not at rest, the worst first"`
 	BrokerOut *time.Time `json:"broker_lost_since,omitempty" doc:"since when the broker is away"`
+	Sensors   []Sensor   `json:"sensors,omitempty" doc:"where one chamber alone is asked for"`
 }
 
 // Places is the air of the chamber and of the room around it.

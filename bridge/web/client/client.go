@@ -137,16 +137,23 @@ func get[T any](ctx context.Context, c *Client, path string) (T, error) {
 // act sends an action with an id of its own: when the connection breaks, the same action can be sent again and is done
 // once. The transport does so by itself when it sees the header.
 func (c *Client) act(ctx context.Context, path string, action any) (api.Done, error) {
-	var done api.Done
 	body, err := json.Marshal(action)
 	if err != nil {
-		return done, err
+		return api.Done{}, err
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.server+api.Base+path, bytes.NewReader(body))
+	return c.send(ctx, http.MethodPost, path, body)
+}
+
+// send is act for any method; no body is sent where there is none.
+func (c *Client) send(ctx context.Context, method, path string, body []byte) (api.Done, error) {
+	var done api.Done
+	req, err := http.NewRequestWithContext(ctx, method, c.server+api.Base+path, bytes.NewReader(body))
 	if err != nil {
 		return done, err
 	}
-	req.Header.Set("Content-Type", "application/json")
+	if body != nil {
+		req.Header.Set("Content-Type", "application/json")
+	}
 	req.Header.Set("Idempotency-Key", rand.Text())
 	if c.token != "" {
 		req.Header.Set("Authorization", "Bearer "+c.token)

@@ -24,6 +24,7 @@ var Start = time.Date(2026, 4, 21, 8, 0, 0, 0, time.UTC)
 type Twin struct {
 	mu       sync.Mutex
 	now      time.Time // guarded by mu, as all below
+	ahead    time.Duration
 	chambers []*unit
 	ready    error
 	failing  error
@@ -105,7 +106,7 @@ func (t *Twin) Add(spec *chamber.Spec, air Air) {
 	defer t.mu.Unlock()
 	u := &unit{policy: &policy.Policy{Spec: spec, Climates: species.Builtin()}, air: air}
 	u.state = u.policy.Fresh(t.now)
-	u.step(t.now, nil)
+	u.step(t.now, t.ahead, nil)
 	t.chambers = append(t.chambers, u)
 	slices.SortFunc(t.chambers, func(a, b *unit) int {
 		if a.policy.Spec.Name < b.policy.Spec.Name {
@@ -122,7 +123,7 @@ func (t *Twin) Pass(d time.Duration) {
 	for end := t.now.Add(d); t.now.Before(end); {
 		t.now = t.now.Add(10 * time.Second)
 		for _, u := range t.chambers {
-			u.step(t.now, nil)
+			u.step(t.now, t.ahead, nil)
 		}
 	}
 }
@@ -132,6 +133,13 @@ func (t *Twin) SetAir(name string, air Air) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.find(name).air = air
+}
+
+// SetAhead moves the calendar ahead of the steady clock from the next step on, as after a change of the machine's clock.
+func (t *Twin) SetAhead(d time.Duration) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.ahead = d
 }
 
 // SetReady makes Ready give err.
@@ -152,7 +160,7 @@ func (t *Twin) SetFailing(err error) {
 func (t *Twin) Now() time.Time {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	return t.now
+	return t.now.Add(t.ahead)
 }
 
 // Snapshots gives every chamber, by name.
@@ -190,7 +198,7 @@ func (t *Twin) Act(ctx context.Context, name string, a policy.Action) (*policy.S
 	if err := u.policy.Check(&u.state, &a); err != nil {
 		return nil, err
 	}
-	u.step(t.now, []policy.Action{a})
+	u.step(t.now, t.ahead, []policy.Action{a})
 	return u.snap, nil
 }
 
@@ -263,8 +271,8 @@ func (t *Twin) must(name string, a policy.Action) {
 }
 
 // step takes one step on the readings of the moment; plugs do what they were told and say so.
-func (u *unit) step(now time.Time, actions []policy.Action) {
-	in := policy.Input{Now: now, Wall: now, Link: true, LinkUp: u.snap == nil, Actions: actions}
+func (u *unit) step(now time.Time, ahead time.Duration, actions []policy.Action) {
+	in := policy.Input{Now: now, Wall: now.Add(ahead), Link: true, LinkUp: u.snap == nil, Actions: actions}
 	for i, v := range []float64{u.air.RH, u.air.TemperatureC, u.air.CO2, u.air.RoomRH, u.air.RoomC} {
 		if i < len(u.policy.Spec.Sensors) && u.policy.Spec.Sensors[i].Quantity.Plausible(v) {
 			in.Readings = append(in.Readings, chamber.Reading{Sensor: i, Value: v, At: now})
@@ -287,5 +295,5 @@ func (u *unit) step(now time.Time, actions []policy.Action) {
 	var d policy.Decision
 	u.state, d = u.policy.Step(u.state, in)
 	u.events = append(u.events, d.Events...)
-	u.snap = &policy.Snapshot{Spec: u.policy.Spec, Wall: now, State: u.state, Decision: d}
+	u.snap = &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: u.state, Decision: d}
 }
