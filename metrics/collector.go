@@ -232,7 +232,19 @@ func (p *page) learned(s *policy.Snapshot) {
 	if b := &s.State.Reservoir.Balance; b.Cycles > 0 && b.Rate > 0 {
 		p.put(mistOutput, b.Rate)
 	}
-	// airChanges, co2Generation and mistEvaporated come with the state of policy/learn.
+	k := s.State.Learn.Knowledge(s.Spec.VolumeM3, s.Spec.AltitudeM)
+	if k.FanOn.Known {
+		p.putLabeled(airChanges, k.FanOn.Value, p.labels(pair("state", "fan_on")))
+	}
+	if k.FanOff.Known {
+		p.putLabeled(airChanges, k.FanOff.Value, p.labels(pair("state", "fan_off")))
+	}
+	if k.CO2GPerH.Known {
+		p.put(co2Generation, k.CO2GPerH.Value)
+	}
+	if k.VaporGPerH.Known {
+		p.put(mistEvaporated, k.VaporGPerH.Value)
+	}
 }
 
 func (p *page) totals(t *policy.Totals) {

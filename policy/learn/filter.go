@@ -47,23 +47,32 @@ func (f filter) predict(nudge, q []float64, move func(x []float64)) {
 
 // update takes in a reading z of value i with standard deviation sd, and gives the innovation in standard deviations.
 // What lies beyond gate is taken for less sure, so that one odd reading moves nothing far.
-func (f filter) update(i int, z, sd, gate float64) float64 {
+func (f filter) update(i int, z, sd, gate float64) float64 { return f.sum(i, -1, z, sd, gate) }
+
+// sum is [filter.update] for a reading of the sum of values i and j; j below 0: of i alone.
+func (f filter) sum(i, j int, z, sd, gate float64) float64 {
 	n := len(f.x)
+	var row, gain [maxStates]float64 // of the reading with each value
+	copy(row[:n], f.p[i*n:i*n+n])
 	miss := z - f.x[i]
-	s := f.p[i*n+i] + sd*sd
+	if j >= 0 {
+		miss -= f.x[j]
+		for k := range n {
+			row[k] += f.p[j*n+k]
+		}
+	}
+	s := row[i] + sd*sd
+	if j >= 0 {
+		s += row[j]
+	}
 	odd := miss * miss / s
 	if odd > gate*gate {
 		s *= odd / (gate * gate)
 	}
-	var gain [maxStates]float64
 	for k := range n {
-		gain[k] = f.p[k*n+i] / s
-	}
-	for k := range n {
+		gain[k] = row[k] / s
 		f.x[k] += gain[k] * miss
 	}
-	var row [maxStates]float64
-	copy(row[:n], f.p[i*n:i*n+n])
 	for k := range n {
 		for l := k; l < n; l++ {
 			v := f.p[k*n+l] - gain[k]*row[l]

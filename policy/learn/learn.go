@@ -14,12 +14,13 @@ import (
 
 // The values of the CO2 filter.
 const (
-	cCO2  = iota // ppm
-	cSeen        // ppm behind the sensor's lag
-	cFlow        // ln of the fan's air changes a second
-	cLeak        // ln of the leaks'
-	cMade        // ln of ppm a second
-	cRoom        // ppm
+	cCO2   = iota // ppm
+	cSeen         // ppm behind the sensor's lag
+	cFlow         // ln of the fan's air changes a second
+	cLeak         // ln of the leaks'
+	cMade         // ln of ppm a second
+	cRoom         // ppm, as the chamber's sensor would show it
+	cApart        // ppm that the room's sensor shows more than the chamber's
 	cStates
 )
 
@@ -91,12 +92,14 @@ const (
 	wallShare             = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
 	filmFull              = 4.0 * 6.7
 	roomCO2, roomSD       = 480, 90
+	apartSD               = 30 // ppm between two sensors in the same air
 	rhLagS, co2LagS       = 45, 75
 	longestGap            = 5 * time.Minute
 )
 
 // Learn takes in what happened since the last step and gives the state after it.
-func (s State) Learn(f *Facts) State {
+func (s State) Learn(facts *Facts) State {
+	f := facts.clean()
 	dt := f.Now.Sub(s.At)
 	if s.At.IsZero() || dt > longestGap || dt < 0 || !s.sane() {
 		s = s.begin(f)
@@ -110,6 +113,33 @@ func (s State) Learn(f *Facts) State {
 		return State{}.begin(f)
 	}
 	return s
+}
+
+// clean gives the facts with what cannot be replaced by what is typical.
+func (f *Facts) clean() *Facts {
+	c := *f
+	within := func(x *float64, low, high, otherwise float64) {
+		if !(*x >= low && *x <= high) { // also for NaN
+			*x = otherwise
+		}
+	}
+	within(&c.VolumeM3, 0.01, 1000, 0.5)
+	within(&c.RatedFlow, 0.1, 1e5, 0)
+	within(&c.RatedMist, 0.1, 1e6, 0)
+	within(&c.AirC, -20, 50, 18)
+	within(&c.RoomC, -20, 50, 20)
+	within(&c.RoomRH, 0.01, 1.05, 0)
+	within(&c.RoomCO2, 200, 20_000, 0)
+	plausible := func(all []float64, low, high float64) []float64 {
+		for _, v := range all {
+			if !(v >= low && v <= high) {
+				return nil
+			}
+		}
+		return all
+	}
+	c.RH, c.CO2 = plausible(c.RH, 0, 1.05), plausible(c.CO2, 100, 100_000)
+	return &c
 }
 
 // sane reports whether the state can be worked with.
@@ -148,6 +178,7 @@ func (s State) begin(f *Facts) State {
 	lead(c, cLeak, math.Log(firstLeak/3600.0), leakSD)
 	lead(c, cMade, math.Log(firstMade/3600.0), madeSD)
 	lead(c, cRoom, room, roomSD)
+	lead(c, cApart, 0, apartSD)
 	w := s.water()
 	sat := saturation(f.AirC)
 	lead(w, wVapor, 0.85*sat, 0.1*sat)
@@ -166,7 +197,7 @@ func (s State) begin(f *Facts) State {
 
 // keep carries learned values over a gap, somewhat less sure.
 func (s *State) keep(old *State) {
-	for _, i := range []int{cFlow, cLeak, cMade} {
+	for _, i := range []int{cFlow, cLeak, cMade, cApart} {
 		s.CO2.X[i] = old.CO2.X[i]
 		s.CO2.P[i*cStates+i] = math.Min(old.CO2.P[i*cStates+i]*1.5+0.0025, s.CO2.P[i*cStates+i])
 	}
@@ -197,13 +228,13 @@ func (s *State) pass(f *Facts, seconds float64) {
 }
 
 var (
-	nudgeCO2   = [cStates]float64{1, 1, 0.01, 0.01, 0.01, 1}
+	nudgeCO2   = [cStates]float64{1, 1, 0.01, 0.01, 0.01, 1, 1}
 	nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01}
 )
 
 func (s *State) passCO2(fan, dt float64) {
 	h := dt / 3600
-	q := [cStates]float64{0.5 * dt, 0.02 * dt, 0.0004 * h, 0.004 * h, 0.02 * h, 400 * h}
+	q := [cStates]float64{0.5 * dt, 0.02 * dt, 0.0004 * h, 0.004 * h, 0.02 * h, 400 * h, 1 * h}
 	s.co2().predict(nudgeCO2[:], q[:], func(x []float64) {
 		k := Constants{Flow: math.Exp(x[cFlow]), Leak: math.Exp(x[cLeak]), CO2Rate: math.Exp(x[cMade]), RoomCO2: x[cRoom]}
 		a := Air{CO2: x[cCO2]}
@@ -249,11 +280,11 @@ func (s *State) constants(f *Facts) Constants {
 
 // Noise of readings, calibration included as far as it changes from one sensor to the next.
 const (
-	rhSD    = 0.008
+	rhSD    = 0.013
 	wetSD   = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom = 0.985
 	co2SD   = 14
-	roomNew = 40
+	roomNew = 20
 	gate    = 3
 )
 
@@ -280,7 +311,7 @@ func (s *State) take(f *Facts) {
 		s.CO2.Last = f.Now
 	}
 	if f.RoomCO2New && f.RoomCO2 > 0 {
-		s.co2().update(cRoom, f.RoomCO2, roomNew, gate)
+		s.co2().sum(cRoom, cApart, f.RoomCO2, roomNew, gate)
 	}
 }
 
@@ -290,6 +321,7 @@ func (s *State) bound() {
 	c, w := &s.CO2.X, &s.Water.X
 	limit(&c[cCO2], 250, 50_000)
 	limit(&c[cRoom], 380, 5000)
+	limit(&c[cApart], -150, 150)
 	limit(&c[cFlow], math.Log(0.2/3600), math.Log(2000/3600.0))
 	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))
 	limit(&c[cMade], math.Log(5/3600.0), math.Log(200_000/3600.0))

@@ -19,7 +19,11 @@ const (
 )
 
 // Model gives the chamber as learned, and whether a plan can rest on it.
-func (s *State) Model(f *Facts) (Model, bool) {
+func (s *State) Model(facts *Facts) (Model, bool) {
+	f := facts.clean()
+	if !s.sane() {
+		return Model{}, false
+	}
 	m := Model{Constants: s.constants(f)}
 	w := &s.Water.X
 	m.Air = Air{Vapor: w[wVapor], Droplets: w[wDrops], Film: w[wFilm], AirC: w[wAirC], CO2: s.CO2.X[cCO2], Mist: s.Mist, Fan: s.Fan}

@@ -1,0 +1,176 @@
+package learn_test
+
+import (
+	"encoding/json"
+	"math"
+	"reflect"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"gillkeeper/policy/learn"
+	"gillkeeper/policy/plant"
+)
+
+var start = time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
+
+// chamber is a plant whose exact state is fed to the learner through a lag, with pulses by the clock.
+type chamber struct {
+	p        plant.Params
+	s        plant.State
+	room     plant.Room
+	rh, co2  float64 // behind the lag
+	noise    plant.Noise
+	now      time.Time
+	learned  learn.State
+	fan      func(second int) bool
+	roomSeen bool
+}
+
+func newChamber() *chamber {
+	c := &chamber{p: plant.Nominal(), room: plant.Room{AirC: 20, RelativeHumidity: 0.5, CO2PPM: 500}, noise: plant.Noise{State: 7}, now: start}
+	c.s = plant.Start(&c.p, c.room)
+	c.s.SetAir(&c.p, plant.Truth{AirC: 19, RelativeHumidity: 0.9, CO2PPM: 800})
+	c.rh, c.co2 = 0.9, 800
+	c.fan = func(second int) bool { return second%300 < 30 }
+	return c
+}
+
+func (c *chamber) run(d time.Duration) {
+	for range int(d.Seconds()) {
+		c.now = c.now.Add(time.Second)
+		second := int(c.now.Sub(start).Seconds())
+		fan, mist := c.fan(second), second%300 < 25
+		plugs := plant.Plugs{}
+		if fan {
+			plugs.ExhaustFan = 1
+		}
+		if mist {
+			plugs.Humidifier = 1
+		}
+		c.s = plant.Step(&c.p, c.s, plugs, c.room, 1)
+		t := c.s.Truth(&c.p)
+		c.rh += (t.RelativeHumidity - c.rh) / 46
+		c.co2 += (t.CO2PPM - c.co2) / 76
+		f := learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RatedFlow: 80, RatedMist: 300, FanOn: fan, MistOn: mist,
+			AirC: t.AirC, RoomC: c.room.AirC, RoomRH: c.room.RelativeHumidity}
+		if second%15 == 0 {
+			f.RH = []float64{math.Min(0.999, c.rh+0.002*c.noise.Normal())}
+			f.CO2 = []float64{c.co2 + 12*c.noise.Normal()}
+			if c.roomSeen {
+				f.RoomCO2, f.RoomCO2New = c.room.CO2PPM, true
+			}
+		}
+		c.learned = c.learned.Learn(&f)
+	}
+}
+
+// TestLearnsThePlant has the learner watch the full equations, which are not its own, and compares with the plant's
+// parameters.
+func TestLearnsThePlant(t *testing.T) {
+	c := newChamber()
+	c.roomSeen = true
+	c.fan = func(second int) bool { return second%300 < 30 || second%14400 < 200 } // with a long run now and then
+	c.run(10 * time.Hour)
+	k := c.learned.Knowledge(c.p.VolumeM3, 0)
+	near := func(what string, got learn.Learned, want, tolerance float64) {
+		t.Helper()
+		if !got.Known {
+			t.Errorf("%s is not known: %+v", what, got)
+		}
+		if math.Abs(got.Value/want-1) > tolerance {
+			t.Errorf("%s is %.3g, the plant's is %.3g", what, got.Value, want)
+		}
+	}
+	near("air changes with the fan", k.FanOn, c.p.FanM3PerH/c.p.VolumeM3+c.p.LeakPerHour, 0.12)
+	near("CO2 generation", k.CO2GPerH, c.s.Respiration(&c.p), 0.15)
+}
+
+// TestFollowsTheAir compares where the learner takes the air to be with where it is.
+func TestFollowsTheAir(t *testing.T) {
+	c := newChamber()
+	c.roomSeen = true
+	c.run(2 * time.Hour)
+	var rh, co2, n float64
+	for range 360 {
+		c.run(10 * time.Second)
+		truth := c.s.Truth(&c.p)
+		m, ok := c.learned.Model(&learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RoomC: 20, RoomRH: 0.5})
+		if !ok {
+			t.Fatalf("the model is not trusted after two hours: %+v", c.learned)
+		}
+		rh += math.Pow(m.Air.RH(&m.Constants)-truth.RelativeHumidity, 2)
+		co2 += math.Pow(m.Air.CO2-truth.CO2PPM, 2)
+		n++
+	}
+	if e := math.Sqrt(rh / n); e > 0.03 {
+		t.Errorf("relative humidity is followed to %.3f only", e)
+	}
+	if e := math.Sqrt(co2 / n); e > 20 {
+		t.Errorf("CO2 is followed to %.0f ppm only", e)
+	}
+}
+
+// TestGapKeepsWhatWasLearned lets an hour pass unseen: the chamber is as it was, its air is not.
+func TestGapKeepsWhatWasLearned(t *testing.T) {
+	c := newChamber()
+	c.run(3 * time.Hour)
+	before := c.learned
+	f := learn.Facts{Now: c.now.Add(time.Hour), VolumeM3: c.p.VolumeM3, RatedFlow: 80, RatedMist: 300, AirC: 19, RoomC: 20}
+	after := before.Learn(&f)
+	if _, ok := after.Model(&f); ok {
+		t.Error("a plan would rest on air that nobody has seen for an hour")
+	}
+	b, a := before.Knowledge(c.p.VolumeM3, 0), after.Knowledge(c.p.VolumeM3, 0)
+	if a.FanOn.Value != b.FanOn.Value || a.FanOn.RelativeSD < b.FanOn.RelativeSD {
+		t.Errorf("the fan's flow went from %+v to %+v over a gap", b.FanOn, a.FanOn)
+	}
+}
+
+// TestNonsenseEndsSane feeds any numbers, also none, and any state: what comes out is finite, marshals, and comes back
+// as it was.
+func TestNonsenseEndsSane(t *testing.T) {
+	number := rapid.OneOf(rapid.Float64(), rapid.SampledFrom([]float64{0, math.NaN(), math.Inf(1), math.Inf(-1), -5, 1e300}), rapid.Float64Range(0, 2000))
+	rapid.Check(t, func(t *rapid.T) {
+		var s learn.State
+		now := start
+		for range rapid.IntRange(1, 6).Draw(t, "steps") {
+			now = now.Add(time.Duration(rapid.Int64Range(-5e9, 400e9).Draw(t, "gap")))
+			f := learn.Facts{Now: now, VolumeM3: number.Draw(t, "volume"), RatedFlow: number.Draw(t, "flow"), RatedMist: number.Draw(t, "mist"),
+				MistOn: rapid.Bool().Draw(t, "m"), FanOn: rapid.Bool().Draw(t, "f"), AirC: number.Draw(t, "air"), RoomC: number.Draw(t, "room"),
+				RoomRH: number.Draw(t, "rh"), RoomCO2: number.Draw(t, "co2"), RoomCO2New: rapid.Bool().Draw(t, "new"),
+				RH: []float64{number.Draw(t, "r")}, CO2: []float64{number.Draw(t, "c")}}
+			if rapid.Bool().Draw(t, "spoil") {
+				s.CO2.X[rapid.IntRange(0, len(s.CO2.X)-1).Draw(t, "i")] = number.Draw(t, "x")
+				s.Water.P[rapid.IntRange(0, len(s.Water.P)-1).Draw(t, "j")] = number.Draw(t, "p")
+			}
+			s = s.Learn(&f)
+			b, err := json.Marshal(s)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var back learn.State
+			if err := json.Unmarshal(b, &back); err != nil {
+				t.Fatal(err)
+			}
+			if !reflect.DeepEqual(back, s) {
+				t.Fatalf("came back as\n%+v, was\n%+v", back, s)
+			}
+			m, _ := s.Model(&f)
+			for _, v := range []float64{m.Air.Vapor, m.Air.CO2, m.Constants.Flow, m.Constants.RoomV, m.Constants.FilmFull} {
+				if math.IsNaN(v) || math.IsInf(v, 0) {
+					t.Fatalf("the model holds %v: %+v", v, m)
+				}
+			}
+		}
+	})
+}
+
+func BenchmarkLearn(b *testing.B) {
+	c := newChamber()
+	c.run(time.Minute)
+	for b.Loop() {
+		c.run(time.Second)
+	}
+}
