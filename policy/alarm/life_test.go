@@ -59,101 +59,108 @@ func (w *walker) shelve(d time.Duration) {
 	w.do(alarm.Shelve(w.s, w.name, d, w.now))
 }
 
-// TestStates names each state of the diagram of ISA-18.2 (figure "alarm state transition diagram") and the way to it.
+// The delays of the alarm that most of the states are shown with, and a little.
+var (
+	on  = alarm.Of(alarm.PlugDisobeys).OnDelay + 10*time.Second
+	off = alarm.Of(alarm.PlugDisobeys).OffDelay + 10*time.Second
+)
+
+// states names each state of the diagram of ISA-18.2 (figure "alarm state transition diagram") and the way to it.
+var states = []struct {
+	name  string
+	alarm alarm.Name
+	way   func(w *walker)
+	want  alarm.Phase
+}{
+	{"A normal at the start", alarm.PlugDisobeys, func(w *walker) {}, alarm.Normal},
+	{"A normal while the on-delay runs", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(50 * time.Second) }, alarm.Normal},
+	{"B unacknowledged after the on-delay", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on) }, alarm.Unacknowledged},
+	{"B stays while the off-delay runs", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.off(); w.pass(20 * time.Second) }, alarm.Unacknowledged},
+	{"C acknowledged", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.ack() }, alarm.Acknowledged},
+	{"C to A on return to normal", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.ack(); w.off(); w.pass(off) }, alarm.Normal},
+	{"C to B when it spreads", alarm.PlugDisobeys, func(w *walker) {
+		w.on()
+		w.pass(on)
+		w.ack()
+		w.cond.Instances = 3
+		w.pass(5 * time.Second)
+	}, alarm.Unacknowledged},
+	{"D returned to normal, unacknowledged", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.off(); w.pass(off) }, alarm.ReturnedUnacknowledged},
+	{"D to A when acknowledged", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.off(); w.pass(off); w.ack() }, alarm.Normal},
+	{"D to B when it comes again", alarm.PlugDisobeys, func(w *walker) {
+		w.on()
+		w.pass(on)
+		w.off()
+		w.pass(off)
+		w.on()
+		w.pass(on)
+	}, alarm.Unacknowledged},
+	{"E latched unacknowledged", alarm.RoomCO2Unsafe, func(w *walker) { w.on(); w.pass(time.Minute); w.off(); w.pass(time.Hour) }, alarm.LatchedUnacknowledged},
+	{"F latched acknowledged, from C", alarm.RoomCO2Unsafe, func(w *walker) { w.on(); w.pass(time.Minute); w.ack(); w.off(); w.pass(time.Hour) }, alarm.LatchedAcknowledged},
+	{"F latched acknowledged, from E", alarm.RoomCO2Unsafe, func(w *walker) { w.on(); w.pass(time.Minute); w.off(); w.pass(time.Hour); w.ack() }, alarm.LatchedAcknowledged},
+	{"F to A when reset", alarm.RoomCO2Unsafe, func(w *walker) {
+		w.on()
+		w.pass(time.Minute)
+		w.off()
+		w.pass(time.Hour)
+		w.ack()
+		w.ack()
+	}, alarm.Normal},
+	{"F to B when it comes again", alarm.RoomCO2Unsafe, func(w *walker) {
+		w.on()
+		w.pass(time.Minute)
+		w.off()
+		w.pass(time.Hour)
+		w.ack()
+		w.on()
+		w.pass(time.Minute)
+	}, alarm.Unacknowledged},
+	{"G shelved", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.shelve(time.Hour); w.pass(50 * time.Minute) }, alarm.Shelved},
+	{"G to B at its end, when the condition is there", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.shelve(time.Hour); w.pass(61 * time.Minute) }, alarm.Unacknowledged},
+	{"G to A at its end, when it is not", alarm.PlugDisobeys, func(w *walker) { w.shelve(time.Hour); w.pass(61 * time.Minute) }, alarm.Normal},
+	{"H suppressed by design", alarm.PlugDisobeys, func(w *walker) {
+		w.on()
+		w.cond.Cause, w.cond.Suppress = alarm.BrokerLost, true
+		w.pass(10 * time.Minute)
+	}, alarm.SuppressedByDesign},
+	{"H to A when released, and the delay starts anew", alarm.PlugDisobeys, func(w *walker) {
+		w.on()
+		w.cond.Cause, w.cond.Suppress = alarm.BrokerLost, true
+		w.pass(10 * time.Minute)
+		w.on()
+		w.pass(30 * time.Second)
+	}, alarm.Normal},
+	{"H to C when it was acknowledged and never ceased", alarm.PlugDisobeys, func(w *walker) {
+		w.on()
+		w.pass(on)
+		w.ack()
+		w.cond.Cause, w.cond.Suppress = alarm.BrokerLost, true
+		w.pass(10 * time.Minute)
+		w.on()
+		w.pass(30 * time.Second)
+	}, alarm.Acknowledged},
+	{"I out of service, whatever the condition", alarm.PlugDisobeys, func(w *walker) {
+		w.do(alarm.SetOutOfService(w.s, w.name, true, w.now))
+		w.on()
+		w.pass(time.Hour)
+	}, alarm.OutOfService},
+	{"I to A when returned to service", alarm.PlugDisobeys, func(w *walker) {
+		w.do(alarm.SetOutOfService(w.s, w.name, true, w.now))
+		w.on()
+		w.pass(time.Hour)
+		w.do(alarm.SetOutOfService(w.s, w.name, false, w.now))
+		w.pass(30 * time.Second)
+	}, alarm.Normal},
+	{"an unknown condition leaves all as it is", alarm.PlugDisobeys, func(w *walker) {
+		w.on()
+		w.pass(on)
+		w.cond = alarm.Condition{Unknown: true}
+		w.pass(time.Hour)
+	}, alarm.Unacknowledged},
+}
+
 func TestStates(t *testing.T) {
-	on, off := alarm.Of(alarm.PlugDisobeys).OnDelay+10*time.Second, alarm.Of(alarm.PlugDisobeys).OffDelay+10*time.Second
-	for _, c := range []struct {
-		name  string
-		alarm alarm.Name
-		way   func(w *walker)
-		want  alarm.Phase
-	}{
-		{"A normal at the start", alarm.PlugDisobeys, func(w *walker) {}, alarm.Normal},
-		{"A normal while the on-delay runs", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(50 * time.Second) }, alarm.Normal},
-		{"B unacknowledged after the on-delay", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on) }, alarm.Unacknowledged},
-		{"B stays while the off-delay runs", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.off(); w.pass(20 * time.Second) }, alarm.Unacknowledged},
-		{"C acknowledged", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.ack() }, alarm.Acknowledged},
-		{"C to A on return to normal", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.ack(); w.off(); w.pass(off) }, alarm.Normal},
-		{"C to B when it spreads", alarm.PlugDisobeys, func(w *walker) {
-			w.on()
-			w.pass(on)
-			w.ack()
-			w.cond.Instances = 3
-			w.pass(5 * time.Second)
-		}, alarm.Unacknowledged},
-		{"D returned to normal, unacknowledged", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.off(); w.pass(off) }, alarm.ReturnedUnacknowledged},
-		{"D to A when acknowledged", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.off(); w.pass(off); w.ack() }, alarm.Normal},
-		{"D to B when it comes again", alarm.PlugDisobeys, func(w *walker) {
-			w.on()
-			w.pass(on)
-			w.off()
-			w.pass(off)
-			w.on()
-			w.pass(on)
-		}, alarm.Unacknowledged},
-		{"E latched unacknowledged", alarm.RoomCO2Unsafe, func(w *walker) { w.on(); w.pass(time.Minute); w.off(); w.pass(time.Hour) }, alarm.LatchedUnacknowledged},
-		{"F latched acknowledged, from C", alarm.RoomCO2Unsafe, func(w *walker) { w.on(); w.pass(time.Minute); w.ack(); w.off(); w.pass(time.Hour) }, alarm.LatchedAcknowledged},
-		{"F latched acknowledged, from E", alarm.RoomCO2Unsafe, func(w *walker) { w.on(); w.pass(time.Minute); w.off(); w.pass(time.Hour); w.ack() }, alarm.LatchedAcknowledged},
-		{"F to A when reset", alarm.RoomCO2Unsafe, func(w *walker) {
-			w.on()
-			w.pass(time.Minute)
-			w.off()
-			w.pass(time.Hour)
-			w.ack()
-			w.ack()
-		}, alarm.Normal},
-		{"F to B when it comes again", alarm.RoomCO2Unsafe, func(w *walker) {
-			w.on()
-			w.pass(time.Minute)
-			w.off()
-			w.pass(time.Hour)
-			w.ack()
-			w.on()
-			w.pass(time.Minute)
-		}, alarm.Unacknowledged},
-		{"G shelved", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.shelve(time.Hour); w.pass(50 * time.Minute) }, alarm.Shelved},
-		{"G to B at its end, when the condition is there", alarm.PlugDisobeys, func(w *walker) { w.on(); w.pass(on); w.shelve(time.Hour); w.pass(61 * time.Minute) }, alarm.Unacknowledged},
-		{"G to A at its end, when it is not", alarm.PlugDisobeys, func(w *walker) { w.shelve(time.Hour); w.pass(61 * time.Minute) }, alarm.Normal},
-		{"H suppressed by design", alarm.PlugDisobeys, func(w *walker) {
-			w.on()
-			w.cond.Cause, w.cond.Suppress = alarm.BrokerLost, true
-			w.pass(10 * time.Minute)
-		}, alarm.SuppressedByDesign},
-		{"H to A when released, and the delay starts anew", alarm.PlugDisobeys, func(w *walker) {
-			w.on()
-			w.cond.Cause, w.cond.Suppress = alarm.BrokerLost, true
-			w.pass(10 * time.Minute)
-			w.on()
-			w.pass(30 * time.Second)
-		}, alarm.Normal},
-		{"H to C when it was acknowledged and never ceased", alarm.PlugDisobeys, func(w *walker) {
-			w.on()
-			w.pass(on)
-			w.ack()
-			w.cond.Cause, w.cond.Suppress = alarm.BrokerLost, true
-			w.pass(10 * time.Minute)
-			w.on()
-			w.pass(30 * time.Second)
-		}, alarm.Acknowledged},
-		{"I out of service, whatever the condition", alarm.PlugDisobeys, func(w *walker) {
-			w.do(alarm.SetOutOfService(w.s, w.name, true, w.now))
-			w.on()
-			w.pass(time.Hour)
-		}, alarm.OutOfService},
-		{"I to A when returned to service", alarm.PlugDisobeys, func(w *walker) {
-			w.do(alarm.SetOutOfService(w.s, w.name, true, w.now))
-			w.on()
-			w.pass(time.Hour)
-			w.do(alarm.SetOutOfService(w.s, w.name, false, w.now))
-			w.pass(30 * time.Second)
-		}, alarm.Normal},
-		{"an unknown condition leaves all as it is", alarm.PlugDisobeys, func(w *walker) {
-			w.on()
-			w.pass(on)
-			w.cond = alarm.Condition{Unknown: true}
-			w.pass(time.Hour)
-		}, alarm.Unacknowledged},
-	} {
+	for _, c := range states {
 		t.Run(c.name, func(t *testing.T) {
 			w := newWalker(t, c.alarm)
 			c.way(w)
@@ -247,88 +254,110 @@ func TestPeopleAreRefused(t *testing.T) {
 
 func third(_ alarm.State, _ alarm.Change, err error) error { return err }
 
+// lives is a model of what the delays and the shelves must do, kept beside the alarms' own.
+type lives struct {
+	t     *rapid.T
+	now   time.Time
+	s     alarm.State
+	conds alarm.Conditions
+	on    map[alarm.Name]time.Duration // unbroken, by steady time
+	seen  map[alarm.Name]bool          // active at the last step
+	left  map[alarm.Name]time.Duration // of shelving
+}
+
+// person does one thing that a person can do.
+func (m *lives) person(n alarm.Name, what int) {
+	before := m.s
+	var change alarm.Change
+	var err error
+	switch what {
+	case 0:
+		m.s, change, err = alarm.Acknowledge(m.s, n, m.now)
+	case 1:
+		d := time.Duration(rapid.IntRange(-5, 300).Draw(m.t, "minutes")) * time.Minute
+		if m.s, change, err = alarm.Shelve(m.s, n, d, m.now); err == nil {
+			m.left[n] = d
+		}
+	case 2:
+		if m.s, change, err = alarm.SetOutOfService(m.s, n, rapid.Bool().Draw(m.t, "out"), m.now); err == nil {
+			m.on[n], m.seen[n] = 0, false
+		}
+	case 3:
+		m.s, change, err = alarm.Unshelve(m.s, n, m.now)
+	}
+	if err == nil && change.From != change.To && !alarm.Legal(change.From, change.To) {
+		m.t.Fatalf("a person took %s from %s to %s", change.Alarm, change.From, change.To)
+	}
+	if err != nil && m.s != before {
+		m.t.Fatal("a refused wish changed the state")
+	}
+}
+
+// weather changes some conditions.
+func (m *lives) weather() {
+	for range 6 {
+		c := m.conds.Of(alarm.Names()[rapid.IntRange(0, alarm.N-1).Draw(m.t, "which")])
+		*c = alarm.Condition{Active: rapid.Bool().Draw(m.t, "active"), Instances: uint64(rapid.IntRange(0, 3).Draw(m.t, "instances"))}
+		if c.Active && rapid.IntRange(0, 3).Draw(m.t, "caused") == 0 {
+			c.Cause, c.Suppress = alarm.ChamberOpen, rapid.Bool().Draw(m.t, "suppress")
+		}
+	}
+}
+
+// pass lets time go by, or the clock be set back, and checks what comes of it.
+func (m *lives) pass(d time.Duration) {
+	before, steady := m.s, max(0, d)
+	if before.Now.IsZero() {
+		steady = 0
+	}
+	m.now = m.now.Add(d)
+	var changes []alarm.Change
+	m.s, changes = alarm.Advance(m.s, m.now, m.conds)
+	for _, n := range alarm.Names() {
+		m.follow(n, before.Of(n), steady)
+	}
+	for _, c := range changes {
+		if c.From == c.To && !c.Notify || c.From != c.To && !alarm.Legal(c.From, c.To) {
+			m.t.Fatalf("%s went from %s to %s", c.Alarm, c.From, c.To)
+		}
+		if c.From == alarm.Normal && c.To == alarm.Unacknowledged && m.on[c.Alarm] < alarm.Of(c.Alarm).OnDelay {
+			m.t.Fatalf("%s was raised after %s, on-delay %s", c.Alarm, m.on[c.Alarm], alarm.Of(c.Alarm).OnDelay)
+		}
+	}
+}
+
+func (m *lives) follow(n alarm.Name, before *alarm.Life, steady time.Duration) {
+	c, out := m.conds.Of(n), before.Phase == alarm.OutOfService
+	switch {
+	case !c.Active || out:
+		m.on[n] = 0
+	case m.seen[n]:
+		m.on[n] += min(steady, 5*time.Minute)
+	}
+	m.seen[n] = c.Active && !out
+	if c.Suppress && !before.Standing {
+		m.on[n] = 0
+	}
+	if before.Phase == alarm.Shelved {
+		if m.left[n] -= steady; m.left[n] <= 0 && m.s.Of(n).Phase == alarm.Shelved {
+			m.t.Fatalf("%s is still shelved", n)
+		}
+	}
+}
+
 // TestRandomLives walks all alarms at random, with clocks that jump, and checks what must always hold.
 func TestRandomLives(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		now := benchStart
-		var s alarm.State
-		var conds alarm.Conditions
-		names := alarm.Names()
-		on := make(map[alarm.Name]time.Duration)   // unbroken, by steady time, counted here
-		seen := make(map[alarm.Name]bool)          // active and free at the last step
-		left := make(map[alarm.Name]time.Duration) // of shelving
+		m := &lives{t: t, now: benchStart, on: map[alarm.Name]time.Duration{}, seen: map[alarm.Name]bool{}, left: map[alarm.Name]time.Duration{}}
 		for range rapid.IntRange(1, 60).Draw(t, "steps") {
-			n := names[rapid.IntRange(0, alarm.N-1).Draw(t, "alarm")]
-			before := s
-			var change alarm.Change
-			var err error
-			switch rapid.IntRange(0, 9).Draw(t, "what") {
-			case 0:
-				s, change, err = alarm.Acknowledge(s, n, now)
-			case 1:
-				d := time.Duration(rapid.IntRange(-5, 300).Draw(t, "minutes")) * time.Minute
-				if s, change, err = alarm.Shelve(s, n, d, now); err == nil {
-					left[n] = d
-				}
-			case 2:
-				if s, change, err = alarm.SetOutOfService(s, n, rapid.Bool().Draw(t, "out"), now); err == nil {
-					on[n], seen[n] = 0, false
-				}
-			case 3:
-				s, change, err = alarm.Unshelve(s, n, now)
-			default:
-				for range 6 {
-					m := names[rapid.IntRange(0, alarm.N-1).Draw(t, "which")]
-					c := conds.Of(m)
-					*c = alarm.Condition{Active: rapid.Bool().Draw(t, "active"), Instances: uint64(rapid.IntRange(0, 3).Draw(t, "instances"))}
-					if c.Active && rapid.IntRange(0, 3).Draw(t, "caused") == 0 {
-						c.Cause, c.Suppress = alarm.ChamberOpen, rapid.Bool().Draw(t, "suppress")
-					}
-				}
-				d := time.Duration(rapid.IntRange(-3600, 900).Draw(t, "seconds")) * time.Second
-				now = now.Add(d)
-				steady := max(0, d)
-				if before.Now.IsZero() {
-					steady = 0
-				}
-				var changes []alarm.Change
-				s, changes = alarm.Advance(s, now, conds)
-				for _, m := range names {
-					c := conds.Of(m)
-					switch {
-					case !c.Active || before.Of(m).Phase == alarm.OutOfService:
-						on[m], seen[m] = 0, false
-					case seen[m]:
-						on[m] += min(steady, 5*time.Minute)
-					}
-					seen[m] = c.Active && before.Of(m).Phase != alarm.OutOfService
-					if c.Suppress && !before.Of(m).Standing {
-						on[m] = 0
-					}
-					if before.Of(m).Phase == alarm.Shelved {
-						left[m] -= steady
-						if left[m] <= 0 && s.Of(m).Phase == alarm.Shelved {
-							t.Fatalf("%s is still shelved", m)
-						}
-					}
-				}
-				for _, c := range changes {
-					if c.From == c.To && !c.Notify || c.From != c.To && !alarm.Legal(c.From, c.To) {
-						t.Fatalf("%s went from %s to %s", c.Alarm, c.From, c.To)
-					}
-					if c.From == alarm.Normal && c.To == alarm.Unacknowledged && on[c.Alarm] < alarm.Of(c.Alarm).OnDelay {
-						t.Fatalf("%s was raised after %s, on-delay %s", c.Alarm, on[c.Alarm], alarm.Of(c.Alarm).OnDelay)
-					}
-				}
+			if what := rapid.IntRange(0, 9).Draw(t, "what"); what < 4 {
+				m.person(alarm.Names()[rapid.IntRange(0, alarm.N-1).Draw(t, "alarm")], what)
+				continue
 			}
-			if err == nil && change.Alarm != "" && change.From != change.To && !alarm.Legal(change.From, change.To) {
-				t.Fatalf("a person took %s from %s to %s", change.Alarm, change.From, change.To)
-			}
-			if err != nil && s != before {
-				t.Fatal("a refused wish changed the state")
-			}
+			m.weather()
+			m.pass(time.Duration(rapid.IntRange(-3600, 900).Draw(t, "seconds")) * time.Second)
 		}
-		b, err := json.Marshal(s)
+		b, err := json.Marshal(m.s)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -336,8 +365,8 @@ func TestRandomLives(t *testing.T) {
 		if err := json.Unmarshal(b, &back); err != nil {
 			t.Fatal(err)
 		}
-		if back != s {
-			t.Fatalf("came back from JSON as %+v, was %+v", back, s)
+		if back != m.s {
+			t.Fatalf("came back from JSON as %+v, was %+v", back, m.s)
 		}
 	})
 }
