@@ -96,7 +96,7 @@ func (s *Server) endpoint(rt route) http.HandlerFunc {
 	}
 	return func(w http.ResponseWriter, r *http.Request) {
 		_, err := query(r, names...)
-		if err == nil && rt.body != nil {
+		if err == nil && rt.acts() {
 			err = s.mayAct(w, r)
 		}
 		var v any
