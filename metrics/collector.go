@@ -190,6 +190,11 @@ func (p *page) sensors(s *policy.Snapshot) {
 		labels := p.labels(pair("sensor", x.Name))
 		p.putLabeled(sensorFresh, truth(x.Live && !x.Silent && !x.Dead && x.Suspect == ""), labels)
 		p.putLabeled(sensorLast, seconds(s, x.At), labels)
+		if c := &x.Calibration; c.Made() {
+			p.putLabeled(sensorSlope, c.Slope, labels)
+			p.putLabeled(sensorOffset, c.Offset, labels)
+			p.putLabeled(sensorCalibrated, float64(c.At.UnixMilli())/1000, labels) // by the calendar already
+		}
 	}
 }
 

@@ -33,6 +33,9 @@ const (
 	target
 	sensorFresh
 	sensorLast
+	sensorSlope
+	sensorOffset
+	sensorCalibrated
 	plugCommanded
 	plugReported
 	plugWatts
@@ -84,6 +87,12 @@ var families = [count]Family{
 		"1 while the sensor's last reading is younger than its longest age and it is not under suspicion, else 0."},
 	sensorLast: {"gillkeeper_sensor_last_reading_timestamp_seconds", Gauge, []string{"chamber", "sensor"}, "s",
 		"When the sensor last delivered a reading, seconds since 1970; absent before the first."},
+	sensorSlope: {"gillkeeper_sensor_calibration_slope", Gauge, []string{"chamber", "sensor"}, "",
+		"Slope of the correction in use: value = slope * reading + offset; absent without one."},
+	sensorOffset: {"gillkeeper_sensor_calibration_offset", Gauge, []string{"chamber", "sensor"}, "that of the quantity",
+		"Offset of the correction in use, in the unit of the quantity's own metric; absent without one."},
+	sensorCalibrated: {"gillkeeper_sensor_calibrated_timestamp_seconds", Gauge, []string{"chamber", "sensor"}, "s",
+		"When the sensor was calibrated, seconds since 1970; absent without a correction."},
 	plugCommanded: {"gillkeeper_plug_commanded_on", Gauge, []string{"chamber", "plug", "role"}, "",
 		"1 when the plug was last told to be on, 0 when off; absent before the first command."},
 	plugReported: {"gillkeeper_plug_reported_on", Gauge, []string{"chamber", "plug", "role"}, "",

@@ -19,6 +19,7 @@ import (
 
 	"gillkeeper/policy"
 	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/calibration"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/guard"
@@ -41,7 +42,8 @@ func loft() *policy.Snapshot {
 			Room:   chamber.Measured{Temperature: ok(18), RelativeHumidity: chamber.Estimate{Value: 0.44, Used: 1}, CO2: ok(440)},
 		},
 		Sensors: []policy.SensorState{
-			{Name: "air-upper", Value: 0.5, At: now.Add(-10 * time.Second), Known: true, Live: true},
+			{Name: "air-upper", Value: 0.5, At: now.Add(-10 * time.Second), Known: true, Live: true, Calibration: calibration.Correction{
+				Quantity: chamber.RelativeHumidity, At: time.Date(2026, 2, 1, 0, 0, 0, 0, time.UTC), Slope: 0.98, Offset: -0.015}},
 			{Name: "co2", Value: 850, At: now.Add(-time.Hour), Known: true, Live: true, Silent: true},
 			{Name: "lux", Value: 600, At: now, Known: true, Live: true, Suspect: "constant"},
 			{Name: "room-co2"},
