@@ -66,13 +66,3 @@ func unitsFor(q chamber.Quantity) []Unit {
 	}
 	return list
 }
-
-// unitNamed gives the unit of a word.
-func unitNamed(word string) (Unit, bool) {
-	for u := Percent; int(u) < len(units); u++ {
-		if units[u].word == word {
-			return u, true
-		}
-	}
-	return 0, false
-}

@@ -140,10 +140,15 @@ func (h *House) Run(ctx context.Context) error {
 func (h *House) advance(now time.Time, open bool) []letter {
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	left := h.inbox[:0]
 	for _, a := range h.inbox {
-		h.hear(now, a)
+		if a.at.After(now) { // the simulation is behind the clock: nothing is heard before it was said
+			left = append(left, a)
+		} else {
+			h.hear(now, a)
+		}
 	}
-	h.inbox = h.inbox[:0]
+	h.inbox = left
 	h.outbox = h.outbox[:0]
 	for _, c := range h.chambers {
 		h.outbox = c.advance(open, h.outbox)

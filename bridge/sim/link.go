@@ -12,6 +12,7 @@ import (
 
 // arrival is a message to a plug.
 type arrival struct {
+	at       time.Time // on the house's clock
 	topic    string
 	payload  string
 	retained bool
@@ -90,7 +91,7 @@ func (l *link) options(lost chan<- error) *paho.ClientOptions {
 	o.SetConnectionLostHandler(func(_ paho.Client, err error) { lost <- err })
 	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
 		h.mu.Lock()
-		h.inbox = append(h.inbox, arrival{m.Topic(), string(m.Payload()), m.Retained()})
+		h.inbox = append(h.inbox, arrival{h.o.Clock.Now(), m.Topic(), string(m.Payload()), m.Retained()})
 		h.mu.Unlock()
 	})
 	return o

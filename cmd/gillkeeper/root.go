@@ -62,6 +62,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newSizeCommand(a),
 		newSpeciesCommand(a),
 		newCheckCommand(a),
+		newDemoCommand(a),
 		newRehearseCommand(a),
 		newRunCommand(a),
 		newVersionCommand(a),

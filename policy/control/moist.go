@@ -2,14 +2,7 @@ package control
 
 import "gillkeeper/policy/air"
 
-// vaporPressure in Pa at a temperature in degrees Celsius and a relative humidity as a ratio; 0 outside the range of
-// the formulas, which no plausible reading is.
-func vaporPressure(t, rh float64) float64 {
-	p, _ := air.VaporPressure(air.Celsius(t), air.Ratio(min(rh, 1)))
-	return float64(p)
-}
-
-// vaporDensity in g/m³, by the same measure; at saturation with rh = 1.
+// vaporDensity in g/m³ at a temperature in degrees Celsius and a relative humidity as a ratio; at saturation with rh = 1.
 func vaporDensity(t, rh float64) float64 {
 	p, _ := air.VaporPressure(air.Celsius(t), air.Ratio(min(rh, 1)))
 	d, ok := air.AbsoluteHumidity(air.Celsius(t), p)

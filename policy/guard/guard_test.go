@@ -20,9 +20,8 @@ type bench struct {
 	link bool
 	up   bool
 	// relay is what the plug itself does, as a device of the outside would: it obeys what is sent.
-	relay   bool
-	changed time.Time
-	edges   []edge
+	relay bool
+	edges []edge
 }
 
 type edge struct {
