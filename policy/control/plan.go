@@ -56,7 +56,7 @@ type weights struct {
 	terminal float64 // seconds for which the end counts on
 }
 
-var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 8, co2Unit: 20, margin: 40, pulse: 24, fresh: 30, gram: 5, blow: 0.3, terminal: 20}
+var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 5, co2Unit: 25, margin: 30, pulse: 24, fresh: 30, gram: 5, blow: 0.3, terminal: 20}
 
 // run is a plug's run in seconds from now.
 type run struct{ from, to float64 }
