@@ -1,6 +1,7 @@
 package control
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -8,6 +9,7 @@ import (
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/guard"
 	"gillkeeper/policy/learn"
+	"gillkeeper/policy/reason"
 )
 
 // planScene is a chamber of 0.56 m³ at pinning whose CO2 nears the maximum, with a model that knows nothing but the
@@ -28,6 +30,126 @@ func planScene() *Scene {
 		Air: &chamber.Air{Inside: chamber.Measured{RelativeHumidity: fresh(0.94), CO2: fresh(780), Temperature: fresh(18)}},
 		Target: crop.Target{OK: true, RelativeHumidity: chamber.Band{Low: 0.9, Aim: 0.95, High: 1}, CO2MaxPPM: 800,
 			TemperatureC: chamber.Band{Low: 12, Aim: 18, High: 24}},
+	}
+}
+
+// TestPlanAirs has CO2 far above its maximum and still rising: the plan must air, however dear the moisture that the
+// fan carries off, and the more certainly the worse it stands. A cost that saturates would let it rest for ever.
+func TestPlanAirs(t *testing.T) {
+	for _, ppm := range []float64{820, 1300, 3000, 20_000} {
+		sc := planScene()
+		sc.Model.Air.CO2 = ppm
+		sc.Model.Constants.RoomV *= 0.5
+		var st State
+		_, wants := Decide(st, sc)
+		soon := !wants[1].Until.IsZero() && wants[1].Until.Sub(sc.Now) < 45*time.Second
+		if !wants[1].On && !soon {
+			t.Errorf("at %v ppm the fan rests: %+v", ppm, wants[1])
+		}
+		if r := wants[1].Reasons[0]; r.Code != reason.Planned || r.Value >= r.Bound {
+			t.Errorf("at %v ppm: %+v; a plan must cost less than rest", ppm, r)
+		}
+	}
+}
+
+// TestPlanDoesNotLockOn begins with the fan running in air that is far too dry and quite fresh, and follows the plans
+// for twenty minutes on the model itself: whatever fresher air is worth, the fan must come to rest and the air to its
+// aim. A cost of dryness that saturates would let the fan run for hours.
+func TestPlanDoesNotLockOn(t *testing.T) {
+	sc := planScene()
+	since := sc.Now.Add(-time.Minute)
+	sc.Plugs[1] = guard.Plug{Known: true, HasTold: true, Told: true, On: true, ChangedAt: since, TurnedAt: since}
+	m := sc.Model
+	m.Air.CO2, m.Air.Fan = 520, 1
+	m.Constants.RoomV *= 0.7 // a dry room
+	m.Air.Vapor *= 0.42 / m.Air.RH(&m.Constants)
+	var st State
+	aired, near := 0, 0
+	const steps, step = 300, 4 * time.Second
+	for i := range steps {
+		var wants []guard.Want
+		st, wants = Decide(st, sc)
+		for j := range wants {
+			p := &sc.Plugs[j]
+			if wants[j].On == p.Told {
+				continue
+			}
+			if p.Told && sc.Now.Sub(p.TurnedAt) < sc.Spec.Plugs[j].MinOn {
+				t.Fatalf("plug %d: off after %v", j, sc.Now.Sub(p.TurnedAt))
+			}
+			p.Told, p.On, p.ChangedAt, p.TurnedAt = wants[j].On, wants[j].On, sc.Now, sc.Now
+		}
+		m.Air.Step(&m.Constants, sc.Plugs[0].On, sc.Plugs[1].On, step.Seconds())
+		sc.Now = sc.Now.Add(step)
+		if sc.Plugs[1].On {
+			aired++
+		}
+		if rh := m.Air.RH(&m.Constants); i >= steps/2 && math.Abs(rh-0.95) <= 0.05 {
+			near++
+		}
+	}
+	t.Logf("fan on in %d of %d steps, near the aim in %d of the last %d", aired, steps, near, steps/2)
+	if aired > steps/4 {
+		t.Errorf("the fan ran in %d of %d steps, in fresh air", aired, steps)
+	}
+	if near < steps/2*8/10 {
+		t.Errorf("the air was near its aim in %d of the last %d steps; it ends at %.2f", near, steps/2, m.Air.RH(&m.Constants))
+	}
+}
+
+// TestPlanKeepsMinimumTimes looks at every run a plan can hold.
+func TestPlanKeepsMinimumTimes(t *testing.T) {
+	sc := planScene()
+	least := (20*time.Second + guard.Slack).Seconds()
+	for _, since := range []float64{0, 5, 19, 21, 60} {
+		for _, on := range []bool{false, true} {
+			sc.Plugs[1] = guard.Plug{Known: true, HasTold: true, Told: on, On: on, ChangedAt: sc.Now.Add(-time.Duration(since * float64(time.Second)))}
+			var st State
+			r := st.runs(sc, 1, fanStarts[:], fanLengths[:])
+			for _, x := range r.all() {
+				switch {
+				case on && since+x.to < least-1e-9:
+					t.Errorf("on for %v s, ends after %v more", since, x.to)
+				case !on && x != rest && (since+x.from < least-1e-9 || x.to-x.from < least-1e-9):
+					t.Errorf("off for %v s, runs from %v to %v", since, x.from, x.to)
+				}
+			}
+		}
+	}
+}
+
+// TestCostNeverSaturates looks at the cost of standing off: it must grow with the distance.
+func TestCostNeverSaturates(t *testing.T) {
+	w := planWeights
+	for off := 0.01; off < 0.9; off += 0.01 {
+		if w.humidity(-off-0.01) <= w.humidity(-off) || w.humidity(off+0.01) <= w.humidity(off) {
+			t.Fatalf("the cost of humidity stands still at %v", off)
+		}
+		if w.carbon(800+1000*(off+0.01), 800, 0) <= w.carbon(800+1000*off, 800, 0) {
+			t.Fatalf("the cost of CO2 stands still at %v", off)
+		}
+	}
+	if c := w.carbon(700, 0, 0); c != 0 {
+		t.Errorf("CO2 costs %v where nothing bounds it", c)
+	}
+	if c := w.carbon(300, 0, 1000); !(c > 0) || math.IsInf(c, 0) {
+		t.Errorf("too little CO2 costs %v", c)
+	}
+}
+
+// TestRulesWithoutModel has nothing learned: the rules decide, and say why.
+func TestRulesWithoutModel(t *testing.T) {
+	sc := planScene()
+	sc.Model = nil
+	var st State
+	for range 3 {
+		var wants []guard.Want
+		st, wants = Decide(st, sc)
+		for i, w := range wants {
+			if len(w.Reasons) == 0 || w.Reasons[0].Code == reason.Planned {
+				t.Errorf("plug %d: %+v", i, w)
+			}
+		}
 	}
 }
 
