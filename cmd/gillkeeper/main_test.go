@@ -30,9 +30,10 @@ func TestScripts(t *testing.T) {
 		Setup: func(env *testscript.Env) error {
 			// Built with -race, every process sleeps for a second before it exits, in case a race is still to be told.
 			env.Setenv("GORACE", "atexit_sleep_ms=10")
+			env.Values[jarKey{}] = &jar{}
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"daemon": startTwin, "call": call},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"daemon": startTwin, "call": call, "jar": fillJar},
 	})
 }
 
@@ -40,6 +41,7 @@ func TestScripts(t *testing.T) {
 // fahrenheit its site shows degrees Fahrenheit and lies five hours behind UTC.
 func startTwin(ts *testscript.TestScript, neg bool, args []string) {
 	twin := webtest.New()
+	ts.Value(jarKey{}).(*jar).twin = twin
 	o := web.Options{Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now, Version: "test",
 		Site: web.Site{Name: "North shed", Zone: time.FixedZone("UTC+2", 2*3600)}}
 	for _, arg := range args {
@@ -65,7 +67,8 @@ func startTwin(ts *testscript.TestScript, neg bool, args []string) {
 // call runs a command line inside the test's own process: as "exec gillkeeper", and many times faster under -race.
 // Paths must be absolute.
 func call(ts *testscript.TestScript, neg bool, args []string) {
-	a := newApp(strings.NewReader(""), ts.Stdout(), ts.Stderr(), ts.Getenv)
+	a := newApp(strings.NewReader(strings.ReplaceAll(ts.Getenv("ANSWERS"), "/", "\n")), ts.Stdout(), ts.Stderr(), ts.Getenv)
+	a.wait = ts.Value(jarKey{}).(*jar).wait
 	code := a.run(context.Background(), args)
 	if neg != (code != exitDone) {
 		ts.Fatalf("exit status %d", code)

@@ -29,6 +29,7 @@ type app struct {
 	stderr   io.Writer
 	getenv   func(string) string
 	now      func() time.Time
+	wait     func(context.Context, time.Duration) error
 	terminal bool // stdout is a terminal
 	width    int  // of the terminal in columns; 0: not known, do not wrap
 
@@ -36,7 +37,7 @@ type app struct {
 }
 
 func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
-	return &app{stdin: stdin, stdout: stdout, stderr: stderr, getenv: getenv, now: time.Now}
+	return &app{stdin: stdin, stdout: stdout, stderr: stderr, getenv: getenv, now: time.Now, wait: pause}
 }
 
 // newRootCommand lists every command.
@@ -59,6 +60,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newRefillCommand(a),
 		newHandCommand(a),
 		newAlarmCommand(a),
+		newCalibrateCommand(a),
 		newSizeCommand(a),
 		newSpeciesCommand(a),
 		newCheckCommand(a),

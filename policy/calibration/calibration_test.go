@@ -119,7 +119,7 @@ func TestWatch(t *testing.T) {
 	if p := w.Progress(); p.Settled || p.Waits != "for a reading" {
 		t.Errorf("nothing seen: %+v", p)
 	}
-	if p := settle(new(Watch), 15*time.Minute, time.Minute, still); p.Settled || !strings.Contains(p.Waits, "5m") {
+	if p := settle(new(Watch), 15*time.Minute, time.Minute, still); p.Settled || !strings.Contains(p.Waits, "5 min") {
 		t.Errorf("after 15 min: %+v", p)
 	}
 	// A fast sensor is settled as soon as it may be; a slow one not while e^(-25/10) of 25 points, 2 points, are to come.

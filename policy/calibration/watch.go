@@ -113,8 +113,8 @@ func (w *Watch) Progress() Progress {
 	p.Waits = p.judge(by, n)
 	p.Settled = p.Waits == ""
 	if p.Span > by.MostTemperature && p.Elapsed >= 2*by.Shortest {
-		p.Hopeless = fmt.Sprintf("the temperature moves too much: by %.1f K in %s, where %.1f are borne; shield the jar from sun, lamp and draft and begin anew",
-			p.Span, by.Window, by.MostTemperature)
+		p.Hopeless = fmt.Sprintf("the temperature moves too much: by %.1f K in %.0f min, where %.1f are borne; shield the jar from sun, lamp and draft and begin anew",
+			p.Span, by.Window.Minutes(), by.MostTemperature)
 	}
 	if !p.Settled {
 		p.Left = w.left(&p)
@@ -181,7 +181,7 @@ func (p *Progress) judge(by Criteria, n int) string {
 	case p.Span > by.MostTemperature:
 		return fmt.Sprintf("for a steady temperature: it moved by %.1f K, %.1f at most are borne", p.Span, by.MostTemperature)
 	case p.Elapsed < by.Shortest:
-		return fmt.Sprintf("for %s to pass", (by.Shortest - p.Elapsed).Round(time.Minute))
+		return fmt.Sprintf("for %.0f min to pass", math.Ceil((by.Shortest - p.Elapsed).Minutes()))
 	case n < leastSamples:
 		return "for more readings"
 	case p.Noise > by.MostNoise:
