@@ -197,6 +197,17 @@ func TestCO2AtAltitude(t *testing.T) {
 			t.Errorf("at %v m, compensates %v: %+v, want %v ppm", tc.altitude, tc.compensates, got.readings, tc.want)
 		}
 	}
+	// A sensor in the room breathes the same pressure.
+	room := Bind([]config.Chamber{{
+		Spec: &chamber.Spec{Name: "loft", AltitudeM: 1500, Sensors: []chamber.Sensor{
+			{Name: "room", Quantity: chamber.CO2, Place: chamber.Room, MaxAge: 5 * time.Minute}}},
+		Sensors: []config.SensorBinding{{Topic: "s", Unit: config.PPM}},
+	}})
+	var got record
+	got.arrive(room, "s", "834.5", false)
+	if len(got.readings) != 1 || math.Abs(got.readings[0].Value-1000) > 0.5 {
+		t.Errorf("in the room: %+v, want 1000 ppm", got.readings)
+	}
 }
 
 func TestPlugPayloads(t *testing.T) {
