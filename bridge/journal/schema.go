@@ -13,7 +13,7 @@ const applicationID = 0x67696c6c
 // migrations lead from an empty file to today's schema, one step for each version. A released step is never changed;
 // a new one is added below it. The version is in table meta.
 var migrations = []string{
-	1 - 1: `
+	0: `
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 
 CREATE TABLE actions (

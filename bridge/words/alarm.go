@@ -52,7 +52,7 @@ var codes = map[alarm.Code]string{
 
 // numbers writes value and bound for the alarms whose value is in the unit of a quantity or a share.
 func (w Words) numbers(n alarm.Name, c *alarm.Condition) string {
-	q := c.Quantity
+	var q chamber.Quantity
 	switch n {
 	case alarm.HumidityLow, alarm.HumidityHigh:
 		q = chamber.RelativeHumidity
