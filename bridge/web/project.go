@@ -108,7 +108,8 @@ func (v *view) reading(p chamber.Place, q chamber.Quantity) *api.Reading {
 
 // side says on which side of the target's range a value lies; "" where there is none.
 func side(t *crop.Target, q chamber.Quantity, value float64) string {
-	low, high := math.Inf(-1), math.Inf(1)
+	var low float64
+	high := math.Inf(1)
 	switch {
 	case !t.OK:
 		return ""
