@@ -44,9 +44,10 @@ func (x *SensorState) away(until time.Time) {
 	x.Aside, x.Live = until, false
 }
 
-// recorrect puts the last reading right again after the correction has changed.
+// recorrect puts the last reading right again after the correction has changed. What a sensor that is set aside shows is
+// not its chamber's: there the last value stays.
 func (x *SensorState) recorrect() {
-	if x.Known && !x.RawAt.IsZero() {
+	if x.Live && !x.RawAt.IsZero() {
 		x.Value = x.Calibration.Apply(x.Raw)
 	}
 }

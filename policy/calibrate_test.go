@@ -241,6 +241,7 @@ func TestASensorSetAside(t *testing.T) {
 	}
 	// Calibrated, it is hung up again: ten minutes later it counts, with its correction.
 	b.step(time.Second, nil, calibrate(t, "c", "upper", 0.7847))
+	near(t, "last known", b.s.Sensors[0].Value, 0.90)
 	b.step(9*time.Minute, map[int]float64{0: 0.80, 1: 0.88})
 	near(t, "on the way back", b.humidity().Value, 0.88)
 	b.step(2*time.Minute, map[int]float64{0: 0.90, 1: 0.88})
