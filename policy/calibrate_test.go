@@ -273,3 +273,26 @@ func TestTheOnlySensorSetAside(t *testing.T) {
 	b.step(10*time.Second, map[int]float64{0: 0.90})
 	near(t, "back", b.humidity().Value, 0.90)
 }
+
+// A correction moves the reading at once, as an opened door would; nobody opened one.
+func TestACorrectionIsNoOpenDoor(t *testing.T) {
+	b := newBench(t)
+	b.step(time.Second, nil, policy.Action{ID: "b", Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus",
+		SubstrateKg: 12, DryKg: 4, Stage: species.Fruiting})
+	values := func(i int) map[int]float64 {
+		wiggle := 0.002 * float64(i%3)
+		return map[int]float64{0: 0.94 + wiggle, 1: 0.94 - wiggle, 2: 700 + float64(i%5), 3: 17}
+	}
+	for i := range 360 {
+		b.step(30*time.Second, values(i))
+	}
+	b.step(time.Second, nil, calibrate(t, "c1", "upper", 0.8447), calibrate(t, "c2", "lower", 0.8447)) // by 9 points
+	for i := range 120 {
+		b.step(30*time.Second, values(i))
+		for _, n := range []alarm.Name{alarm.ChamberOpen, alarm.SensorStuck, alarm.SensorDisagrees} {
+			if b.s.Alarms.Active(n) {
+				t.Fatalf("%s after %d steps", n, i)
+			}
+		}
+	}
+}
