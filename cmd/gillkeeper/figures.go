@@ -44,16 +44,16 @@ func figuresRow(chamber, by string, f *rehearse.Figures) []string {
 		fmt.Sprintf("%.2f", f.WaterLitersPerDay), fmt.Sprintf("%.1f", f.FanHoursPerDay), switchesWords(f.SwitchesPerHour)}
 }
 
-// switchesWords lists plugs by name, those that never switched left out.
+// switchesWords lists plugs by name, those left out that hardly ever switch, as a lamp does.
 func switchesWords(perHour map[string]float64) string {
 	var list []string
 	for _, name := range sortedKeys(perHour) {
-		if v := perHour[name]; v > 0 {
+		if v := perHour[name]; v >= 0.2 {
 			list = append(list, fmt.Sprintf("%s %.1f", name, v))
 		}
 	}
 	if list == nil {
-		return "none"
+		return "hardly any"
 	}
 	return strings.Join(list, ", ")
 }

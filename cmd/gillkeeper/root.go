@@ -65,6 +65,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newSpeciesCommand(a),
 		newCheckCommand(a),
 		newDemoCommand(a),
+		newDrillCommand(a),
 		newRehearseCommand(a),
 		newRunCommand(a),
 		newVersionCommand(a),

@@ -1,0 +1,189 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"gillkeeper/bridge/broker"
+	"gillkeeper/policy/plant"
+)
+
+// The daemon that people run must not carry simulated chambers.
+func TestDaemonHoldsNoSimulation(t *testing.T) {
+	out, err := exec.Command("go", "list", "-deps", "gillkeeper/bridge/daemon").CombinedOutput()
+	if err != nil {
+		t.Fatalf("go list: %v\n%s", err, out)
+	}
+	if !strings.Contains(string(out), "gillkeeper/bridge/keeper\n") {
+		t.Fatalf("the daemon does not even hold the keeper:\n%s", out)
+	}
+	for _, p := range []string{"gillkeeper/bridge/sim\n", "gillkeeper/policy/rehearse\n"} {
+		if strings.Contains(string(out), p) {
+			t.Errorf("the daemon imports %s", p)
+		}
+	}
+}
+
+// Ctrl-C ends the demonstration well, with the figures so far, and leaves no folder behind.
+func TestDemoIsStopped(t *testing.T) {
+	var out, errs bytes.Buffer
+	a := newApp(strings.NewReader(""), &out, &errs, func(string) string { return "" })
+	ctx, cancel := context.WithTimeout(t.Context(), 1500*time.Millisecond)
+	defer cancel()
+	code := a.run(ctx, []string{"demo", "--pace", "3600", "--listen", "127.0.0.1:0", "--json"})
+	if code != exitDone {
+		t.Fatalf("exit status %d: %s", code, &errs)
+	}
+	var x figuresAnswer
+	if err := json.Unmarshal(out.Bytes(), &x); err != nil {
+		t.Fatal(err)
+	}
+	if len(x.Chambers) != 3 || x.SimulatedHours <= 0 {
+		t.Errorf("%d chambers, %v h", len(x.Chambers), x.SimulatedHours)
+	}
+}
+
+// A page's address that is taken is said when it was asked for, and nothing stays behind.
+func TestDemoAddressTaken(t *testing.T) {
+	b, err := broker.Start(broker.Options{Listen: "127.0.0.1:0"}) // any listener
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Stop()
+	code, _, stderr := invoke(t, nil, "demo", "--listen", b.Addr())
+	if code != exitNo || !strings.Contains(stderr, b.Addr()) || strings.Count(stderr, "\n") != 1 {
+		t.Errorf("exit status %d, %q", code, stderr)
+	}
+	left, _ := filepath.Glob("/dev/shm/gillkeeper-demo-*/demo.db")
+	if len(left) > 0 {
+		t.Logf("other demonstrations run: %v", left)
+	}
+}
+
+// A drill speaks on a real broker until its time is over.
+func TestDrillSpeaks(t *testing.T) {
+	b, err := broker.Start(broker.Options{Listen: "127.0.0.1:0"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Stop()
+	path := filepath.Join(t.TempDir(), "farm.toml")
+	writeFile(t, path, fmt.Sprintf(`
+[broker]
+url = "mqtt://%s"
+[[chamber]]
+name = "loft"
+volume_m3 = 0.56
+  [[chamber.sensor]]
+  name = "air"
+  quantity = "relative_humidity"
+  topic = "loft/rh"
+  [[chamber.plug]]
+  role = "humidifier"
+  name = "mister"
+  command_topic = "loft/mister/set"
+  output_g_per_h = 160
+  min_on = "10s"
+`, b.Addr()))
+	code, stdout, stderr := invoke(t, nil, "drill", "--config", path, "--pace", "7200", "--for", "2h", "--fault", "loft,sensor_silent,air,after=30m,for=10m")
+	if code != exitDone || !strings.Contains(stdout, "   1 h  loft: humidity ") || !strings.Contains(stdout, "0 commands arrived, 0 came before") {
+		t.Errorf("exit status %d\n%s%s", code, stdout, stderr)
+	}
+}
+
+func TestGrowerComesThreeHoursAfterItRanDry(t *testing.T) {
+	var g grower
+	var came []time.Duration
+	water := 10.0
+	for at := time.Duration(0); at < 12*time.Hour; at += time.Minute {
+		if at == time.Hour || at == 7*time.Hour {
+			water = 0
+		}
+		if g.comes(at, water) {
+			came = append(came, at)
+			water = 10
+		}
+	}
+	if fmt.Sprint(came) != "[4h0m0s 10h0m0s]" {
+		t.Errorf("came at %v", came)
+	}
+}
+
+func colorless() *picture { return &picture{d: &demonstration{}, width: 80, height: 24} }
+
+func TestPlotDots(t *testing.T) {
+	b := plot{rows: 2, cells: 2, low: 0, high: 8, bandLow: 2, bandHigh: 6, scale: 1}
+	course := []point{{at: 0, rh: 0.5}, {at: 1, rh: 7.5}, {at: 2, rh: math.NaN()}, {at: 3, rh: 3.5}}
+	got := b.draw(course, 0, 4, func(p *point) float64 { return p.rh }, colorless())
+	// By hand: the first dot at the bottom left, the second column joined from there to the top, a gap, the fifth dot row.
+	want := []string{"   6┤⢸╌", "   2┤⣸⠈"}
+	if strings.Join(got, "|") != strings.Join(want, "|") {
+		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
+
+func TestDutyStrip(t *testing.T) {
+	course := []point{{at: 0, mist: 0}, {at: 25 * time.Second, mist: 25}, {at: 50 * time.Second, mist: 25}, {at: 75 * time.Second, mist: 37.5}}
+	if got := dutyStrip(course, 0, 100*time.Second, 4, func(p *point) float64 { return p.mist }); got != " █ ▄" {
+		t.Errorf("got %q", got)
+	}
+}
+
+func TestBar(t *testing.T) {
+	for share, want := range map[float64]string{0: "░░░░", 0.5: "██░░", 1: "████", 2: "████", -1: "░░░░", 0.53125: "██▏░", 0.99: "███▉"} {
+		if got := bar(4, share); got != want {
+			t.Errorf("bar(4, %v) = %q, want %q", share, got, want)
+		}
+	}
+}
+
+func TestPaintedLinesAreCut(t *testing.T) {
+	p := colorless()
+	p.color = true
+	s := p.paint(green, "humidity") + " 90 %"
+	if columns(s) != 13 {
+		t.Errorf("%d columns", columns(s))
+	}
+	for width := 1; width < 16; width++ {
+		cut := p.fitTo(s, width)
+		if columns(cut) > width || !utf8.ValidString(cut) {
+			t.Errorf("width %d: %q has %d columns", width, cut, columns(cut))
+		}
+		if columns(p.pad(s, width)) != width {
+			t.Errorf("padded to %d: %q", width, p.pad(s, width))
+		}
+	}
+	if p.fitTo(s, 13) != s {
+		t.Errorf("a line that fits is changed: %q", p.fitTo(s, 13))
+	}
+}
+
+// Every kind of fault that the simulation knows can be asked for.
+func TestFaultKindsAreComplete(t *testing.T) {
+	for _, k := range faultKinds {
+		f := plant.Fault{Kind: k}
+		if err := f.Check(1, 1); err != nil {
+			t.Error(err)
+		}
+	}
+	if len(faultKinds) != 18 {
+		t.Errorf("%d kinds, policy/plant/fault.go declares 18", len(faultKinds))
+	}
+}
+
+func writeFile(t *testing.T, path, text string) {
+	t.Helper()
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
