@@ -184,7 +184,7 @@ var demoBatches = map[string][]policy.Action{
 }
 
 // demoWater is what a reservoir holds in liters at the start, where it is not full: the loft's runs dry during the day.
-var demoWater = map[string]float64{"loft": 0.11}
+var demoWater = map[string]float64{"loft": 0.15}
 
 // demoStart is the hour of the simulated day at which the demonstration begins.
 const demoStart = 6
@@ -233,6 +233,7 @@ func demoCase(c *config.Config, index int, seed uint64, start time.Time, settle 
 	k := rehearse.ForSpec(spec, load, target, seed+uint64(index))
 	k.Weather = demoRooms(seed)[spec.Name]
 	k.Params.StartHour = demoStart
+	k.Params.OpenAreaM2 *= 0.4 // blocks in bags that are slit, which give off less than bare ones
 	k.Start, k.For, k.Settle, k.RefillEvery = start, 24*time.Hour, settle, 0
 	k.Actions = batches
 	return k, batches, nil

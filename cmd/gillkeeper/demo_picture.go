@@ -78,6 +78,10 @@ const (
 func (p *picture) frame() []string {
 	n := len(p.d.chambers)
 	spare := p.height - headLines - leastEvents - n*chamberLines
+	brief := spare < 2*n
+	if brief { // the alarms move up beside the name
+		spare += n
+	}
 	gap := 0
 	if spare >= 3*n { // a blank line between chambers once there is room for two rows of plot
 		gap = 1
@@ -85,7 +89,7 @@ func (p *picture) frame() []string {
 	rows := max(1, min(mostRows, spare/n-gap))
 	lines := p.head()
 	for _, c := range p.d.chambers {
-		lines = append(lines, p.chamber(c, rows)...)
+		lines = append(lines, p.chamber(c, rows, brief)...)
 		if gap > 0 {
 			lines = append(lines, "")
 		}
@@ -114,7 +118,7 @@ func (p *picture) head() []string {
 }
 
 // chamber is one chamber: name and crop, values, plots, what the plugs did, and what they do now.
-func (p *picture) chamber(c *demoChamber, rows int) []string {
+func (p *picture) chamber(c *demoChamber, rows int, brief bool) []string {
 	w := p.d.words()
 	air, t := &c.snap.State.Air.Inside, &c.snap.State.Target
 	title := p.paint(bold, c.name) + "  " + c.crops() + p.paint(dim, "  "+measured(w, chamber.Temperature, &air.Temperature))
@@ -122,6 +126,9 @@ func (p *picture) chamber(c *demoChamber, rows int) []string {
 	state := p.paint(dim, "no alarm")
 	if alarms != nil {
 		state = p.paint(p.alarmColor(worst), strings.Join(alarms, "; "))
+	}
+	if brief {
+		title += "  " + state
 	}
 	cells := (p.width - 2*axisWidth - 2) / 2
 	half := axisWidth + cells
@@ -142,7 +149,11 @@ func (p *picture) chamber(c *demoChamber, rows int) []string {
 	mist := p.paint(dim, "mist ") + p.paint(blue, dutyStrip(c.course, from, to, cells, func(x *point) float64 { return x.mist }))
 	fan := p.paint(dim, " fan ") + p.paint(blue, dutyStrip(c.course, from, to, cells, func(x *point) float64 { return x.fan }))
 	lines = append(lines, mist+"  "+fan)
-	return append(lines, p.fit(p.plugs(c)), p.fit("  "+state))
+	lines = append(lines, p.fit(p.plugs(c)))
+	if !brief {
+		lines = append(lines, p.fit("  "+state))
+	}
+	return lines
 }
 
 // span is the time that the plots show: the whole of a demonstration of up to a day, else the last day.

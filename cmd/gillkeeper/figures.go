@@ -15,18 +15,22 @@ type figuresAnswer struct {
 	Chambers       []rehearse.Result `json:"chambers"`
 }
 
+// narrowFigures is the width in columns below which the table leaves the switches out.
+const narrowFigures = 112
+
 // printFigures prints the figures of each chamber, those of common practice below, where there are any.
 func (a *app) printFigures(results []rehearse.Result) {
-	t := newTable("CHAMBER", "KEPT BY", "RH ±2.5", "RH ±5", "IN RANGE", "CO2 BELOW MAX", "WATER L/DAY", "FAN H/DAY", "SWITCHES/H")
+	head := []string{"CHAMBER", "KEPT BY", "RH ±2.5", "RH ±5", "IN RANGE", "CO2 BELOW MAX", "WATER L/DAY", "FAN H/DAY", "SWITCHES/H"}
+	if a.width > 0 && a.width < narrowFigures {
+		head = []string{"CHAMBER", "KEPT BY", "RH ±2.5", "RH ±5", "IN RANGE", "CO2 OK", "L/DAY", "FAN H/D"}
+	}
+	t := newTable(head...)
+	row := func(chamber, by string, f *rehearse.Figures) { t.add(figuresRow(chamber, by, f)[:len(head)]...) }
 	for i := range results {
 		r := &results[i]
-		if r.Hours == 0 {
-			t.add(r.Chamber, r.Controller, "–", "–", "–", "–", "–", "–", "no time observed yet")
-			continue
-		}
-		t.add(figuresRow(r.Chamber, r.Controller, &r.Figures)...)
+		row(r.Chamber, r.Controller, &r.Figures)
 		if r.CommonPractice != nil {
-			t.add(figuresRow("", practiceWords, r.CommonPractice)...)
+			row("", practiceWords, r.CommonPractice)
 		}
 	}
 	a.printTable(t)
@@ -39,6 +43,9 @@ const (
 )
 
 func figuresRow(chamber, by string, f *rehearse.Figures) []string {
+	if f.Hours == 0 {
+		return []string{chamber, by, "–", "–", "–", "–", "–", "–", "nothing observed yet"}
+	}
 	percent := func(v float64) string { return fmt.Sprintf("%.1f %%", 100*v) }
 	return []string{chamber, by, percent(f.RHWithin2_5), percent(f.RHWithin5), percent(f.RHInRange), percent(f.CO2BelowMax),
 		fmt.Sprintf("%.2f", f.WaterLitersPerDay), fmt.Sprintf("%.1f", f.FanHoursPerDay), switchesWords(f.SwitchesPerHour)}

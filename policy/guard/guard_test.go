@@ -165,6 +165,70 @@ func TestALateReportIsNoHand(t *testing.T) {
 	}
 }
 
+// A pulse is over before the plug's report of its beginning comes in: that report is an answer, not a hand. Its end is
+// then reported too. A person who switches later is still seen.
+func TestTheReportOfAShortPulseIsNoHand(t *testing.T) {
+	spec := mister()
+	spec.MinOn, spec.Reports = 5*time.Second, true
+	b := newBench(spec)
+	b.want(false)
+	b.report()
+	b.wait(time.Minute)
+	b.want(true)
+	b.wait(6 * time.Second)
+	b.want(false)
+	b.wait(2 * time.Second)
+	if b.relay = true; b.report() {
+		t.Error("the report of the pulse's beginning was taken for a hand")
+	}
+	b.wait(6 * time.Second)
+	if b.relay = false; b.report() {
+		t.Error("the report of the pulse's end was taken for a hand")
+	}
+	b.wait(time.Minute)
+	if b.relay = true; !b.report() {
+		t.Error("a hand at the plug was not seen")
+	}
+}
+
+// The command to a plug that turns itself off is repeated when its report is slow; the repeat may come after its end.
+func TestARepeatThatComesAfterTheLeaseIsNoHand(t *testing.T) {
+	spec := mister()
+	spec.MinOn, spec.Reports, spec.Timed = 5*time.Second, true, true
+	b := newBench(spec)
+	b.want(false)
+	b.report()
+	b.wait(time.Minute)
+	if v := b.wantThis(Want{On: true, Until: b.now.Add(5 * time.Second)}); !v.Send || v.For != 5*time.Second {
+		t.Fatalf("no lease of 5 s: %+v", v)
+	}
+	b.wait(FirstRepeat)
+	if v := b.wantThis(Want{On: true, Until: b.now}); !v.Send {
+		t.Fatalf("not repeated: %+v", v)
+	}
+	for _, on := range []bool{true, false, true, false} { // obeyed, run out, obeyed again, run out again
+		b.wait(time.Second)
+		b.relay = on
+		if b.report() {
+			t.Fatalf("the report of %v was taken for a hand", on)
+		}
+	}
+}
+
+// A plug that says nothing when told what it does already is watched all the same.
+func TestASilentAnswerDoesNotHideAHand(t *testing.T) {
+	spec := mister()
+	spec.Reports = true
+	b := newBench(spec)
+	b.report() // off, as it is told a moment later
+	b.wait(3 * time.Second)
+	b.want(false)
+	b.wait(LateAnswer + time.Second)
+	if b.relay = true; !b.report() {
+		t.Error("a hand at the plug was not seen")
+	}
+}
+
 func TestADisobedientPlugIsToldAgainEverSlower(t *testing.T) {
 	spec := mister()
 	spec.Reports = true

@@ -20,7 +20,7 @@ func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (
 	if !r.HasOn {
 		return false
 	}
-	agreed := p.Synced && p.HasReported && p.HasTold && p.Reported == p.Told
+	agreed := p.Synced && p.HasReported && p.HasTold && p.Reported == p.Told && p.answered(spec, r.On, now)
 	changed := p.HasReported && r.On != p.Reported
 	p.Reported, p.HasReported, p.ReportedAt = r.On, true, now
 	first := !p.Known
@@ -45,6 +45,20 @@ func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (
 		p.DisagreesSince = now
 	}
 	return false
+}
+
+// LateAnswer is how long after a command a report may still be the answer to the one before it: some plugs sit behind
+// slow radio, and a pulse may be over before its beginning is reported.
+const LateAnswer = 15 * time.Second
+
+// answered reports whether the plug has spoken since its command last changed, or had the time to. Until then a report
+// that agrees by chance, being older than the command, says nothing of who switches the plug next. A plug that turned
+// itself off may be turned on once more by a repeated command that was still on its way.
+func (p *Plug) answered(spec *chamber.Plug, on bool, now time.Time) bool {
+	if now.Sub(p.ToldAt) > LateAnswer {
+		return true
+	}
+	return !p.ReportedAt.Before(p.TurnedAt) && !(spec.Timed && on)
 }
 
 // grip takes down that somebody switched the plug at the plug itself. What the person chose counts as told, so that
