@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/url"
 	"os"
+	"os/signal"
 	"strconv"
 	"sync"
 	"syscall"
@@ -59,6 +60,8 @@ func (a *app) demo(cmd *cobra.Command, f *demoFlags) error {
 	if f.length < 0 || cmd.Flags().Changed("for") && f.length < time.Minute {
 		return usagef("--for %v: give a minute or more, such as 24h", f.length)
 	}
+	ctx, release := signal.NotifyContext(cmd.Context(), syscall.SIGHUP) // the terminal's window was closed
+	defer release()
 	folder, err := demoFolder()
 	if err != nil {
 		return err
@@ -68,11 +71,11 @@ func (a *app) demo(cmd *cobra.Command, f *demoFlags) error {
 	if listen == "" {
 		listen = freeAddress(9420)
 	}
-	d, err := a.newDemo(cmd.Context(), f, folder, listen)
+	d, err := a.newDemo(ctx, f, folder, listen)
 	if err != nil {
 		return err
 	}
-	if err := d.run(cmd.Context()); err != nil {
+	if err := d.run(ctx); err != nil {
 		return err
 	}
 	if f.asJSON {
