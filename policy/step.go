@@ -212,7 +212,7 @@ func (t *step) decide() {
 	light, lightNext := crop.Light(s.Target, t.in.Wall, t.Spec.Zone)
 	sc := control.Scene{
 		Now: t.in.Now, Spec: t.Spec, Target: s.Target, Air: &s.Air, Plugs: s.Plugs,
-		Light: light, LightNext: t.in.Now.Add(lightNext.Sub(t.in.Wall)), Heard: t.heard(),
+		Light: light, LightNext: t.in.Now.Add(lightNext.Sub(t.in.Wall)),
 	}
 	sc.ProbeAt, sc.Dry = s.Reservoir.Resting(t.in.Now)
 	sc.Probe = s.Reservoir.Dry && !sc.Dry
@@ -233,16 +233,6 @@ func (t *step) decide() {
 		t.d.Plugs[i] = PlugDecision{On: v.On, Send: v.Send, For: v.For, Reasons: v.Reasons}
 		t.d.Wake = sooner(t.d.Wake, v.Wake)
 	}
-}
-
-// heard reports whether any sensor in the chamber has ever delivered, or had time to.
-func (t *step) heard() bool {
-	for i := range t.s.Sensors {
-		if x := &t.s.Sensors[i]; x.Live || x.Silent || !x.Aside.IsZero() {
-			return true
-		}
-	}
-	return len(t.s.Sensors) == 0
 }
 
 // sooner returns the earlier of two times, where zero means never; a time that is not after now is looked at again at

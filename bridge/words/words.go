@@ -43,9 +43,6 @@ func inner(q chamber.Quantity) string {
 	return strings.ToLower(Quantity(q))
 }
 
-// Role names a plug's role for people.
-func Role(r chamber.Role) string { return strings.ReplaceAll(r.String(), "_", " ") }
-
 // Species writes a binomial as people do: Pleurotus ostreatus.
 func Species(name string) string {
 	s := strings.ReplaceAll(name, "-", " ")

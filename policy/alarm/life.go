@@ -107,9 +107,6 @@ type Change struct {
 	Notify bool `json:"notify,omitempty"`
 }
 
-// Cleared reports whether the alarm ceased to stand.
-func (c *Change) Cleared() bool { return c.From.Active() && !c.To.Active() }
-
 // The bounds of an alarm's life.
 const (
 	// maxStep is the longest time between two steps that counts toward a delay: what happened while the program was

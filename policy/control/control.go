@@ -34,7 +34,6 @@ type Scene struct {
 	Plugs     []guard.Plug
 	Light     bool         // the photoperiod wants light now
 	LightNext time.Time    // when that changes
-	Heard     bool         // some sensor of the chamber has ever delivered
 	Dry       bool         // the reservoir is known to be dry: the humidifier rests
 	Probe     bool         // it is dry, and the humidifier may be tried now
 	ProbeAt   time.Time    // when a dry humidifier may be tried again

@@ -26,7 +26,7 @@ func planScene() *Scene {
 	fresh := func(v float64) chamber.Estimate { return chamber.Estimate{Value: v, OK: true, At: now, Used: 1} }
 	rested := guard.Plug{Known: true, HasTold: true, ChangedAt: now.Add(-time.Hour)}
 	return &Scene{
-		Now: now, Spec: spec, Model: &m, Heard: true, Plugs: []guard.Plug{rested, rested},
+		Now: now, Spec: spec, Model: &m, Plugs: []guard.Plug{rested, rested},
 		Air: &chamber.Air{Inside: chamber.Measured{RelativeHumidity: fresh(0.94), CO2: fresh(780), Temperature: fresh(18)}},
 		Target: crop.Target{OK: true, RelativeHumidity: chamber.Band{Low: 0.9, Aim: 0.95, High: 1}, CO2MaxPPM: 800,
 			TemperatureC: chamber.Band{Low: 12, Aim: 18, High: 24}},
