@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/control"
 	"gillkeeper/policy/crop"
@@ -85,13 +86,14 @@ func (p *Policy) Step(s State, in Input) (State, Decision) {
 // step is one step in the making: the parts of Step read and write it in order.
 type step struct {
 	*Policy
-	s       *State
-	in      *Input
-	d       *Decision
-	wants   []guard.Want
-	model   learn.Model        // of the chamber, to plan with
-	trusted bool               // whether a plan can rest on it
-	short   []chamber.Quantity // quantities that some plug runs without
+	s        *State
+	in       *Input
+	d        *Decision
+	wants    []guard.Want
+	model    learn.Model        // of the chamber, to plan with
+	trusted  bool               // whether a plan can rest on it
+	short    []chamber.Quantity // quantities that some plug runs without
+	evidence alarm.Evidence     // for the detectors
 }
 
 // clone copies what a step may write to.

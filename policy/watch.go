@@ -9,9 +9,9 @@ import (
 
 // suspect has the sensors judged by this step's readings, so that none under suspicion takes part in the vote.
 func (t *step) suspect() {
-	e := t.evidence()
+	t.gather()
 	var codes []alarm.Code
-	t.s.Detectors, codes = t.s.Detectors.WatchSensors(&e)
+	t.s.Detectors, codes = t.s.Detectors.WatchSensors(&t.evidence)
 	for i := range t.s.Sensors {
 		t.s.Sensors[i].Suspect = ""
 		if i < len(codes) {
@@ -28,7 +28,7 @@ func (t *step) water() {
 	}
 	w := alarm.Water{
 		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], FanOn: t.fanOn(), VolumeM3: t.Spec.VolumeM3,
-		Air: t.s.Air, Open: t.s.Alarms.Active(alarm.ChamberOpen), Reports: live(t.in.Reports),
+		Air: t.s.Air, Open: t.s.Alarms.Active(alarm.ChamberOpen), Reports: t.evidence.Reports,
 	}
 	if t.s.Target.OK {
 		w.AimRH = t.s.Target.RelativeHumidity.Aim
@@ -51,9 +51,16 @@ func (t *step) fanOn() bool {
 
 // watch has the detectors look at the step and takes every alarm one step further.
 func (t *step) watch() {
-	e := t.evidence()
+	e := &t.evidence
+	e.Target, e.Air, e.Fallback = t.s.Target, t.s.Air, t.short
+	if due, ok := t.s.Crop.HarvestDue(t.Climates, t.in.Now); ok {
+		e.HarvestDue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
+	}
+	if due, ok := t.s.Crop.Overdue(t.Climates, t.in.Now); ok {
+		e.StageOverdue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
+	}
 	var conditions alarm.Conditions
-	t.s.Detectors, conditions = t.s.Detectors.Detect(&e)
+	t.s.Detectors, conditions = t.s.Detectors.Detect(e)
 	var changes []alarm.Change
 	t.s.Alarms, changes = alarm.Advance(t.s.Alarms, t.in.Now, conditions)
 	for i := range changes {
@@ -65,14 +72,15 @@ func changed(c *alarm.Change) Event {
 	return Event{Kind: AlarmChanged, Alarm: c.Alarm, Phase: c.To.String(), Priority: c.Priority.String(), Notify: c.Notify, Condition: new(c.Condition)}
 }
 
-// evidence is everything the detectors may look at in this step.
-func (t *step) evidence() alarm.Evidence {
+// gather puts together what the detectors may look at and what stands once the step has heard: sensors, plugs and what
+// they said. Target, air and what the crop asks for come in [step.watch], when they are decided.
+func (t *step) gather() {
 	s := t.s
-	e := alarm.Evidence{
+	t.evidence = alarm.Evidence{
 		Now: t.in.Now, Spec: t.Spec, Target: s.Target, Air: s.Air, Sensors: make([]alarm.SensorView, len(s.Sensors)), Plugs: s.Plugs,
 		Reports: live(t.in.Reports), Link: t.in.Link, LinkLost: s.LinkLost, JournalFailing: t.in.JournalFailing,
-		Fallback: t.short,
 	}
+	e := &t.evidence
 	for _, r := range t.in.Readings {
 		if !r.Retained && r.Sensor >= 0 && r.Sensor < len(s.Sensors) {
 			e.Readings = append(e.Readings, r)
@@ -89,13 +97,6 @@ func (t *step) evidence() alarm.Evidence {
 	if t.Spec.Plug(chamber.Humidifier) >= 0 {
 		e.Reservoir = &s.Reservoir
 	}
-	if due, ok := s.Crop.HarvestDue(t.Climates, t.in.Now); ok {
-		e.HarvestDue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
-	}
-	if due, ok := s.Crop.Overdue(t.Climates, t.in.Now); ok {
-		e.StageOverdue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
-	}
-	return e
 }
 
 // live leaves retained reports out: nobody knows how old they are.
