@@ -6,9 +6,9 @@
 package topic
 
 import (
-	"errors"
 	"fmt"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -18,14 +18,12 @@ const MaxLength = 65535
 // CheckName says what makes s no legal topic name, the kind that messages are published to and that names exactly one
 // topic in a subscription. Rules: MQTT 3.1.1 §4.7 (at least one character, no wildcards) and §1.5.3 (UTF-8 without
 // U+0000; control characters and non-characters may make the receiver close the connection, so they are refused too).
-func CheckName(s string) error {
-	if err := checkString(s); err != nil {
-		return err
-	}
-	if i := strings.IndexAny(s, "+#"); i >= 0 {
-		return fmt.Errorf("topic %q has the wildcard %q; name one topic", short(s), s[i])
-	}
-	return nil
+func CheckName(s string) error { return fault("topic", s, false) }
+
+// Defect says the same as [CheckName] as a clause, for whoever names the topic's place himself: "" where s is legal.
+func Defect(s string) string {
+	what, _ := defect(s, false)
+	return what
 }
 
 // CheckPublish is [CheckName] for a topic that is published to: names that start with $ belong to the broker
@@ -43,7 +41,7 @@ func CheckPublish(s string) error {
 // CheckFilter says what makes s no legal topic filter: # only as the last level and alone in it, + alone in its level
 // (MQTT 3.1.1 §4.7.1).
 func CheckFilter(s string) error {
-	if err := checkString(s); err != nil {
+	if err := fault("filter", s, true); err != nil {
 		return err
 	}
 	levels := strings.Split(s, "/")
@@ -61,21 +59,35 @@ func CheckFilter(s string) error {
 	return nil
 }
 
-func checkString(s string) error {
+// fault makes a defect an error that says what to do.
+func fault(kind, s string, wildcards bool) error {
+	what, remedy := defect(s, wildcards)
+	if what == "" {
+		return nil
+	}
+	return fmt.Errorf("%s %q %s; %s", kind, short(s), what, remedy)
+}
+
+// defect finds what makes s no legal name, or with wildcards no legal text of a filter, and what to do about it.
+func defect(s string, wildcards bool) (what, remedy string) {
 	switch {
 	case s == "":
-		return errors.New("the topic is empty; name one")
+		return "is empty", "name one" // [MQTT-4.7.3-1]
 	case len(s) > MaxLength:
-		return fmt.Errorf("topic %q… is %d bytes long; the most is %d", short(s), len(s), MaxLength)
+		return fmt.Sprintf("is longer than %d bytes", MaxLength), "shorten it" // [MQTT-4.7.3-3]
 	case !utf8.ValidString(s):
-		return fmt.Errorf("topic %q is not UTF-8", short(s))
+		return "is not UTF-8", "write it as UTF-8" // [MQTT-1.5.3-1]
+	case !wildcards && strings.ContainsAny(s, "+#"):
+		return "has a wildcard", "name one topic" // [MQTT-3.3.2-2]
 	}
 	for _, r := range s {
-		if r <= 0x1f || r >= 0x7f && r <= 0x9f || r&0xfffe == 0xfffe || r >= 0xfdd0 && r <= 0xfdef {
-			return fmt.Errorf("topic %q has the control character %U; remove it", short(s), r)
+		// U+0000 is forbidden [MQTT-1.5.3-2, MQTT-4.7.3-2]; other control and non-characters may make the receiver close
+		// the connection (section 1.5.3).
+		if unicode.IsControl(r) || r&0xfffe == 0xfffe || r >= 0xfdd0 && r <= 0xfdef {
+			return fmt.Sprintf("has the control character %U", r), "remove it"
 		}
 	}
-	return nil
+	return "", ""
 }
 
 // short keeps an error on one line whatever somebody publishes.
