@@ -12,9 +12,9 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/bridge/pointer"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/nearest"
 )
 
 // complaint is what is wrong with a value.

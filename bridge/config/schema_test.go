@@ -8,7 +8,7 @@ import (
 
 	"github.com/BurntSushi/toml"
 
-	"gillkeeper/bridge/nearest"
+	"gillkeeper/policy/nearest"
 )
 
 // everyKey uses every key of the file once. The first broker is elsewhere; the embedded one's listen is its default.

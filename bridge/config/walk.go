@@ -9,8 +9,8 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/nearest"
 )
 
 // table is one table of the file with its values read and each checked by itself. What a key's value is together with

@@ -8,9 +8,9 @@ import (
 	"regexp"
 	"time"
 
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/policy"
+	"gillkeeper/policy/nearest"
 	"gillkeeper/policy/species"
 )
 

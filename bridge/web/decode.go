@@ -12,8 +12,8 @@ import (
 	"slices"
 	"strings"
 
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/bridge/web/api"
+	"gillkeeper/policy/nearest"
 )
 
 // decode reads an action strictly: JSON, one object, every field known, given once, of the right kind.

@@ -7,8 +7,8 @@ import (
 	"strings"
 	"time"
 
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/bridge/web/api"
+	"gillkeeper/policy/nearest"
 )
 
 func (s *Server) getSite(r *http.Request) (any, error) {

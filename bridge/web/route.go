@@ -5,8 +5,8 @@ import (
 	"net/http"
 	"strings"
 
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/bridge/web/api"
+	"gillkeeper/policy/nearest"
 )
 
 // route is one thing that the API answers. The description at /api/v1/openapi.json is made from the same list.

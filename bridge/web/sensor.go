@@ -4,12 +4,12 @@ import (
 	"net/http"
 	"time"
 
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/policy"
 	"gillkeeper/policy/air"
 	"gillkeeper/policy/air/salt"
 	"gillkeeper/policy/calibration"
+	"gillkeeper/policy/nearest"
 )
 
 func (s *Server) getSensors(r *http.Request) (any, error) {

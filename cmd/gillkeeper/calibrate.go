@@ -12,7 +12,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/web/client"
 	"gillkeeper/bridge/words"
@@ -20,6 +19,7 @@ import (
 	"gillkeeper/policy/air/salt"
 	"gillkeeper/policy/calibration"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/nearest"
 )
 
 const calibrateLong = `Corrects a humidity sensor by one or two saturated salts, or a CO2 sensor by fresh air.

@@ -115,18 +115,6 @@ func (c *calibrate) poll(ctx context.Context, done func(*api.Sensors, *api.Senso
 	}
 }
 
-// pause waits, or gives the reason why the command was stopped.
-func pause(ctx context.Context, d time.Duration) error {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-t.C:
-		return nil
-	case <-ctx.Done():
-		return context.Cause(ctx)
-	}
-}
-
 // temperatureOf gives the temperature beside the salt; NaN for none at the moment.
 func (c *calibrate) temperatureOf(all *api.Sensors, x *api.Sensor) (float64, error) {
 	if c.freshAir {

@@ -15,10 +15,10 @@ import (
 
 	"gillkeeper/bridge/clock"
 	"gillkeeper/bridge/config"
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/bridge/sim"
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/nearest"
 	"gillkeeper/policy/plant"
 	"gillkeeper/policy/rehearse"
 )

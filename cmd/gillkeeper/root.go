@@ -12,7 +12,8 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
-	"gillkeeper/bridge/nearest"
+	"gillkeeper/bridge/clock"
+	"gillkeeper/policy/nearest"
 )
 
 // The exit statuses.
@@ -37,7 +38,7 @@ type app struct {
 }
 
 func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
-	return &app{stdin: stdin, stdout: stdout, stderr: stderr, getenv: getenv, now: time.Now, wait: pause}
+	return &app{stdin: stdin, stdout: stdout, stderr: stderr, getenv: getenv, now: time.Now, wait: clock.System().Sleep}
 }
 
 // newRootCommand lists every command.

@@ -9,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"gillkeeper/policy/nearest"
 )
 
 // Override is a grower's own row. Figures that are not given stand as the built-in row has them.
@@ -247,7 +249,7 @@ func (t *Table) Nearest(word string) string {
 			if p == "" {
 				continue
 			}
-			d := edits(word, p)
+			d := nearest.Edits(word, p)
 			if d > max(1, len(p)/3) {
 				continue
 			}
@@ -257,27 +259,4 @@ func (t *Table) Nearest(word string) string {
 		}
 	}
 	return best
-}
-
-// edits is the number of letters to insert, remove, replace or swap with their neighbor that makes a into b.
-func edits(a, b string) int {
-	before, prev, cur := make([]int, len(b)+1), make([]int, len(b)+1), make([]int, len(b)+1)
-	for j := range prev {
-		prev[j] = j
-	}
-	for i := 1; i <= len(a); i++ {
-		cur[0] = i
-		for j := 1; j <= len(b); j++ {
-			cost := 1
-			if a[i-1] == b[j-1] {
-				cost = 0
-			}
-			cur[j] = min(prev[j]+1, cur[j-1]+1, prev[j-1]+cost)
-			if i > 1 && j > 1 && a[i-1] == b[j-2] && a[i-2] == b[j-1] {
-				cur[j] = min(cur[j], before[j-2]+1)
-			}
-		}
-		before, prev, cur = prev, cur, before
-	}
-	return prev[len(b)]
 }

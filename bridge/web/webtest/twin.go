@@ -11,9 +11,9 @@ import (
 	"sync"
 	"time"
 
-	"gillkeeper/bridge/nearest"
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/nearest"
 	"gillkeeper/policy/species"
 )
 

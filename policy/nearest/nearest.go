@@ -1,6 +1,7 @@
 // Package nearest finds the right word that looks most like a mistyped one.
 //
-// It must never decide what somebody meant: its word is only ever shown. Start reading at [Word].
+// It must never decide what somebody meant: its word is only ever shown. It stands under policy because the climate table
+// uses it too. Start reading at [Word].
 package nearest
 
 import "strings"
@@ -18,7 +19,7 @@ func Word(word string, words []string) string {
 	best, least := "", -1
 	for _, c := range words {
 		p := plain(c)
-		d := edits(w, p)
+		d := Edits(w, p)
 		if d > max(1, len(p)/3) {
 			if !partOf(w, p) {
 				continue
@@ -53,8 +54,8 @@ func partOf(w, whole string) bool {
 	return false
 }
 
-// edits is the number of bytes to insert, remove, replace or swap with their neighbor that makes a into b.
-func edits(a, b string) int {
+// Edits is the number of bytes to insert, remove, replace or swap with their neighbor that makes a into b.
+func Edits(a, b string) int {
 	before, prev, cur := make([]int, len(b)+1), make([]int, len(b)+1), make([]int, len(b)+1)
 	for j := range prev {
 		prev[j] = j

@@ -34,7 +34,7 @@ func TestWordGivesOneOfTheWords(t *testing.T) {
 			t.Fatalf("%q is not among %q", got, words)
 		}
 		for _, w := range words {
-			if got := Word(w, words); edits(plain(got), plain(w)) != 0 {
+			if got := Word(w, words); Edits(plain(got), plain(w)) != 0 {
 				t.Fatalf("the word %q itself gives %q", w, got)
 			}
 		}
@@ -45,8 +45,8 @@ func TestEditsIsADistance(t *testing.T) {
 	gen := rapid.StringMatching(`[a-c]{0,6}`)
 	rapid.Check(t, func(t *rapid.T) {
 		a, b := gen.Draw(t, "a"), gen.Draw(t, "b")
-		d := edits(a, b)
-		if d != edits(b, a) {
+		d := Edits(a, b)
+		if d != Edits(b, a) {
 			t.Fatal("not symmetric")
 		}
 		if (d == 0) != (a == b) {
