@@ -60,8 +60,9 @@ volume_m3 = 1
 			b.Fatal(err)
 		}
 	}
-	l := listen(b, strings.Replace(d.Broker(), "mqtt://", "tcp://", 1), chambers)
-	l.bare()
+	url := strings.Replace(d.Broker(), "mqtt://", "tcp://", 1)
+	l := listen(b, url, chambers)
+	l.bare(url)
 	time.Sleep(1500 * time.Millisecond) // the first command of each plug, off, is an age old
 	var ours, floor []time.Duration
 	for b.Loop() {
@@ -111,15 +112,12 @@ func listen(b *testing.B, url string, n int) *listener {
 			b.Fatal(tok.Error())
 		}
 	}
-	bareURL = url
 	return l
 }
 
-var bareURL string
-
 // bare is the least that any bridge can do: a callback that publishes.
-func (l *listener) bare() {
-	c := paho.NewClient(paho.NewClientOptions().AddBroker(bareURL).SetClientID("bare").SetOrderMatters(false))
+func (l *listener) bare(url string) {
+	c := paho.NewClient(paho.NewClientOptions().AddBroker(url).SetClientID("bare").SetOrderMatters(false))
 	c.Connect().WaitTimeout(5 * time.Second)
 	c.Subscribe("bare/+/t", 0, func(c paho.Client, m paho.Message) {
 		c.Publish(strings.TrimSuffix(m.Topic(), "t")+"set", 1, false, "ON")
