@@ -3,6 +3,7 @@ package keeper
 import (
 	"context"
 	"errors"
+	"iter"
 	"fmt"
 	"time"
 
@@ -127,6 +128,16 @@ func (k *Keeper) Events(ctx context.Context, chamber string, from, to time.Time)
 		all = append(all, n.Event)
 	}
 	return all, nil
+}
+
+// History gives what was measured, learned and run in a chamber, minute by minute or at the width asked for.
+func (k *Keeper) History(ctx context.Context, q journal.HistoryQuery) iter.Seq2[journal.Minute, error] {
+	return k.journal.History(ctx, q)
+}
+
+// Actions gives what people did, in order.
+func (k *Keeper) Actions(ctx context.Context, q journal.ActionQuery) iter.Seq2[journal.Acted, error] {
+	return k.journal.Actions(ctx, q)
 }
 
 // mostEvents bounds what one question brings back.

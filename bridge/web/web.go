@@ -10,12 +10,14 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"iter"
 	"log/slog"
 	"net"
 	"net/http"
 	"sync/atomic"
 	"time"
 
+	"gillkeeper/bridge/journal"
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
 )
@@ -33,6 +35,11 @@ type Backend interface {
 	WhyAt(ctx context.Context, chamber string, at time.Time) ([]policy.Event, error)
 	// Events gives what was logged from one moment of the calendar on and before another, oldest first.
 	Events(ctx context.Context, chamber string, from, to time.Time) ([]policy.Event, error)
+	// History gives aggregates of one chamber in order of time, then place and quantity. It yields at most one error, as
+	// the last pair.
+	History(ctx context.Context, q journal.HistoryQuery) iter.Seq2[journal.Minute, error]
+	// Actions gives what people did, in order. It yields at most one error, as the last pair.
+	Actions(ctx context.Context, q journal.ActionQuery) iter.Seq2[journal.Acted, error]
 	// Ready gives nil when configuration, broker and first decision are all there, or else says what is missing.
 	Ready() error
 }

@@ -7,10 +7,12 @@ package webtest
 import (
 	"context"
 	"errors"
+	"iter"
 	"slices"
 	"sync"
 	"time"
 
+	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/nearest"
@@ -22,6 +24,9 @@ var Start = time.Date(2026, 4, 21, 8, 0, 0, 0, time.UTC)
 
 // Twin owns chambers. It implements the backend of package web.
 type Twin struct {
+	// Record answers History and Actions; a test writes into it what it wants to be there.
+	Record *journal.Memory
+
 	mu       sync.Mutex
 	now      time.Time // guarded by mu, as all below
 	ahead    time.Duration
@@ -51,7 +56,7 @@ type Air struct {
 // The half hour is stepped through once; every call gives a twin of its own that starts at its end.
 func New() *Twin {
 	first := settled()
-	t := &Twin{now: first.now}
+	t := &Twin{now: first.now, Record: journal.NewMemory()}
 	for _, u := range first.chambers {
 		own := *u
 		own.events = slices.Clip(own.events) // states and snapshots are never written to
@@ -237,6 +242,16 @@ func (t *Twin) Events(ctx context.Context, name string, from, to time.Time) ([]p
 		}
 	}
 	return out, nil
+}
+
+// History gives what the record holds.
+func (t *Twin) History(ctx context.Context, q journal.HistoryQuery) iter.Seq2[journal.Minute, error] {
+	return t.Record.History(ctx, q)
+}
+
+// Actions gives what the record holds.
+func (t *Twin) Actions(ctx context.Context, q journal.ActionQuery) iter.Seq2[journal.Acted, error] {
+	return t.Record.Actions(ctx, q)
 }
 
 // Ready gives what SetReady was told.
