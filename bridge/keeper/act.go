@@ -3,8 +3,8 @@ package keeper
 import (
 	"context"
 	"errors"
-	"iter"
 	"fmt"
+	"iter"
 	"time"
 
 	"gillkeeper/bridge/journal"
