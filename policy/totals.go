@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/species"
 )
 
 // longestPass bounds the time that one step may count: a gap in which nobody looked says nothing of the air.
@@ -24,7 +25,7 @@ func (t *step) pass(dt time.Duration) {
 		if !b.Retired.IsZero() {
 			continue
 		}
-		x := t.stageTotal(StageTotal{Batch: b.Name, Species: b.Species, Stage: b.Stage, Flush: b.Flush})
+		x := s.Totals.stage(StageTotal{Batch: b.Name, Species: b.Species, Stage: b.Stage, Flush: b.Flush})
 		x.Seconds += dt.Seconds()
 	}
 	if !s.Target.OK {
@@ -58,31 +59,32 @@ func (t *step) inRange(q chamber.Quantity, dt time.Duration, low, high float64) 
 	if !e.OK {
 		return
 	}
-	in := &t.s.Totals.InRange
-	var x *RangeTotal
-	for i := range *in {
-		if (*in)[i].Quantity == q && (*in)[i].Stage == t.s.Target.Stage {
-			x = &(*in)[i]
-		}
-	}
-	if x == nil {
-		*in = append(*in, RangeTotal{Quantity: q, Stage: t.s.Target.Stage})
-		x = &(*in)[len(*in)-1]
-	}
+	x := t.s.Totals.inRange(q, t.s.Target.Stage)
 	x.ObservedSeconds += dt.Seconds()
 	if e.Value >= low && e.Value <= high {
 		x.InRangeSeconds += dt.Seconds()
 	}
 }
 
-func (t *step) stageTotal(key StageTotal) *StageTotal {
-	all := &t.s.Totals.Stages
-	for i := range *all {
-		x := &(*all)[i]
-		if x.Batch == key.Batch && x.Stage == key.Stage && x.Flush == key.Flush {
+// inRange is the total of a quantity in a stage, begun at nothing where there is none.
+func (t *Totals) inRange(q chamber.Quantity, stage species.Stage) *RangeTotal {
+	for i := range t.InRange {
+		if x := &t.InRange[i]; x.Quantity == q && x.Stage == stage {
 			return x
 		}
 	}
-	*all = append(*all, key)
-	return &(*all)[len(*all)-1]
+	t.InRange = append(t.InRange, RangeTotal{Quantity: q, Stage: stage})
+	return &t.InRange[len(t.InRange)-1]
+}
+
+// stage is the total of a batch's stage and flush, begun at nothing where there is none.
+func (t *Totals) stage(key StageTotal) *StageTotal {
+	for i := range t.Stages {
+		if x := &t.Stages[i]; x.Batch == key.Batch && x.Stage == key.Stage && x.Flush == key.Flush {
+			return x
+		}
+	}
+	key.Seconds = 0
+	t.Stages = append(t.Stages, key)
+	return &t.Stages[len(t.Stages)-1]
 }

@@ -100,9 +100,7 @@ func (d *Daemon) openJournal(ctx context.Context) error {
 	j, opened, err := journal.Open(ctx, path)
 	switch {
 	case err == nil:
-		if opened.SetAside != "" {
-			d.log.Error("the journal was damaged; it was set aside and a new one begun", "path", path, "set_aside", opened.SetAside)
-		}
+		d.tell(path, &opened)
 		d.journal = j
 		return nil
 	case errors.Is(err, journal.ErrLocked), errors.Is(err, journal.ErrNewer):
@@ -111,6 +109,20 @@ func (d *Daemon) openJournal(ctx context.Context) error {
 	d.log.Error("the journal cannot be opened; control goes on from memory, and what people do is refused", "path", path, "error", err)
 	d.journal = &unwritable{Memory: journal.NewMemory(), err: err}
 	return nil
+}
+
+// tell says what was out of the ordinary when the journal was opened.
+func (d *Daemon) tell(path string, o *journal.Opened) {
+	if o.SetAside != "" {
+		d.log.Error("the journal was damaged; it was set aside and a new one begun", "path", path, "set_aside", o.SetAside,
+			"why", o.Why, "actions_saved", o.Actions, "chambers_saved", o.Chambers)
+	}
+	if o.BadLines > 0 {
+		d.log.Error("the second copy of what people did was damaged; it was set aside and written anew", "path", path, "set_aside", o.LinesAside, "bad_lines", o.BadLines)
+	}
+	if o.Failing != nil {
+		d.log.Error("the journal cannot be used at present; control goes on from memory, what people do is refused, and it is tried again every second", "path", path, "error", o.Failing)
+	}
 }
 
 // Run keeps the chambers until ctx ends. Then it turns off what could do harm unwatched, says good-bye to the broker,

@@ -130,33 +130,47 @@ func (k *Keeper) Adopt(ctx context.Context, policies []*policy.Policy) error {
 	return nil
 }
 
-// resume makes a unit from what the journal holds. A journal that cannot be read is said and gone on without.
+// resume makes a unit from what the journal holds. A journal that cannot be read is said and gone on without; the unit
+// is then not saved before what is stored of it was read after all, see [Keeper.find].
 func (k *Keeper) resume(ctx context.Context, p *policy.Policy) (*unit, error) {
 	name := p.Spec.Name
-	now := k.Now()
-	state := p.Fresh(now)
+	state, seq := p.Fresh(k.Now()), int64(0)
 	loaded, err := k.journal.Load(ctx, name)
 	if err != nil {
 		k.fail("load", err)
 	}
-	seq := int64(0)
-	if loaded.OK {
-		s, err := decodeState(loaded.Saved.State)
-		if err != nil {
-			return nil, fmt.Errorf("keeper: the saved state of chamber %q cannot be read: %w; move the journal away to begin anew", name, err)
+	if stored := storedIn(&loaded); stored {
+		if state, seq, err = revive(p, state, &loaded); err != nil {
+			return nil, err
 		}
-		state, seq = p.Fit(s), loaded.Saved.Seq
 	}
-	for _, sw := range loaded.Switches {
+	u := newUnit(k, p, state, seq)
+	u.unread.Store(err != nil)
+	u.joined.Store(err == nil)
+	u.worker = k.workers[hash(name)%uint32(len(k.workers))]
+	return u, nil
+}
+
+func storedIn(l *journal.Loaded) bool { return l.OK || len(l.Actions) > 0 || len(l.Switches) > 0 }
+
+// revive brings a chamber back as the journal holds it: the saved state and what came after it.
+func revive(p *policy.Policy, fresh policy.State, l *journal.Loaded) (policy.State, int64, error) {
+	state, seq := fresh, int64(0)
+	if l.OK {
+		s, err := decodeState(l.Saved.State)
+		if err != nil {
+			return state, 0, fmt.Errorf("keeper: the saved state of chamber %q cannot be read: %w; move the journal away to begin anew", p.Spec.Name, err)
+		}
+		state, seq = p.Fit(s), l.Saved.Seq
+	}
+	for _, sw := range l.Switches {
 		state = p.Recall(state, sw.Plug, sw.On, sw.At)
 	}
-	for _, a := range loaded.Actions {
+	for _, a := range l.Actions {
 		state = p.Redo(state, a.Action)
 		seq = a.Seq
 	}
-	u := newUnit(k, p, state, seq)
-	u.worker = k.workers[hash(name)%uint32(len(k.workers))]
-	return u, nil
+	return state, seq, nil
 }
 
 // Run decides until ctx ends. Then it makes a last save and returns. Nothing that it started outlives it.

@@ -249,6 +249,74 @@ func (b *brittle) Save(ctx context.Context, s []journal.Saved) error {
 	return b.Memory.Save(ctx, s)
 }
 
+func (b *brittle) Load(ctx context.Context, c string) (journal.Loaded, error) {
+	if err := b.err(); err != nil {
+		return journal.Loaded{}, err
+	}
+	return b.Memory.Load(ctx, c)
+}
+
+// TestAJournalReadLateIsJoinedNotOverwritten starts on a journal that cannot be read at first. Control goes on with what
+// the sensors say, nothing is written over what is stored, and once it can be read, crop, counters and corrections are
+// as they were.
+func TestAJournalReadLateIsJoinedNotOverwritten(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := &brittle{Memory: journal.NewMemory()}
+		h := open(t, j, tent("loft"))
+		h.k.Link(true)
+		h.act(addBatch)
+		for range 30 {
+			h.air(0.6, 1200)
+			time.Sleep(10 * time.Second)
+		}
+		before, _ := h.k.Snapshot("loft")
+		h.close()
+
+		j.set(true)
+		h = open(t, j, tent("loft"))
+		defer h.close()
+		h.k.Link(true)
+		for range 10 {
+			h.air(0.6, 1200)
+			time.Sleep(10 * time.Second)
+		}
+		during, _ := h.k.Snapshot("loft")
+		if len(during.State.Crop.Batches) != 0 || !h.k.Failing() {
+			t.Fatal("the test shows nothing: the journal was read")
+		}
+		j.set(false)
+		h.air(0.61, 1200)
+		time.Sleep(5 * time.Second)
+		after, _ := h.k.Snapshot("loft")
+		if len(after.State.Crop.Batches) != 1 {
+			t.Fatal("the batch did not come back")
+		}
+		if v := after.State.Air.Inside.RelativeHumidity; !v.OK || v.Value < 0.6 || v.Value > 0.62 {
+			t.Errorf("the air is %+v, want what the sensor said last", v)
+		}
+		for i := range before.State.Plugs {
+			b, a := before.State.Plugs[i], after.State.Plugs[i]
+			if a.OnSeconds < b.OnSeconds || a.Switches < b.Switches {
+				t.Errorf("plug %s: %.0f s, %d switches; before %.0f s, %d", a.Name, a.OnSeconds, a.Switches, b.OnSeconds, b.Switches)
+			}
+		}
+		if got, was := after.State.Totals.Stages[0].Seconds, before.State.Totals.Stages[0].Seconds; got < was || got > was+60 {
+			t.Errorf("%.0f s in the stage, want the %.0f s of before and a few", got, was)
+		}
+		if h.k.Failing() {
+			t.Error("the journal still counts as failing")
+		}
+		loaded, err := j.Load(t.Context(), "loft")
+		if err != nil || !loaded.OK {
+			t.Fatal(err, loaded.OK)
+		}
+		s, err := decodeState(loaded.Saved.State)
+		if err != nil || len(s.Crop.Batches) != 1 {
+			t.Errorf("the journal now holds %d batches, %v; want the one", len(s.Crop.Batches), err)
+		}
+	})
+}
+
 func TestARestartContinuesWhereItStopped(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		j := journal.NewMemory()

@@ -30,6 +30,7 @@ type unit struct {
 	in      policy.Input
 	acts    []request
 	next    *policy.Policy // a new configuration
+	found   *found         // what the journal holds, read late
 	queued  bool
 	retired bool
 
@@ -45,6 +46,14 @@ type unit struct {
 	pending   atomic.Pointer[picture] // newest, for the saver
 	saved     atomic.Pointer[policy.Snapshot]
 	urgent    atomic.Bool // something happened since the last save
+	joined    atomic.Bool // the state rests on what the journal held when it was taken over
+	unread    atomic.Bool // what the journal holds of it is not known yet: it must not be written over
+}
+
+// found is a saved state that could not be read when the chamber was taken over, and was later.
+type found struct {
+	state policy.State
+	seq   int64
 }
 
 // picture is a snapshot with the number of the last action that it has applied.
@@ -175,6 +184,14 @@ func (u *unit) retire() {
 	u.queue()
 }
 
+// offer hands the worker what the journal held after all.
+func (u *unit) offer(f *found) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.found = f
+	u.queue()
+}
+
 func (u *unit) nudge() {
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -190,14 +207,23 @@ func (u *unit) queue() {
 }
 
 // take empties the inbox.
-func (u *unit) take() (in policy.Input, acts []request, next *policy.Policy, retired bool) {
+func (u *unit) take() inbox {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	u.queued = false
-	in, acts, next = u.in, u.acts, u.next
-	u.in = policy.Input{Link: in.Link}
-	u.acts, u.next = nil, nil
-	return in, acts, next, u.retired
+	got := inbox{in: u.in, acts: u.acts, next: u.next, found: u.found, retired: u.retired}
+	u.in = policy.Input{Link: u.in.Link}
+	u.acts, u.next, u.found = nil, nil, nil
+	return got
+}
+
+// inbox is what came in for a unit since it was last looked at.
+type inbox struct {
+	in      policy.Input
+	acts    []request
+	next    *policy.Policy
+	found   *found
+	retired bool
 }
 
 // counted is the newest snapshot with the counters that the journal holds.

@@ -103,18 +103,29 @@ const leastNap = 50 * time.Millisecond
 
 // decide steps one chamber and carries out the decision.
 func (w *worker) decide(ctx context.Context, u *unit) {
-	in, acts, next, retired := u.take()
-	if retired {
+	got := u.take()
+	in, acts := got.in, got.acts
+	if got.retired {
 		w.forget(u)
 		for _, r := range acts {
 			r.reply <- answer{err: errGone(u.name)}
 		}
 		return
 	}
-	if next != nil {
-		u.policy = next
-		u.policyNow.Store(next)
-		u.state = next.Fit(u.state)
+	if got.next != nil {
+		u.policy = got.next
+		u.policyNow.Store(got.next)
+		u.state = got.next.Fit(u.state)
+	}
+	if f := got.found; f != nil && f.seq >= u.seq { // or else an action came in between: it is read again
+		live := u.state
+		if u.joined.Load() { // its counters are the journal's already: not twice
+			live = live.WithCounters(&policy.State{})
+		}
+		u.state = u.policy.Rejoin(live, f.state)
+		u.seq = max(u.seq, f.seq)
+		u.joined.Store(true)
+		u.unread.Store(false)
 	}
 	in.Now, in.Wall = w.k.Now(), w.k.clock.Wall()
 	in.JournalFailing = w.k.failing.Load()
