@@ -30,6 +30,7 @@ func (r *reader) site(t *table) Site {
 		Zone:       get[*time.Location](r, t, "timezone"),
 		AltitudeM:  get[float64](r, t, "altitude_m"),
 		Fahrenheit: get[bool](r, t, "display_temperature"),
+		TwelveHour: get[bool](r, t, "display_clock"),
 	}
 	if s.Zone == nil {
 		s.Zone = time.Local
@@ -118,18 +119,6 @@ func (r *reader) certificates(t *table, b *Broker) {
 		return
 	}
 	b.pair = &pair
-}
-
-func (r *reader) http(t *table) HTTP {
-	h := HTTP{Listen: get[string](r, t, "listen"), Token: r.secret(t, "token_file")}
-	if !loopback(h.Listen) && !r.given(t, "token_file") && !t.faulty["token_file"] {
-		r.fault(t, "listen", Fault{What: "lets the whole network switch plugs without a token", Allowed: "set token_file, or listen on 127.0.0.1"})
-	}
-	if n := len(h.Token.Reveal()); n > 0 && n < shortToken {
-		r.fault(t, "token_file", Fault{What: "names a token that is short enough to guess",
-			Allowed: "use at least 16 random characters, such as openssl rand -hex 16 gives", Warning: true})
-	}
-	return h
 }
 
 func (r *reader) notify(t *table) Notify {

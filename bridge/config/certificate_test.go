@@ -53,7 +53,7 @@ func TestCertificates(t *testing.T) {
 		t.Errorf("TLS settings are %+v", first)
 	}
 	_, _, err = Parse("f", []byte(strings.Replace(everyKey, `"key"`, `"other-key"`, 1)), files.env())
-	if err == nil || !strings.Contains(err.Error(), "f:13: broker.cert_file: does not go with key_file") {
+	if err == nil || !strings.Contains(err.Error(), "f:14: broker.cert_file: does not go with key_file") {
 		t.Errorf("a key of another certificate gives %v", err)
 	}
 }

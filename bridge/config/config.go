@@ -40,6 +40,7 @@ type Site struct {
 	Zone       *time.Location // never nil
 	AltitudeM  float64
 	Fahrenheit bool // pages and tables show degrees Fahrenheit
+	TwelveHour bool // and the time of day as 2:05 pm
 }
 
 // Broker is how to reach the MQTT broker.
@@ -71,12 +72,6 @@ func (b *Broker) TLS() *tls.Config {
 		c.Certificates = []tls.Certificate{*b.pair}
 	}
 	return c
-}
-
-// HTTP is where page, interface and metrics are served.
-type HTTP struct {
-	Listen string // host and port
-	Token  Secret // empty: actions need none, which is allowed on loopback only
 }
 
 // Journal is where what must last is kept.

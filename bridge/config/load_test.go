@@ -36,6 +36,7 @@ func (s sideFiles) env() Env {
 var ordinary = sideFiles{
 	"/farm/password":        {"correct horse battery staple\n", 0o600},
 	"/farm/token":           {"0123456789abcdef0123456789abcdef\n", 0o600},
+	"/farm/read-token":      {"fedcba9876543210fedcba9876543210\n", 0o600},
 	"/farm/short-token":     {"0123\n", 0o600},
 	"/farm/open-password":   {"correct horse battery staple\n", 0o644},
 	"/farm/empty":           {"", 0o600},
@@ -80,7 +81,7 @@ func TestLoadExample(t *testing.T) {
 			t.Errorf("%s is %v, want %v", what, got, want)
 		}
 	}
-	check("site", fmt.Sprint(c.Site), "{North shed Europe/Madrid 620 false}")
+	check("site", fmt.Sprint(c.Site), "{North shed Europe/Madrid 620 false false}")
 	check("broker", c.Broker.URL.String(), "mqtts://broker.lan:8883")
 	check("password", c.Broker.Password.Reveal(), "not-the-real-one")
 	check("server name", c.Broker.TLS().ServerName, "broker.lan")

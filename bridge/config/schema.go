@@ -98,6 +98,7 @@ var (
 	priorityKind   = wordKind(words(priorities), func(i int) alarm.Priority { return priorities[i] })
 	unitKind       = wordKind(unitWords(), func(i int) Unit { return Percent + Unit(i) })
 	fahrenheitKind = wordKind([]string{"celsius", "fahrenheit"}, func(i int) bool { return i == 1 })
+	twelveKind     = wordKind([]string{"24h", "12h"}, func(i int) bool { return i == 1 })
 	stageKind      = wordKind(words(species.Stages()), func(i int) species.Stage { return species.Stages()[i] })
 )
 
@@ -115,6 +116,7 @@ var entries = []entry{
 	{name: "site.timezone", kind: zoneKind, defWords: "the machine's", meaning: "the clock that lamps go by"},
 	{name: "site.altitude_m", kind: numberKind(altitudeLimit), def: 0.0, meaning: "height above the sea, for the air pressure"},
 	{name: "site.display_temperature", kind: fahrenheitKind, defWords: `"celsius"`, meaning: "what pages and tables show"},
+	{name: "site.display_clock", kind: twelveKind, defWords: `"24h"`, meaning: "how pages and tables write the time of day"},
 
 	{name: "broker.url", kind: brokerKind, required: true, meaning: "the MQTT broker's address; embedded starts one inside the daemon"},
 	{name: "broker.client_id", kind: plainText(maxText), def: "gillkeeper", meaning: "who the daemon is to the broker; no other client may use it"},
@@ -129,6 +131,10 @@ var entries = []entry{
 	{name: "http.listen", kind: listenKind, def: "127.0.0.1:9420", meaning: "where page, API, /metrics, /healthz and /readyz are served"},
 	{name: "http.token_file", kind: fileKind, meaning: "the file that holds the token that actions need; a must when listening beyond loopback"},
 	{name: "http.token", instead: "token_file"},
+	{name: "http.read_token_file", kind: fileKind, meaning: "the file that holds the token that looking needs; without it whoever reaches the page may look"},
+	{name: "http.read_token", instead: "read_token_file"},
+	{name: "http.hosts", kind: hostsKind, defWords: "localhost and addresses; beyond loopback any", meaning: "names under which page and API are reached, also through a proxy; no other is answered"},
+	{name: "http.base_path", kind: basePathKind, defWords: "none", meaning: "path before every other, where a proxy in front passes it on"},
 
 	{name: "journal.path", kind: fileKind, def: "gillkeeper.db", meaning: "the file that keeps what must last; made when it is missing"},
 

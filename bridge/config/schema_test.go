@@ -18,6 +18,7 @@ name = "North shed"
 timezone = "Europe/Madrid"
 altitude_m = 620
 display_temperature = "fahrenheit"
+display_clock = "12h"
 [broker]
 url = "wss://broker.lan/mqtt"
 client_id = "north"
@@ -30,6 +31,9 @@ embedded.listen = "127.0.0.1:1883"
 [http]
 listen = "0.0.0.0:9420"
 token_file = "token"
+read_token_file = "read-token"
+hosts = ["grow.lan", "10.0.0.7"]
+base_path = "/grow"
 [journal]
 path = "/var/lib/north.db"
 [[notify]]

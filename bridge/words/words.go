@@ -13,11 +13,12 @@ import (
 	"gillkeeper/policy/chamber"
 )
 
-// Words is how one site wants to read: its timezone and its unit of temperature. The zero value reads in UTC and degrees
-// Celsius.
+// Words is how one site wants to read: its timezone, its unit of temperature, its way to write the time of day. The zero
+// value reads in UTC, degrees Celsius and 24 hours.
 type Words struct {
 	Zone       *time.Location
 	Fahrenheit bool
+	TwelveHour bool // 2:05 pm for 14:05
 }
 
 // Quantity names what is measured, to stand at the beginning of a sentence.
@@ -163,10 +164,7 @@ func (w Words) Clock(t, now time.Time) string {
 		zone = time.UTC
 	}
 	t, now = t.In(zone), now.In(zone)
-	form := "15:04"
-	if t.Sub(now).Abs() < near {
-		form = "15:04:05"
-	}
+	form := w.ClockForm(t.Sub(now).Abs() < near)
 	if y, m, d := t.Date(); func() bool { ny, nm, nd := now.Date(); return y != ny || m != nm || d != nd }() {
 		form = "2 Jan " + form
 		if t.Sub(now).Abs() > 300*24*time.Hour {
@@ -174,6 +172,19 @@ func (w Words) Clock(t, now time.Time) string {
 		}
 	}
 	return t.Format(form)
+}
+
+// ClockForm is the layout, as package time has it, in which the site writes the time of day.
+func (w Words) ClockForm(seconds bool) string {
+	switch {
+	case w.TwelveHour && seconds:
+		return "3:04:05 pm"
+	case w.TwelveHour:
+		return "3:04 pm"
+	case seconds:
+		return "15:04:05"
+	}
+	return "15:04"
 }
 
 // known reports whether a moment says anything: a zero time with a length added to it does not.
