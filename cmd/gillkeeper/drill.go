@@ -65,7 +65,7 @@ func newDrillCommand(a *app) *cobra.Command {
 var faultKinds = []plant.FaultKind{
 	plant.SensorSilent, plant.SensorStuck, plant.SensorSaturated, plant.SensorDrift, plant.SensorJump, plant.SensorBaseline,
 	plant.PlugWelded, plant.PlugDead, plant.PlugDisobeys, plant.LoadDead,
-	plant.ReservoirDry, plant.MisterScaled, plant.FilterClogged, plant.DoorOpen,
+	plant.ReservoirDry, plant.MisterScaled, plant.FilterClogged, plant.FanBlocked, plant.DoorOpen, plant.RoomCO2,
 	plant.MessagesLost, plant.MessagesLate, plant.MessagesDoubled, plant.LinkDown,
 }
 

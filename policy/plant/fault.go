@@ -26,11 +26,14 @@ const (
 	MisterScaled  FaultKind = "mister_scaled"  // Amount: share of the output that is left
 	FilterClogged FaultKind = "filter_clogged" // Amount: share of the clean flow that is lost a day
 	DoorOpen      FaultKind = "door_open"      // Amount: how wide, 0..1; 0 counts as wide open
+	FanBlocked    FaultKind = "fan_blocked"    // the exhaust fan turns and draws its power, but moves no air
+	RoomCO2       FaultKind = "room_co2"       // Amount: ppm that another source adds to the room's air
 
 	// Of the messages; these have no effect on the chamber, only on what is heard of it.
 	MessagesLost    FaultKind = "messages_lost"    // Amount: share of them
 	MessagesLate    FaultKind = "messages_late"    // Amount: seconds
 	MessagesDoubled FaultKind = "messages_doubled" // Amount: share of them
+	MessagesMixed   FaultKind = "messages_mixed"   // Amount: seconds at most by which each is late, so that they overtake each other
 	LinkDown        FaultKind = "link_down"        // nothing comes and nothing goes
 )
 
@@ -57,7 +60,8 @@ func (f *Fault) Check(sensors, plugs int) error {
 		if f.Index < 0 || f.Index >= plugs {
 			return fmt.Errorf("plant: fault %s names plug %d; there are %d", f.Kind, f.Index, plugs)
 		}
-	case ReservoirDry, MisterScaled, FilterClogged, DoorOpen, MessagesLost, MessagesLate, MessagesDoubled, LinkDown:
+	case ReservoirDry, MisterScaled, FilterClogged, DoorOpen, FanBlocked, RoomCO2,
+		MessagesLost, MessagesLate, MessagesDoubled, MessagesMixed, LinkDown:
 	default:
 		return fmt.Errorf("plant: fault %q is unknown; see the kinds of faults", f.Kind)
 	}

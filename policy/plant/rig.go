@@ -2,6 +2,7 @@ package plant
 
 import (
 	"math"
+	"slices"
 
 	"gillkeeper/policy/chamber"
 )
@@ -23,6 +24,7 @@ type Rig struct {
 	roomAt  float64
 	surface surroundings
 	dry     bool
+	added   float64 // ppm in the room's air by a fault
 	samples []Sample
 	reports []Report
 }
@@ -61,6 +63,15 @@ func NewRig(p Params, w Weather, sensors []SensorSpec, outlets []OutletSpec, see
 	return r
 }
 
+// Clone is another chamber that goes on from the same moment with the same random numbers to come.
+func (r *Rig) Clone() *Rig {
+	c := *r
+	c.Sensors, c.Outlets = slices.Clone(r.Sensors), slices.Clone(r.Outlets)
+	c.Faults, c.Violations = slices.Clone(r.Faults), slices.Clone(r.Violations)
+	c.samples, c.reports = make([]Sample, 0, cap(r.samples)), make([]Report, 0, cap(r.reports))
+	return &c
+}
+
 // Seconds since the start.
 func (r *Rig) Seconds() float64 { return r.State.Seconds }
 
@@ -83,9 +94,10 @@ func (r *Rig) Advance(dt float64) (samples []Sample, reports []Report) {
 	at := r.State.Seconds + dt
 	if at-r.roomAt >= roomEveryS || dt >= roomEveryS {
 		r.room, r.roomAt = r.Weather.At(at), at
+		r.room.CO2PPM += r.added
 	}
 	plugs := r.drive(at, dt)
-	real := r.chamberFaults(at, dt)
+	real := r.chamberFaults(at, dt, &plugs)
 	r.State = Step(real, r.State, plugs, r.room, dt)
 
 	r.surface.air = r.State.Truth(&r.Params)
@@ -133,9 +145,9 @@ func (r *Rig) drive(at, dt float64) (plugs Plugs) {
 }
 
 // chamberFaults applies what is wrong with the chamber and gives the parameters that hold now.
-func (r *Rig) chamberFaults(at, dt float64) *Params {
+func (r *Rig) chamberFaults(at, dt float64, plugs *Plugs) *Params {
 	real := &r.Params
-	dry := false
+	dry, added := false, 0.0
 	r.room.Door = 0
 	for i := range r.Faults {
 		f := &r.Faults[i]
@@ -150,6 +162,10 @@ func (r *Rig) chamberFaults(at, dt float64) *Params {
 			if r.room.Door = f.Amount; f.Amount == 0 {
 				r.room.Door = 1
 			}
+		case FanBlocked:
+			plugs.ExhaustFan = 0
+		case RoomCO2:
+			added = f.Amount
 		case MisterScaled:
 			scaled := *real
 			scaled.MistGPerH *= f.Amount
@@ -166,6 +182,8 @@ func (r *Rig) chamberFaults(at, dt float64) *Params {
 		r.Refill()
 	}
 	r.dry = dry
+	r.room.CO2PPM += added - r.added
+	r.added = added
 	return real
 }
 

@@ -21,6 +21,9 @@ type SensorSpec struct {
 	GapS     float64 `json:"gap_s"`     // but not more often than that
 	OffsetS  float64 `json:"offset_s"`  // of its first report
 	MaxValue float64 `json:"max_value"` // end of its range; 0: none
+	// WarmerK is by how much the spot is warmer than the chamber's mean, with the same water in its air: near a lamp, or
+	// on the highest shelf.
+	WarmerK float64 `json:"warmer_k,omitempty"`
 
 	// Of a capacitive humidity sensor.
 	Creep  float64 `json:"creep,omitempty"`   // how far a long stay near saturation lifts the reading: 0.005-0.03
@@ -105,7 +108,7 @@ func (s *Sensor) felt(in *surroundings) float64 {
 	}
 	switch s.Spec.Quantity {
 	case chamber.Temperature:
-		return a.AirC
+		return a.AirC + s.Spec.WarmerK
 	case chamber.CO2:
 		if s.Spec.CompensatesPressure {
 			return a.CO2PPM
@@ -113,6 +116,9 @@ func (s *Sensor) felt(in *surroundings) float64 {
 		return float64(a.CO2PPM * (in.pressurePa * (1.0 / 101325)))
 	case chamber.Illuminance:
 		return 3 + float64(900*in.lamp)
+	}
+	if w := s.Spec.WarmerK; w != 0 { // the same partial pressure over another saturation
+		return math.Min(1, float64(a.RelativeHumidity*Saturation(a.AirC))/Saturation(a.AirC+w))
 	}
 	return a.RelativeHumidity
 }

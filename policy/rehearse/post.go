@@ -1,6 +1,7 @@
 package rehearse
 
 import (
+	"slices"
 	"time"
 
 	"gillkeeper/policy/air"
@@ -14,6 +15,7 @@ type post struct {
 	down     bool
 	lost     float64
 	late     float64
+	mixed    float64
 	doubled  float64
 	readings []parcel[chamber.Reading]
 	reports  []parcel[chamber.PlugReport]
@@ -26,7 +28,7 @@ type parcel[T any] struct {
 
 // pass works out how the post is at a moment, and says whether there is any.
 func (p *post) pass(at float64, faults []plant.Fault) (link bool) {
-	p.down, p.lost, p.late, p.doubled = false, 0, 0, 0
+	p.down, p.lost, p.late, p.mixed, p.doubled = false, 0, 0, 0, 0
 	for i := range faults {
 		if !faults[i].Active(at) {
 			continue
@@ -38,6 +40,8 @@ func (p *post) pass(at float64, faults []plant.Fault) (link bool) {
 			p.lost = faults[i].Amount
 		case plant.MessagesLate:
 			p.late = faults[i].Amount
+		case plant.MessagesMixed:
+			p.mixed = faults[i].Amount
 		case plant.MessagesDoubled:
 			p.doubled = faults[i].Amount
 		}
@@ -80,11 +84,25 @@ func send[T any](p *post, queue []parcel[T], at float64, what T) []parcel[T] {
 	if p.down || p.loses() {
 		return queue
 	}
-	queue = append(queue, parcel[T]{at + p.late, what})
+	queue = append(queue, parcel[T]{at + p.delay(), what})
 	if p.chance(p.doubled) {
-		queue = append(queue, parcel[T]{at + p.late, what})
+		queue = append(queue, parcel[T]{at + p.delay(), what})
 	}
 	return queue
+}
+
+// delay is how long the next message is under way.
+func (p *post) delay() float64 {
+	if p.mixed > 0 {
+		return p.late + p.noise.Uniform(0, p.mixed)
+	}
+	return p.late
+}
+
+// fork is another post with the same messages under way.
+func (p post) fork() post {
+	p.readings, p.reports = slices.Clone(p.readings), slices.Clone(p.reports)
+	return p
 }
 
 // arrive hands over what is due and gives what is not.

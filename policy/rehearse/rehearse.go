@@ -6,6 +6,7 @@ package rehearse
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"gillkeeper/policy"
@@ -38,6 +39,8 @@ type Case struct {
 	// RefillEvery is how often the grower fills the reservoir, and says so; 0: never.
 	RefillEvery time.Duration
 	Trace       bool // keep a row a minute
+	// Gather is how often what was said is handed over, as by a gateway that listens around; 0: at once.
+	Gather time.Duration
 }
 
 // tick is the step of the plant and of the world around it.
@@ -56,6 +59,7 @@ type Run struct {
 	refills int
 	tally   Tally
 	trace   Trace
+	heard   policy.Input // gathered since the last step
 
 	// Watch, where set, sees every step of the controller: what it was told, what it decided, and the truth.
 	Watch func(in *policy.Input, d *policy.Decision, truth plant.Truth)
@@ -127,14 +131,37 @@ func (r *Run) tick() {
 
 	now := r.now()
 	link := r.post.pass(r.at.Seconds(), r.c.Faults)
-	var in policy.Input
-	in.Readings, in.Reports = r.post.deliver(r.c.Spec, now, r.at.Seconds(), samples, reports)
+	in := &r.heard
+	readings, said := r.post.deliver(r.c.Spec, now, r.at.Seconds(), samples, reports)
+	in.Readings, in.Reports = append(in.Readings, readings...), append(in.Reports, said...)
 	if r.c.RefillEvery > 0 && r.at%r.c.RefillEvery == 0 {
 		in.Actions = append(in.Actions, r.refill(now))
 	}
-	if len(in.Readings) > 0 || len(in.Reports) > 0 || len(in.Actions) > 0 || link != r.linked || !now.Before(r.wake) {
-		r.decide(in)
+	something := len(in.Readings) > 0 || len(in.Reports) > 0 || len(in.Actions) > 0
+	if r.c.Gather > 0 && r.at%r.c.Gather != 0 {
+		something = false
 	}
+	if something || link != r.linked || !now.Before(r.wake) {
+		heard := *in
+		*in = policy.Input{}
+		r.decide(heard)
+	}
+}
+
+// Fork is another run of the same case that goes on from here with more faults, under a controller that knows what
+// this one's does. Fault times count from the start of the case; of the case's length, only the fork's is changed.
+func (r *Run) Fork(ctl Controller, length time.Duration, faults ...plant.Fault) (*Run, error) {
+	c, f := *r.c, *r
+	c.For, c.Faults = length, append(slices.Clone(r.c.Faults), faults...)
+	if err := c.check(); err != nil {
+		return nil, err
+	}
+	f.c, f.ctl, f.rig, f.post, f.Watch = &c, ctl, r.rig.Clone(), r.post.fork(), nil
+	f.rig.Faults = c.Faults
+	f.tally.switches = slices.Clone(r.tally.switches)
+	f.trace = Trace{}
+	f.heard = policy.Input{Readings: slices.Clone(r.heard.Readings), Reports: slices.Clone(r.heard.Reports), Actions: slices.Clone(r.heard.Actions)}
+	return &f, nil
 }
 
 func (r *Run) now() time.Time { return r.c.Start.Add(r.at) }
