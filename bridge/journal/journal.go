@@ -122,19 +122,15 @@ type ActionQuery struct {
 	Kinds   []policy.ActionKind
 }
 
-// The quantity of a plug's aggregates and the least width of an aggregate.
-const (
-	PlugOn = "plug_on"
-	Span   = time.Minute
-)
+// Span is the least width of an aggregate.
+const Span = time.Minute
 
 // Minute is one aggregate of one series over [Minute.Span] from Start on.
 type Minute struct {
 	Chamber string
-	// Place is "chamber" or "room"; for a plug, the plug's name.
+	// Place is "chamber" or "room"; for a plug, the plug's name; or [PlaceTarget], [PlaceLearned].
 	Place string
-	// Quantity is the configuration's word for what was measured, any other word for what was learned or derived, or
-	// [PlugOn].
+	// Quantity is the configuration's word for what was measured, or one of the words beside [PlugOn].
 	Quantity string
 	Start    time.Time
 	Span     time.Duration // 0: one minute

@@ -32,8 +32,10 @@ func perUnit(quantity string) float64 {
 	switch quantity {
 	case "temperature", "dew_point":
 		return 100 // hundredths of a kelvin
-	case "co2", "illuminance":
-		return 10 // tenths of a ppm, of a lux
+	case "co2", "illuminance", VaporDeficit, PlugPower:
+		return 10 // tenths of a ppm, of a lux, of a Pa, of a watt
+	case AirChangesFanOn, AirChangesFanOff, FanFlow, CO2Generation, MistOutput, MistEvaporated, ReservoirLiters:
+		return 1000
 	}
 	return 10_000 // ratios and whatever else
 }
