@@ -28,6 +28,7 @@
 //	events         chamber, at, kind, plug, body (JSON of policy.Event). Pruned by age.
 //	minutes        a view for people's own tools: chamber, place, quantity, start, span (seconds), mean, min, max, n, seconds
 //	minute_grains  what minutes shows, as whole numbers of 1/series.per_unit (seconds: of 1/10). Pruned by age.
+//	records        part, name, body (JSON). Small values that a part of the program keeps, such as messages to be sent.
 //	chambers, series, meta
 //
 // In minutes, place is chamber or room and quantity as in the configuration, with seconds in range; a plug has its

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"iter"
 	"maps"
@@ -24,6 +25,7 @@ type Memory struct {
 	switches map[string][]Switched
 	events   []Noted // in order of writing
 	minutes  map[series]map[int64]Minute
+	records  map[string]map[string]json.RawMessage // by part and name
 }
 
 var _ Journal = (*Memory)(nil)

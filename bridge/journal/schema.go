@@ -81,6 +81,14 @@ CREATE VIEW minutes AS
 		1.0 * g.min / s.per_unit AS min, 1.0 * g.max / s.per_unit AS max, g.n, g.tenths / 10.0 AS seconds
 	FROM minute_grains g JOIN series s ON s.id = g.series JOIN chambers c ON c.id = g.chamber;
 `,
+	1: `
+CREATE TABLE records (
+	part TEXT NOT NULL,
+	name TEXT NOT NULL,
+	body TEXT NOT NULL,
+	PRIMARY KEY (part, name)
+) WITHOUT ROWID;
+`,
 }
 
 // migrate brings the schema from what the file has to today's, all steps in one transaction.

@@ -1,0 +1,6 @@
+CREATE TABLE records (
+	part TEXT NOT NULL,
+	name TEXT NOT NULL,
+	body TEXT NOT NULL,
+	PRIMARY KEY (part, name)
+) WITHOUT ROWID;
