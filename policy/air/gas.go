@@ -13,7 +13,7 @@ func BarometricPressure(z Meters) (Pascal, bool) {
 	if !(z >= -500 && z <= 9000) {
 		return 0, false
 	}
-	return StandardPressure * Pascal(math.Pow(1-2.25577e-5*float64(z), 5.2559)), true
+	return StandardPressure * Pascal(math.Exp(5.2559*math.Log(1-2.25577e-5*float64(z)))), true
 }
 
 // AltitudeOf is the inverse of [BarometricPressure], over the same range.

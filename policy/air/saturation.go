@@ -58,15 +58,16 @@ func DewPoint(pv Pascal) (Celsius, bool) {
 	if !(pv >= lowestOverWater && pv <= highestOverWater) {
 		return 0, false
 	}
-	// Magnus' formula (WMO coefficients) starts within 0.5 K; each of Newton's steps on ln p squares the error.
+	// Magnus' formula (WMO coefficients) starts within 0.5 K. Newton's steps are on ln p over 1/T, which is nearly a
+	// straight line (Clausius and Clapeyron), so that two do.
 	y := math.Log(float64(pv))
 	x := y - 6.4154232 // ln 611.2
-	t := 243.12 * x / (17.62 - x)
+	k := 243.12*x/(17.62-x) + zeroCelsius
 	for range 2 {
-		ln, slope := logOverWater(t + zeroCelsius)
-		t -= (ln - y) / slope
+		ln, slope := logOverWater(k)
+		k /= 1 + (ln-y)/(k*slope)
 	}
-	return Celsius(min(max(t, minOverWater), maxOverWater)), true
+	return Celsius(min(max(k-zeroCelsius, minOverWater), maxOverWater)), true
 }
 
 // FrostPoint gives the temperature at which a partial pressure of water vapor saturates over ice, −100..0.01 °C: the
@@ -77,12 +78,12 @@ func FrostPoint(pv Pascal) (Celsius, bool) {
 	}
 	y := math.Log(float64(pv))
 	x := y - 6.4154232
-	t := 272.62 * x / (22.46 - x)
-	for range 3 {
-		ln, slope := logOverIce(t + zeroCelsius)
-		t -= (ln - y) / slope
+	k := 272.62*x/(22.46-x) + zeroCelsius
+	for range 2 { // as in DewPoint
+		ln, slope := logOverIce(k)
+		k /= 1 + (ln-y)/(k*slope)
 	}
-	return Celsius(min(max(t, minOverIce), triplePoint)), true
+	return Celsius(min(max(k-zeroCelsius, minOverIce), triplePoint)), true
 }
 
 // The ends of the two inverses' ranges.
