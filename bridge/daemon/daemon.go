@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net/url"
+	"slices"
 	"sync"
 	"time"
 
@@ -88,7 +89,7 @@ func New(ctx context.Context, o Options) (d *Daemon, err error) {
 	}
 	d.web, err = web.New(web.Options{
 		Listen: o.Config.HTTP.Listen, Backend: d.keeper, Metrics: d.metrics.Handler(), Site: siteOf(o.Config),
-		Token: o.Config.HTTP.Token.Reveal(), Version: o.Build.Version, Log: o.Log, Now: d.clock.Wall,
+		Access: accessOf(o.Config), Hosts: o.Config.HTTP.Hosts, Base: o.Config.HTTP.BasePath, Version: o.Build.Version, Log: o.Log, Now: d.clock.Wall,
 	})
 	return d, err
 }
@@ -224,7 +225,7 @@ func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
 	d.mu.Lock()
 	d.config = c
 	d.mu.Unlock()
-	d.web.Adopt(siteOf(c), c.HTTP.Token.Reveal())
+	d.web.Adopt(siteOf(c), accessOf(c))
 	return d.connect(ctx)
 }
 
@@ -236,6 +237,9 @@ func fixed(old, c *config.Config) error {
 	}
 	if old.HTTP.Listen != c.HTTP.Listen {
 		say("[http] listen")
+	}
+	if !slices.Equal(old.HTTP.Hosts, c.HTTP.Hosts) || old.HTTP.BasePath != c.HTTP.BasePath {
+		say("[http] hosts or base_path")
 	}
 	if old.Journal.Path != c.Journal.Path {
 		say("[journal] path")
@@ -256,7 +260,11 @@ func (d *Daemon) policies(c *config.Config) []*policy.Policy {
 }
 
 func siteOf(c *config.Config) web.Site {
-	return web.Site{Name: c.Site.Name, Zone: c.Site.Zone, Fahrenheit: c.Site.Fahrenheit}
+	return web.Site{Name: c.Site.Name, Zone: c.Site.Zone, Fahrenheit: c.Site.Fahrenheit, TwelveHour: c.Site.TwelveHour}
+}
+
+func accessOf(c *config.Config) web.Access {
+	return web.Access{Token: c.HTTP.Token.Reveal(), ReadToken: c.HTTP.ReadToken.Reveal()}
 }
 
 // Keeper is the owner of the chambers, for whoever runs the daemon in its own process.

@@ -1,8 +1,6 @@
 package web
 
 import (
-	"crypto/sha256"
-	"crypto/subtle"
 	"fmt"
 	"net"
 	"net/http"
@@ -25,10 +23,19 @@ func (s *Server) outer(next http.Handler) http.Handler {
 		s.writeProblem(w, &api.Problem{Status: http.StatusForbidden, Code: api.CodeCrossOrigin,
 			Detail: "a page from another origin may not act here; open gillkeeper's own page, or use the command line"})
 	}))
+	// A proxy may ask under another name than the browser did: then the page's own origin is known by its name.
+	for _, h := range s.hosts {
+		for _, scheme := range []string{"http://", "https://"} {
+			_ = origin.AddTrustedOrigin(scheme + bracketed(h)) // a name that makes no origin is no browser's
+		}
+	}
 	inner := origin.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		defer s.rescue(w, r)
 		setHeaders(w.Header())
+		if rest, ok := strings.CutPrefix(r.URL.Path, s.base+"/"); ok && s.base != "" {
+			r.URL.Path, r.URL.RawPath = "/"+rest, ""
+		}
 		if !s.hostKnown(r.Host) {
 			s.writeProblem(w, &api.Problem{Status: http.StatusMisdirectedRequest, Code: api.CodeHost, Value: r.Host,
 				Detail: fmt.Sprintf("%s is not a name of this server; use %s", oneLine(strconv.Quote(r.Host)), s.Addr())})
@@ -86,17 +93,39 @@ func (s *Server) hostKnown(hostport string) bool {
 	return !s.loopback && len(s.hosts) == 0
 }
 
+func bracketed(host string) string {
+	if strings.Contains(host, ":") {
+		return "[" + host + "]"
+	}
+	return host
+}
+
+// mayRead checks that a request is allowed to look.
+func (s *Server) mayRead(w http.ResponseWriter, r *http.Request) error {
+	if s.freeRole() >= reader {
+		return nil
+	}
+	return s.mayBe(w, r, reader)
+}
+
 // mayAct checks that a request is allowed to act.
 func (s *Server) mayAct(w http.ResponseWriter, r *http.Request) error {
-	set := s.settings.Load()
-	if !set.hasToken {
-		if s.loopback {
-			return nil
-		}
+	if s.freeRole() >= actor {
+		return nil
+	}
+	if !s.settings.Load().secrets.hasAct {
 		return &api.Problem{Status: http.StatusForbidden, Code: api.CodeNoToken,
 			Detail: "this daemon can be reached from other machines and has no token, so it takes no action; set [http] token_file"}
 	}
-	from := remote(r)
+	return s.mayBe(w, r, actor)
+}
+
+// mayBe checks session or token of a request.
+func (s *Server) mayBe(w http.ResponseWriter, r *http.Request, least role) error {
+	if x := s.sessionOf(r); x != nil && x.role >= least {
+		return nil
+	}
+	from := s.remote(r)
 	if wait := s.wrong.wait(from, s.now()); wait > 0 {
 		w.Header().Set("Retry-After", strconv.Itoa(int(wait/time.Second)+1))
 		return &api.Problem{Status: http.StatusTooManyRequests, Code: api.CodeTokenLimit,
@@ -106,25 +135,37 @@ func (s *Server) mayAct(w http.ResponseWriter, r *http.Request) error {
 	if given == "" {
 		w.Header().Set("WWW-Authenticate", `Bearer realm="gillkeeper"`)
 		return &api.Problem{Status: http.StatusUnauthorized, Code: api.CodeTokenMissing,
-			Detail: "this action needs the token; set GILLKEEPER_TOKEN or give --token-file"}
+			Detail: "this needs the token; set GILLKEEPER_TOKEN or give --token-file"}
 	}
-	sum := sha256.Sum256([]byte(strings.TrimSpace(given)))
-	if !strings.EqualFold(scheme, "Bearer") || subtle.ConstantTimeCompare(sum[:], set.token[:]) != 1 {
+	got := s.settings.Load().secrets.roleOf(strings.TrimSpace(given))
+	if !strings.EqualFold(scheme, "Bearer") || got == nobody {
 		s.wrong.count(from, s.now())
 		w.Header().Set("WWW-Authenticate", `Bearer realm="gillkeeper", error="invalid_token"`)
 		return &api.Problem{Status: http.StatusUnauthorized, Code: api.CodeTokenWrong,
 			Detail: "the token is wrong; compare it with the file that the daemon's [http] token_file names"}
 	}
+	if got < least {
+		w.Header().Set("WWW-Authenticate", `Bearer realm="gillkeeper", error="insufficient_scope"`)
+		return &api.Problem{Status: http.StatusForbidden, Code: api.CodeTokenReads,
+			Detail: "this token is good for looking only; an action needs the one in the file that [http] token_file names"}
+	}
 	return nil
 }
 
-// remote names who asks for the purpose of counting: an address, or for IPv6 its network, which is one household's.
-func remote(r *http.Request) string {
+// remote names who asks for the purpose of counting: an address, or for IPv6 its network, which is one household's. A
+// proxy on this machine says last for whom it asks; nobody else is believed.
+func (s *Server) remote(r *http.Request) string {
 	ap, err := netip.ParseAddrPort(r.RemoteAddr)
 	if err != nil {
 		return "unknown"
 	}
 	a := ap.Addr().Unmap().WithZone("")
+	if list := r.Header.Values("X-Forwarded-For"); a.IsLoopback() && len(list) > 0 {
+		_, last, _ := cutLast(","+list[len(list)-1], ",")
+		if told, err := netip.ParseAddr(strings.TrimSpace(last)); err == nil {
+			a = told.Unmap().WithZone("")
+		}
+	}
 	if a.Is6() && !a.IsLoopback() {
 		if p, err := a.Prefix(64); err == nil {
 			return p.String()

@@ -17,7 +17,7 @@ import (
 const refill = "/api/v1/chambers/loft/refill"
 
 func TestToken(t *testing.T) {
-	s := serve(t, func(o *web.Options) { o.Token = "correct horse" })
+	s := serve(t, func(o *web.Options) { o.Access.Token = "correct horse" })
 	for _, c := range []struct {
 		auth   string
 		status int
@@ -48,7 +48,7 @@ func TestToken(t *testing.T) {
 	if status, _, _ := s.ask(t, "GET", "/api/v1/chambers", ""); status != 200 {
 		t.Errorf("reading needs a token: %d", status)
 	}
-	s.Adopt(web.Site{}, "new one")
+	s.Adopt(web.Site{}, web.Access{Token: "new one"})
 	if status, _, _ := s.ask(t, "POST", refill, "{}", "Authorization", "Bearer correct horse"); status != 401 {
 		t.Errorf("the old token still works: %d", status)
 	}
@@ -57,7 +57,7 @@ func TestToken(t *testing.T) {
 func TestWrongTokensAreSlowedDown(t *testing.T) {
 	var ahead atomic.Int64
 	s := serve(t, func(o *web.Options) {
-		o.Token = "right"
+		o.Access.Token = "right"
 		start := o.Now()
 		o.Now = func() time.Time { return start.Add(time.Duration(ahead.Load())) }
 	})
@@ -126,7 +126,7 @@ func TestBeyondLoopback(t *testing.T) {
 	if status, _, _ := s.ask(t, "GET", "/api/v1/chambers", "", "Host", "shed.lan"); status != 200 {
 		t.Errorf("reading under a name: %d", status)
 	}
-	s = open(func(o *web.Options) { o.Token, o.Hosts = "right", []string{"shed.lan"} })
+	s = open(func(o *web.Options) { o.Access.Token, o.Hosts = "right", []string{"shed.lan"} })
 	if status, _, body := s.ask(t, "POST", refill, "{}", "Authorization", "Bearer right", "Host", "shed.lan"); status != 200 {
 		t.Errorf("with the token: %d %s", status, body)
 	}

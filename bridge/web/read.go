@@ -14,8 +14,8 @@ import (
 func (s *Server) getSite(r *http.Request) (any, error) {
 	set := s.settings.Load()
 	site := api.Site{
-		Name: set.site.Name, Timezone: "UTC", DisplayTemperature: "celsius", Now: s.now().UTC(), Version: s.version,
-		Ready: true, Chambers: len(s.backend.Snapshots()), TokenNeeded: set.hasToken, Acts: s.Acts(),
+		Name: set.site.Name, Timezone: "UTC", DisplayTemperature: "celsius", DisplayClock: "24h", Now: s.now().UTC(), Version: s.version,
+		Ready: true, Chambers: len(s.backend.Snapshots()), TokenNeeded: set.secrets.hasAct, Acts: s.Acts(),
 	}
 	if set.site.Zone != nil {
 		site.Timezone = set.site.Zone.String()
@@ -26,6 +26,9 @@ func (s *Server) getSite(r *http.Request) (any, error) {
 	}
 	if set.site.Fahrenheit {
 		site.DisplayTemperature = "fahrenheit"
+	}
+	if set.site.TwelveHour {
+		site.DisplayClock = "12h"
 	}
 	if err := s.backend.Ready(); err != nil {
 		site.Ready, site.NotReady = false, oneLine(err.Error())

@@ -63,6 +63,15 @@ func routes() []route {
 			body: api.Ack{}, reply: api.Done{}, handle: (*Server).postAck},
 		{method: "POST", path: "/alarms/{chamber}/{alarm}/shelve", summary: "Hide an alarm for a while",
 			body: api.Shelve{}, reply: api.Done{}, handle: (*Server).postShelve},
+		{method: "POST", path: "/alarms/{chamber}/{alarm}/unshelve", summary: "End the shelving of an alarm early",
+			body: api.Unshelve{}, reply: api.Done{}, handle: (*Server).postUnshelve},
+		{method: "POST", path: "/alarms/{chamber}/{alarm}/out-of-service", summary: "Take an alarm out of service until it is returned",
+			body: api.Service{}, reply: api.Done{}, handle: (*Server).postOutOfService},
+		{method: "POST", path: "/alarms/{chamber}/{alarm}/in-service", summary: "Return an alarm to service",
+			body: api.Service{}, reply: api.Done{}, handle: (*Server).postInService},
+		{method: "GET", path: "/alarms/history", summary: "What became of alarms, oldest first",
+			query: []parameter{{"chamber", "absent: all"}, {"from", at + "; absent: a week before to"}, {"to", at + "; absent: now"}},
+			reply: api.AlarmHistory{}, handle: (*Server).getAlarmHistory},
 	}
 }
 
@@ -96,6 +105,9 @@ func (s *Server) endpoint(rt route) http.HandlerFunc {
 	}
 	return func(w http.ResponseWriter, r *http.Request) {
 		_, err := query(r, names...)
+		if err == nil {
+			err = s.mayRead(w, r)
+		}
 		if err == nil && rt.acts() {
 			err = s.mayAct(w, r)
 		}

@@ -78,7 +78,7 @@ func TestCalibrationOverTheAPI(t *testing.T) {
 }
 
 func TestClearingNeedsTheToken(t *testing.T) {
-	s := serve(t, func(o *web.Options) { o.Token = "right" })
+	s := serve(t, func(o *web.Options) { o.Access.Token = "right" })
 	if status, _, b := s.ask(t, "DELETE", probe+"/calibration", ""); status != 401 {
 		t.Errorf("without a token: %d %s", status, b)
 	}

@@ -7,7 +7,6 @@ package web
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"iter"
@@ -35,6 +34,9 @@ type Backend interface {
 	WhyAt(ctx context.Context, chamber string, at time.Time) ([]policy.Event, error)
 	// Events gives what was logged from one moment of the calendar on and before another, oldest first.
 	Events(ctx context.Context, chamber string, from, to time.Time) ([]policy.Event, error)
+	// AlarmEvents gives what became of alarms, and what people did, from one moment of the calendar on and before another,
+	// oldest first.
+	AlarmEvents(ctx context.Context, chamber string, from, to time.Time) ([]policy.Event, error)
 	// History gives aggregates of one chamber in order of time, then place and quantity. It yields at most one error, as
 	// the last pair.
 	History(ctx context.Context, q journal.HistoryQuery) iter.Seq2[journal.Minute, error]
@@ -62,6 +64,13 @@ type Site struct {
 	Name       string
 	Zone       *time.Location // nil: UTC
 	Fahrenheit bool           // show degrees Fahrenheit
+	TwelveHour bool           // write the time of day as 2:05 pm
+}
+
+// Access is who is let in.
+type Access struct {
+	Token     string // needed to act; empty: none, and actions only on loopback
+	ReadToken string // needed to look; empty: whoever reaches the server may look
 }
 
 // Options are what a server needs. Only Listen and Backend must be given.
@@ -70,8 +79,9 @@ type Options struct {
 	Backend Backend
 	Metrics http.Handler // for /metrics; nil: not served
 	Site    Site
-	Token   string   // needed to act; empty: no token, and actions only on loopback
+	Access  Access
 	Hosts   []string // further names under which the server is reached, without port: for a reverse proxy or a LAN name
+	Base    string   // path before every other that a reverse proxy leaves there, such as /grow
 	Version string   // of the program
 	Log     *slog.Logger
 	Now     func() time.Time // the calendar; nil: time.Now
@@ -83,11 +93,13 @@ type Server struct {
 	metrics  http.Handler
 	version  string
 	hosts    []string
+	base     string
 	loopback bool
 	log      *slog.Logger
 	now      func() time.Time
 	settings atomic.Pointer[settings]
 	wrong    *wrongTokens
+	revoked  revoked
 	listener net.Listener
 	http     *http.Server
 	mux      *http.ServeMux
@@ -96,10 +108,9 @@ type Server struct {
 
 // settings may change while the server runs.
 type settings struct {
-	site     Site
-	words    words.Words
-	token    [sha256.Size]byte // of the token; only with hasToken
-	hasToken bool
+	site    Site
+	words   words.Words
+	secrets secrets
 }
 
 // New checks the options and binds the listener. It serves nothing until [Server.Run]; a server that is not to be run
@@ -109,7 +120,7 @@ func New(o Options) (*Server, error) {
 		return nil, errors.New("web: no backend was given")
 	}
 	s := &Server{
-		backend: o.Backend, metrics: o.Metrics, version: o.Version, hosts: o.Hosts, log: o.Log, now: o.Now,
+		backend: o.Backend, metrics: o.Metrics, version: o.Version, hosts: o.Hosts, base: o.Base, log: o.Log, now: o.Now,
 		wrong: newWrongTokens(),
 	}
 	if s.log == nil {
@@ -118,7 +129,7 @@ func New(o Options) (*Server, error) {
 	if s.now == nil {
 		s.now = time.Now
 	}
-	s.Adopt(o.Site, o.Token)
+	s.Adopt(o.Site, o.Access)
 	var err error
 	if s.openapi, err = describe(o.Version); err != nil {
 		return nil, fmt.Errorf("web: %w", err)
@@ -141,13 +152,13 @@ func New(o Options) (*Server, error) {
 	return s, nil
 }
 
-// Adopt takes a new site and token into use, for a configuration that changed.
-func (s *Server) Adopt(site Site, token string) {
+// Adopt takes a new site and new tokens into use, for a configuration that changed. Sessions that rest on a token that
+// changed are over.
+func (s *Server) Adopt(site Site, a Access) {
 	s.settings.Store(&settings{
-		site:     site,
-		words:    words.Words{Zone: site.Zone, Fahrenheit: site.Fahrenheit},
-		token:    sha256.Sum256([]byte(token)),
-		hasToken: token != "",
+		site:    site,
+		words:   words.Words{Zone: site.Zone, Fahrenheit: site.Fahrenheit, TwelveHour: site.TwelveHour},
+		secrets: newSecrets(a.Token, a.ReadToken),
 	})
 }
 
@@ -155,7 +166,7 @@ func (s *Server) Adopt(site Site, token string) {
 func (s *Server) Addr() net.Addr { return s.listener.Addr() }
 
 // Acts reports whether actions are taken at all: on loopback, or with a token.
-func (s *Server) Acts() bool { return s.loopback || s.settings.Load().hasToken }
+func (s *Server) Acts() bool { return s.loopback || s.settings.Load().secrets.hasAct }
 
 // Run serves until the context is done, then lets running requests end for a few seconds. It returns nil when it was
 // stopped by the context. A server runs once.

@@ -230,16 +230,16 @@ func TestEvents(t *testing.T) {
 func TestSite(t *testing.T) {
 	s := serve(t, nil)
 	got := get[api.Site](t, s, "/api/v1/site")
-	want := api.Site{Name: "North shed", Timezone: "UTC+2", UTCOffsetSeconds: 7200, DisplayTemperature: "celsius", Now: s.Now(), Version: "test",
+	want := api.Site{Name: "North shed", Timezone: "UTC+2", UTCOffsetSeconds: 7200, DisplayTemperature: "celsius", DisplayClock: "24h", Now: s.Now(), Version: "test",
 		Ready: true, Chambers: 3, Acts: true}
 	if got != want {
 		t.Errorf("got %+v, want %+v", got, want)
 	}
-	s.Adopt(web.Site{Zone: time.Local}, "")
+	s.Adopt(web.Site{Zone: time.Local}, web.Access{})
 	if got := get[api.Site](t, s, "/api/v1/site"); got.Timezone != "" { // it would mean another zone elsewhere
 		t.Errorf("the machine's own timezone is told as %q", got.Timezone)
 	}
-	s.Adopt(web.Site{Name: "South shed", Fahrenheit: true}, "secret")
+	s.Adopt(web.Site{Name: "South shed", Fahrenheit: true}, web.Access{Token: "secret"})
 	got = get[api.Site](t, s, "/api/v1/site")
 	if got.Name != "South shed" || got.DisplayTemperature != "fahrenheit" || got.Timezone != "UTC" || !got.TokenNeeded {
 		t.Errorf("after a change of configuration: %+v", got)

@@ -59,7 +59,7 @@ func siteWords(s api.Site) words.Words {
 	if err != nil || s.Timezone == "" {
 		zone = time.FixedZone("", s.UTCOffsetSeconds)
 	}
-	return words.Words{Zone: zone, Fahrenheit: s.DisplayTemperature == "fahrenheit"}
+	return words.Words{Zone: zone, Fahrenheit: s.DisplayTemperature == "fahrenheit", TwelveHour: s.DisplayClock == "12h"}
 }
 
 // completeTimeout keeps the Tab key from hanging when no daemon answers.

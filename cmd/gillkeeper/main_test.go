@@ -49,7 +49,7 @@ func startTwin(ts *testscript.TestScript, neg bool, args []string) {
 			o.Site.Fahrenheit = true
 			o.Site.Zone = time.FixedZone("shed", -5*3600) // a name that no zone database has
 		} else {
-			o.Token = arg
+			o.Access.Token = arg
 		}
 	}
 	s, err := web.New(o)

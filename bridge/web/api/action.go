@@ -99,6 +99,7 @@ const (
 	CodeTooLarge     = "too_large"     // the body
 	CodeTokenMissing = "token_missing" // an action without a token
 	CodeTokenWrong   = "token_wrong"
+	CodeTokenReads   = "token_reads"  // the token is good for looking only
 	CodeTokenLimit   = "token_limit"  // too many wrong tokens from there
 	CodeNoToken      = "no_token_set" // the daemon can be reached from elsewhere and has no token: it takes no action
 	CodeHost         = "host"         // the name in the request is not one of ours

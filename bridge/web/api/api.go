@@ -35,6 +35,7 @@ type Site struct {
 	Timezone           string    `json:"timezone,omitempty" doc:"IANA name; absent: the daemon's machine has its own"`
 	UTCOffsetSeconds   int       `json:"utc_offset_seconds" doc:"of the site's time now, east of UTC"`
 	DisplayTemperature string    `json:"display_temperature" doc:"celsius or fahrenheit: what sentences and pages show"`
+	DisplayClock       string    `json:"display_clock" doc:"24h or 12h: how sentences and pages write the time of day"`
 	Now                time.Time `json:"now" doc:"the daemon's calendar clock"`
 	Version            string    `json:"version"`
 	Ready              bool      `json:"ready" doc:"configuration in use, broker connected, every chamber decided once"`

@@ -1,6 +1,7 @@
 // Package client asks a running daemon over its HTTP API, for the commands.
 //
-// It must never print, and never send the token with a request that only reads or to another address than the one named.
+// It must never print, and never send the token with a request that only reads, unless the daemon asks for it, or to another
+// address than the one named.
 // Start reading at [New].
 package client
 
@@ -131,7 +132,13 @@ func get[T any](ctx context.Context, c *Client, path string) (T, error) {
 	if err != nil {
 		return v, err
 	}
-	return v, c.do(req, &v)
+	err = c.do(req, &v)
+	if p, ok := errors.AsType[*api.Problem](err); ok && p.Code == api.CodeTokenMissing && c.token != "" {
+		again := req.Clone(ctx)
+		again.Header.Set("Authorization", "Bearer "+c.token)
+		err = c.do(again, &v)
+	}
+	return v, err
 }
 
 // act sends an action with an id of its own: when the connection breaks, the same action can be sent again and is done

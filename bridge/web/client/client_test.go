@@ -17,7 +17,7 @@ import (
 
 func TestAgainstTheServer(t *testing.T) {
 	twin := webtest.New()
-	s, err := web.New(web.Options{Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now, Token: "right"})
+	s, err := web.New(web.Options{Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now, Access: web.Access{Token: "right"}})
 	if err != nil {
 		t.Fatal(err)
 	}
