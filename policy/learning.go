@@ -37,6 +37,8 @@ func (t *step) learn() {
 			f.RH = append(f.RH, r.Value)
 		case x.Place == chamber.Inside && x.Quantity == chamber.CO2:
 			f.CO2 = append(f.CO2, r.Value)
+		case x.Place == chamber.Inside && x.Quantity == chamber.Temperature:
+			f.AirCs = append(f.AirCs, r.Value)
 		case x.Place == chamber.Room && x.Quantity == chamber.CO2:
 			f.RoomCO2New = true
 		}

@@ -90,8 +90,9 @@ func (a *Air) Step(c *Constants, mist, fan bool, dt float64) {
 }
 
 func (a *Air) carbon(c *Constants, f, dt float64) {
-	q := dt * (c.Flow*f + c.Leak)
-	a.CO2 = (a.CO2 + q*c.RoomCO2 + dt*c.CO2Rate) / (1 + q)
+	rate := c.Flow*f + c.Leak
+	steady := c.RoomCO2 + c.CO2Rate/rate
+	a.CO2 = steady + (a.CO2-steady)*staying(dt*rate)
 }
 
 func (a *Air) water(c *Constants, m, f, dt float64) {

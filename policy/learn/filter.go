@@ -1,11 +1,17 @@
 package learn
 
-import "math"
+import (
+	"math"
+	"time"
+)
 
 // filter is an extended Kalman filter over slices that belong to the caller: x its n values, p their n×n covariance.
 type filter struct {
 	x, p []float64
 }
+
+// lead gives a value its first guess and standard deviation.
+func (f filter) lead(i int, x, sd float64) { f.x[i], f.p[i*len(f.x)+i] = x, sd*sd }
 
 // predict carries the values through move, and the covariance through its derivatives, taken one by one with the given
 // nudges; q is added to the diagonal.
@@ -80,6 +86,23 @@ func (f filter) sum(i, j int, z, sd, gate float64) float64 {
 		}
 	}
 	return math.Sqrt(odd)
+}
+
+// take takes in a reading of value i whose noise is learned along, as a variance between low and high.
+func (v *Values[X, P]) take(f filter, i int, z, low, high float64, now time.Time) {
+	v.Noise = math.Max(low, math.Min(v.Noise, high))
+	known := f.p[i*len(f.x)+i]
+	miss := z - f.x[i]
+	odd := f.update(i, z, math.Sqrt(v.Noise), gate)
+	if v.Taken == 0 {
+		odd = 1
+	}
+	v.Odd += (odd - v.Odd) * 0.02
+	v.Taken = min(v.Taken+1, 1e6)
+	v.Last = now
+	if v.Taken > enoughTaken {
+		v.Noise += (math.Min(miss*miss, 9*(known+v.Noise)) - known - v.Noise) * 0.005
+	}
 }
 
 // sane reports whether everything in the filter is a number and no variance is out of bounds.

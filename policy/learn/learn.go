@@ -12,18 +12,6 @@ import (
 	"time"
 )
 
-// The values of the CO2 filter.
-const (
-	cCO2   = iota // ppm
-	cSeen         // ppm behind the sensor's lag
-	cFlow         // ln of the fan's air changes a second
-	cLeak         // ln of the leaks'
-	cMade         // ln of ppm a second
-	cRoom         // ppm, as the chamber's sensor would show it
-	cApart        // ppm that the room's sensor shows more than the chamber's
-	cStates
-)
-
 // The values of the water filter.
 const (
 	wVapor = iota // g/m³
@@ -35,11 +23,12 @@ const (
 	wCrop         // ln of the exchange with the crop, 1/s
 	wHeat         // ln of the exchange of heat with surfaces, 1/s
 	wStates
-	maxStates = wStates
+	maxStates = max(cStates, wStates)
 )
 
 // State is what is known of one chamber. It is a plain value; the zero value knows nothing.
 type State struct {
+	Layout int       `json:"layout"`      // of the values below; one of another layout is not used
 	At     time.Time `json:"at,omitzero"` // of the last step
 	MistOn bool      `json:"mist_on,omitempty"`
 	FanOn  bool      `json:"fan_on,omitempty"`
@@ -50,13 +39,21 @@ type State struct {
 	CO2     Values[[cStates]float64, [cStates * cStates]float64] `json:"co2"`
 	Water   Values[[wStates]float64, [wStates * wStates]float64] `json:"water"`
 	FanRuns float64                                              `json:"fan_runs"` // seconds of fan seen
+	// RoomSeen is when the room's CO2 was last measured.
+	RoomSeen   time.Time `json:"room_seen,omitzero"`
+	RoomUnseen bool      `json:"room_unseen,omitempty"` // it is not measured now
+	Watches    float64   `json:"watches"`               // seconds watched
 }
+
+// layout is that of State: raised whenever values get another meaning or place.
+const layout = 2
 
 // Values are those of one filter.
 type Values[X, P any] struct {
 	X     X         `json:"x"`
 	P     P         `json:"p"`
 	Taken int       `json:"taken"` // readings taken in
+	Noise float64   `json:"noise"` // variance of a reading
 	Odd   float64   `json:"odd"`   // mean size of the surprise, in standard deviations: about 0.8 where all is well
 	Last  time.Time `json:"last,omitzero"`
 }
@@ -78,23 +75,19 @@ type Facts struct {
 	RoomCO2New bool    // it is a fresh reading
 	RH         []float64
 	CO2        []float64 // fresh readings in the chamber since the last step
+	AirCs      []float64 // the same of temperature
 }
 
 // What is assumed at first, with its relative standard deviation. All common practice but where said.
 const (
-	installedFlow, flowSD = 0.68, 0.30 // of a rating, through duct and filter
-	firstLeak, leakSD     = 0.5, 0.6   // air changes an hour
-	firstMade, madeSD     = 1200, 1.0  // ppm an hour
-	airborne, mistSD      = 0.95, 0.25 // of a rating
-	plumeLoss             = 0.22
-	firstCrop, cropSD     = 0.0025, 0.7
-	firstHeat, heatSD     = 0.025, 0.35
-	wallShare             = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
-	filmFull              = 4.0 * 6.7
-	roomCO2, roomSD       = 480, 90
-	apartSD               = 30 // ppm between two sensors in the same air
-	rhLagS, co2LagS       = 45, 75
-	longestGap            = 5 * time.Minute
+	airborne, mistSD  = 0.95, 0.25 // of a rating
+	plumeLoss         = 0.22
+	firstCrop, cropSD = 0.0025, 0.7
+	firstHeat, heatSD = 0.025, 0.35
+	wallShare         = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
+	filmFull          = 4.0 * 6.7
+	rhLagS            = 45
+	longestGap        = 5 * time.Minute
 )
 
 // Learn takes in what happened since the last step and gives the state after it.
@@ -144,51 +137,33 @@ func (f *Facts) clean() *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.co2().sane() && s.water().sane() && !math.IsNaN(s.Mist+s.Fan+s.MassC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.co2().sane() && s.water().sane() && !math.IsNaN(s.Mist+s.Fan+s.MassC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1
 }
 
-func (s *State) co2() filter   { return filter{s.CO2.X[:], s.CO2.P[:]} }
 func (s *State) water() filter { return filter{s.Water.X[:], s.Water.P[:]} }
 
 // begin starts from the labels; what was learned of the chamber before a gap is kept, what its air did is not.
 func (s State) begin(f *Facts) State {
-	flow, mist := f.RatedFlow, f.RatedMist
-	if flow <= 0 {
-		flow = 60
-	}
+	mist := f.RatedMist
 	if mist <= 0 {
 		mist = 300
 	}
 	kept := !s.At.IsZero() && s.sane() && f.Now.After(s.At)
 	old := s
-	s = State{At: f.Now, MassC: f.AirC}
+	s = State{Layout: layout, At: f.Now, MassC: f.AirC}
 	v := math.Max(f.VolumeM3, 0.01)
-	lead := func(f filter, i int, x, sd float64) {
-		f.x[i], f.p[i*len(f.x)+i] = x, sd*sd
-	}
-	room := float64(roomCO2)
-	if f.RoomCO2 > 0 {
-		room = f.RoomCO2
-	}
-	c := s.co2()
-	lead(c, cCO2, 800, 300)
-	lead(c, cSeen, 800, 300)
-	lead(c, cFlow, math.Log(flow*installedFlow/v/3600), flowSD)
-	lead(c, cLeak, math.Log(firstLeak/3600.0), leakSD)
-	lead(c, cMade, math.Log(firstMade/3600.0), madeSD)
-	lead(c, cRoom, room, roomSD)
-	lead(c, cApart, 0, apartSD)
+	s.beginCO2(f)
 	w := s.water()
 	sat := saturation(f.AirC)
-	lead(w, wVapor, 0.85*sat, 0.1*sat)
-	lead(w, wDrops, 0, 0.1)
-	lead(w, wFilm, 0.3, 0.5)
-	lead(w, wAirC, f.AirC, 0.3)
-	lead(w, wSeen, 0.85, 0.2)
-	lead(w, wMist, math.Log(mist*airborne/v/3600), mistSD)
-	lead(w, wCrop, math.Log(firstCrop), cropSD)
-	lead(w, wHeat, math.Log(firstHeat/math.Cbrt(v/0.56)), heatSD)
+	w.lead(wVapor, 0.85*sat, 0.1*sat)
+	w.lead(wDrops, 0, 0.1)
+	w.lead(wFilm, 0.3, 0.5)
+	w.lead(wAirC, f.AirC, 0.3)
+	w.lead(wSeen, 0.85, 0.2)
+	w.lead(wMist, math.Log(mist*airborne/v/3600), mistSD)
+	w.lead(wCrop, math.Log(firstCrop), cropSD)
+	w.lead(wHeat, math.Log(firstHeat/math.Cbrt(v/0.56)), heatSD)
 	if kept {
 		s.keep(&old)
 	}
@@ -197,7 +172,7 @@ func (s State) begin(f *Facts) State {
 
 // keep carries learned values over a gap, somewhat less sure.
 func (s *State) keep(old *State) {
-	for _, i := range []int{cFlow, cLeak, cMade, cApart} {
+	for _, i := range []int{cFlow, cLeak, cMade, cApart, cLag, cCos, cSin} {
 		s.CO2.X[i] = old.CO2.X[i]
 		s.CO2.P[i*cStates+i] = math.Min(old.CO2.P[i*cStates+i]*1.5+0.0025, s.CO2.P[i*cStates+i])
 	}
@@ -205,15 +180,20 @@ func (s *State) keep(old *State) {
 		s.Water.X[i] = old.Water.X[i]
 		s.Water.P[i*wStates+i] = math.Min(old.Water.P[i*wStates+i]*1.5+0.0025, s.Water.P[i*wStates+i])
 	}
-	s.FanRuns = old.FanRuns
+	s.CO2.Noise, s.Water.Noise = old.CO2.Noise, old.Water.Noise
+	s.FanRuns, s.Watches = old.FanRuns, old.Watches
 }
 
 // stepS is the longest step of the reduced model while following the chamber.
 const stepS = 2.5
 
+// Watched is for how long the chamber was watched in all.
+func (s *State) Watched() time.Duration { return time.Duration(s.Watches * float64(time.Second)) }
+
 // pass lets time go by in both filters with the plugs as they were.
 func (s *State) pass(f *Facts, seconds float64) {
 	s.At = f.Now
+	s.Watches += seconds
 	s.MassC += (f.AirC - s.MassC) * (1 - math.Exp(-seconds/600))
 	n := math.Ceil(seconds / stepS)
 	dt := seconds / n
@@ -222,27 +202,14 @@ func (s *State) pass(f *Facts, seconds float64) {
 		m := spin(&s.Mist, s.MistOn, mistUpS, mistDownS, dt)
 		fan := spin(&s.Fan, s.FanOn, fanUpS, fanUpS, dt)
 		s.FanRuns += fan * dt
-		s.passCO2(fan, dt)
+		s.passCO2(f.Now, fan, dt)
 		s.passWater(&k, m, fan, dt)
 	}
 }
 
 var (
-	nudgeCO2   = [cStates]float64{1, 1, 0.01, 0.01, 0.01, 1, 1}
 	nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01}
 )
-
-func (s *State) passCO2(fan, dt float64) {
-	h := dt / 3600
-	q := [cStates]float64{0.5 * dt, 0.02 * dt, 0.0004 * h, 0.004 * h, 0.02 * h, 400 * h, 1 * h}
-	s.co2().predict(nudgeCO2[:], q[:], func(x []float64) {
-		k := Constants{Flow: math.Exp(x[cFlow]), Leak: math.Exp(x[cLeak]), CO2Rate: math.Exp(x[cMade]), RoomCO2: x[cRoom]}
-		a := Air{CO2: x[cCO2]}
-		a.carbon(&k, fan, dt)
-		x[cSeen] += ((x[cCO2]+a.CO2)/2 - x[cSeen]) * dt / (co2LagS + dt/2)
-		x[cCO2] = a.CO2
-	})
-}
 
 func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	h := dt / 3600
@@ -265,7 +232,7 @@ func (k *Constants) setWater(x []float64) {
 // constants are those of the reduced model by the present estimate.
 func (s *State) constants(f *Facts) Constants {
 	k := Constants{
-		Flow: math.Exp(s.CO2.X[cFlow]), Leak: math.Exp(s.CO2.X[cLeak]), CO2Rate: math.Exp(s.CO2.X[cMade]), RoomCO2: s.CO2.X[cRoom],
+		Flow: math.Exp(s.CO2.X[cFlow]), Leak: math.Exp(s.CO2.X[cLeak]), CO2Rate: s.made(day(f.Now)), RoomCO2: s.CO2.X[cRoom],
 		Loss: plumeLoss, FilmFull: filmFull / math.Cbrt(math.Max(f.VolumeM3, 0.01)), RoomC: f.RoomC, MassC: s.MassC,
 	}
 	k.setWater(s.Water.X[:])
@@ -283,8 +250,6 @@ const (
 	rhSD    = 0.013
 	wetSD   = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom = 0.985
-	co2SD   = 14
-	roomNew = 20
 	gate    = 3
 )
 
@@ -304,27 +269,13 @@ func (s *State) take(f *Facts) {
 		s.Water.Taken = min(s.Water.Taken+1, 1e6)
 		s.Water.Last = f.Now
 	}
-	for _, z := range f.CO2 {
-		odd := s.co2().update(cSeen, z, co2SD, gate)
-		s.CO2.Odd += (odd - s.CO2.Odd) * 0.02
-		s.CO2.Taken = min(s.CO2.Taken+1, 1e6)
-		s.CO2.Last = f.Now
-	}
-	if f.RoomCO2New && f.RoomCO2 > 0 {
-		s.co2().sum(cRoom, cApart, f.RoomCO2, roomNew, gate)
-	}
+	s.takeCO2(f)
 }
 
 // bound keeps what is known to lie somewhere there.
 func (s *State) bound() {
-	limit := func(x *float64, low, high float64) { *x = math.Max(low, math.Min(*x, high)) }
-	c, w := &s.CO2.X, &s.Water.X
-	limit(&c[cCO2], 250, 50_000)
-	limit(&c[cRoom], 380, 5000)
-	limit(&c[cApart], -150, 150)
-	limit(&c[cFlow], math.Log(0.2/3600), math.Log(2000/3600.0))
-	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))
-	limit(&c[cMade], math.Log(5/3600.0), math.Log(200_000/3600.0))
+	s.boundCO2()
+	w := &s.Water.X
 	sat := saturation(w[wAirC])
 	limit(&w[wVapor], 0.05*sat, 1.02*sat)
 	limit(&w[wDrops], 0, 10)

@@ -72,7 +72,7 @@ func (s *State) Knowledge(volume, altitude float64) Knowledge {
 	return Knowledge{
 		FanOn:      known(flow+leak, c(cFlow), flowSD, fanned),
 		FanOff:     known(leak, c(cLeak), leakSD, s.CO2.Taken >= enoughTaken),
-		CO2GPerH:   known(3600*math.Exp(s.CO2.X[cMade])*perPPM, c(cMade), madeSD, s.CO2.Taken >= enoughTaken),
+		CO2GPerH:   known(3600*s.made(day(s.At))*perPPM, c(cMade), madeSD, s.CO2.Taken >= enoughTaken),
 		MistGPerH:  known(mist, mistVar, mistSD, misted),
 		VaporGPerH: known(mist*(1-plumeLoss), mistVar, mistSD, misted),
 	}

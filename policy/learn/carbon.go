@@ -1,0 +1,194 @@
+package learn
+
+import (
+	"math"
+	"time"
+)
+
+// The values of the CO2 filter.
+const (
+	cCO2   = iota // ppm
+	cSeen         // ppm behind the sensor's lag
+	cFlow         // ln of the fan's air changes a second
+	cLeak         // ln of the leaks'
+	cMade         // ln of ppm a second, the mean of a day
+	cRoom         // ppm, as the chamber's sensor would show it
+	cApart        // ppm that the room's sensor shows more than the chamber's
+	cLag          // ln of the sensor's lag in seconds
+	cCos          // of the daily course of cMade
+	cSin
+	cStates
+)
+
+// What is assumed of air and CO2 at first, with its relative standard deviation. All common practice but where said.
+const (
+	installedFlow, flowSD = 0.68, 0.35 // of a rating, through duct and filter
+	firstLeak, leakSD     = 0.5, 0.6   // air changes an hour
+	firstMade, madeSD     = 1200, 1.0  // ppm an hour
+	roomCO2, roomSD       = 480, 90
+	apartSD               = 30 // ppm between two sensors in the same air
+	co2LagS, co2LagSD     = 75, 0.25
+	dailySD               = 0.1 // of the daily course, cosine and sine each
+	co2SD, roomNew        = 13, 20
+)
+
+// How fast what is known of air and CO2 grows old, as variance an hour where nothing else is said.
+const (
+	co2Wander  = 0.03 // ppm² a second: air that is not quite mixed
+	flowWander = 2e-4
+	leakWander = 0.002
+	madeWander = 0.002
+	roomWander = 1500 // ppm²: people come and go
+	apartFades = 0.5  // ppm²
+	roomBack   = 8.0  // hours in which an unmeasured room returns to what rooms are
+)
+
+func (s *State) co2() filter { return filter{s.CO2.X[:], s.CO2.P[:]} }
+
+// beginCO2 starts from the labels.
+func (s *State) beginCO2(f *Facts) {
+	flow := f.RatedFlow
+	if flow <= 0 {
+		flow = 60
+	}
+	room := float64(roomCO2)
+	if f.RoomCO2 > 0 {
+		room = f.RoomCO2
+	}
+	c := s.co2()
+	c.lead(cCO2, 800, 300)
+	c.lead(cSeen, 800, 300)
+	c.lead(cFlow, math.Log(flow*installedFlow/f.VolumeM3/3600), flowSD)
+	c.lead(cLeak, math.Log(firstLeak/3600.0), leakSD)
+	c.lead(cMade, math.Log(firstMade/3600.0), madeSD)
+	c.lead(cRoom, room, roomSD)
+	c.lead(cApart, 0, apartSD)
+	c.lead(cLag, math.Log(co2LagS), co2LagSD)
+	c.lead(cCos, 0, dailySD)
+	c.lead(cSin, 0, dailySD)
+	s.CO2.Noise = co2SD * co2SD
+}
+
+// day gives the cosine and sine of the time of day.
+func day(now time.Time) (c, s float64) {
+	const length = 24 * 60 * 60
+	s, c = math.Sincos(2 * math.Pi * float64(now.Unix()%length) / length)
+	return c, s
+}
+
+// made is the crop's CO2 in ppm a second at that time of day.
+func (s *State) made(cos, sin float64) float64 {
+	x := &s.CO2.X
+	return math.Exp(x[cMade] + x[cCos]*cos + x[cSin]*sin)
+}
+
+// passCO2 lets dt seconds pass with the fan at that share of full speed. The balance is V dC/dt = Q (Croom - C) + G,
+// the tracer decay of ASTM E741 with its steady state fitted along; behind it the sensor as a first-order lag.
+func (s *State) passCO2(now time.Time, fan, dt float64) {
+	x := &s.CO2.X
+	cos, sin := day(now)
+	flow, leak, g := math.Exp(x[cFlow])*fan, math.Exp(x[cLeak]), s.made(cos, sin)
+	rate := flow + leak
+	stay := staying(rate * dt)
+	steady := x[cRoom] + g/rate
+	end := steady + (x[cCO2]-steady)*stay
+	tau := math.Exp(x[cLag])
+	k := dt / (tau + dt/2)
+	middle := (x[cCO2] + end) / 2
+
+	var jac [2][cStates]float64
+	byRate := -g/(rate*rate)*(1-stay) - (x[cCO2]-steady)*dt*(1+rate*dt)*stay*stay
+	byMade := g * (1 - stay) / rate
+	to := &jac[0]
+	to[cCO2], to[cRoom] = stay, 1-stay
+	to[cFlow], to[cLeak] = byRate*flow, byRate*leak
+	to[cMade], to[cCos], to[cSin] = byMade, byMade*cos, byMade*sin
+	for i := range to {
+		jac[1][i] = k / 2 * to[i]
+	}
+	jac[1][cCO2] += k / 2
+	jac[1][cSeen] = 1 - k
+	jac[1][cLag] = -(middle - x[cSeen]) * dt * tau / ((tau + dt/2) * (tau + dt/2))
+
+	h := dt / 3600
+	keep, wander := 1.0, [cStates]float64{cCO2: co2Wander * dt, cSeen: 0.001 * dt, cFlow: flowWander * h, cLeak: leakWander * h, cMade: madeWander * h,
+		cRoom: roomWander * h, cApart: apartFades * h, cLag: 1e-5 * h, cCos: 2e-5 * h, cSin: 2e-5 * h}
+	x[cSeen] += (middle - x[cSeen]) * k
+	x[cCO2] = end
+	if s.RoomUnseen {
+		keep = 1 - h/roomBack
+		x[cRoom] += (roomCO2 - x[cRoom]) * (1 - keep)
+		wander[cRoom] = roomSD * roomSD * 2 * h / roomBack
+	}
+	passTwo(&s.CO2.P, &jac, &wander, keep)
+}
+
+// staying is the share of air that q air changes leave in place: e^-q, good to q³/6.
+func staying(q float64) float64 { return 1 / (1 + q + q*q/2) }
+
+// passTwo carries the covariance over a step in which only the first two values move, as jac says of them, and cRoom
+// keeps that share of itself.
+func passTwo(p *[cStates * cStates]float64, jac *[2][cStates]float64, wander *[cStates]float64, keep float64) {
+	const n = cStates
+	for i := range n {
+		p[cRoom*n+i] *= keep
+	}
+	for i := range n {
+		p[i*n+cRoom] *= keep
+	}
+	var top [2][n]float64
+	for r := range 2 {
+		for k, v := range jac[r] {
+			if v == 0 {
+				continue
+			}
+			for j := range n {
+				top[r][j] += v * p[k*n+j]
+			}
+		}
+	}
+	for r := range 2 {
+		for j := 2; j < n; j++ {
+			p[r*n+j], p[j*n+r] = top[r][j], top[r][j]
+		}
+		for q := r; q < 2; q++ {
+			sum := 0.0
+			for k, v := range jac[q] {
+				sum += top[r][k] * v
+			}
+			p[r*n+q], p[q*n+r] = sum, sum
+		}
+	}
+	for i := range n {
+		p[i*n+i] += wander[i]
+	}
+}
+
+// takeCO2 takes in fresh readings of CO2.
+func (s *State) takeCO2(f *Facts) {
+	for _, z := range f.CO2 {
+		s.CO2.take(s.co2(), cSeen, z, 6*6, 60*60, f.Now)
+	}
+	if f.RoomCO2New && f.RoomCO2 > 0 {
+		s.co2().sum(cRoom, cApart, f.RoomCO2, roomNew, gate)
+		s.RoomSeen = f.Now
+	}
+	s.RoomUnseen = s.RoomSeen.IsZero() || f.Now.Sub(s.RoomSeen) > stale*4
+}
+
+// boundCO2 keeps what is known to lie somewhere there.
+func (s *State) boundCO2() {
+	c := &s.CO2.X
+	limit(&c[cCO2], 250, 50_000)
+	limit(&c[cSeen], 100, 100_000)
+	limit(&c[cRoom], 380, 5000)
+	limit(&c[cApart], -150, 150)
+	limit(&c[cFlow], math.Log(0.2/3600), math.Log(2000/3600.0))
+	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))
+	limit(&c[cMade], math.Log(5/3600.0), math.Log(200_000/3600.0))
+	limit(&c[cLag], math.Log(10), math.Log(300))
+	limit(&c[cCos], -0.5, 0.5)
+	limit(&c[cSin], -0.5, 0.5)
+}
+
+func limit(x *float64, low, high float64) { *x = math.Max(low, math.Min(*x, high)) }
