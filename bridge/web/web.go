@@ -19,6 +19,7 @@ import (
 	"gillkeeper/bridge/journal"
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
+	"gillkeeper/policy/species"
 )
 
 // Backend is who owns the chambers. Its methods are called from many goroutines at once.
@@ -30,6 +31,10 @@ type Backend interface {
 	// Act does what a person asked; it returns when the action is durable and done. What cannot be done gives a
 	// [*policy.Refusal]; any other error means that it may work later.
 	Act(ctx context.Context, chamber string, a policy.Action) (*policy.Snapshot, error)
+	// Preview says what an action would bring, or gives the refusal that it would meet. It changes nothing.
+	Preview(chamber string, a policy.Action) (policy.Preview, error)
+	// Climates is the table that a chamber goes by.
+	Climates(chamber string) *species.Table
 	// WhyAt gives for each plug its last switch at or before a moment of the calendar, with the reasons.
 	WhyAt(ctx context.Context, chamber string, at time.Time) ([]policy.Event, error)
 	// Events gives what was logged from one moment of the calendar on and before another, oldest first.

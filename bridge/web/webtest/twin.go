@@ -254,6 +254,20 @@ func (t *Twin) Actions(ctx context.Context, q journal.ActionQuery) iter.Seq2[jou
 	return t.Record.Actions(ctx, q)
 }
 
+// Preview says what an action would bring.
+func (t *Twin) Preview(name string, a policy.Action) (policy.Preview, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	u := t.find(name)
+	if u == nil {
+		return policy.Preview{}, &policy.Refusal{Field: "chamber", Value: name, Missing: true, Allowed: t.hint(name)}
+	}
+	return u.policy.Preview(&u.state, a, t.now)
+}
+
+// Climates gives the built-in table.
+func (t *Twin) Climates(name string) *species.Table { return species.Builtin() }
+
 // Ready gives what SetReady was told.
 func (t *Twin) Ready() error {
 	t.mu.Lock()
