@@ -21,6 +21,10 @@ const (
 	AlarmAck    ActionKind = "alarm_ack"    // Alarm
 	AlarmShelve ActionKind = "alarm_shelve" // Alarm, For
 
+	AlarmUnshelve     ActionKind = "alarm_unshelve"       // Alarm
+	AlarmOutOfService ActionKind = "alarm_out_of_service" // Alarm
+	AlarmInService    ActionKind = "alarm_in_service"     // Alarm
+
 	Calibrate      ActionKind = "calibrate"       // Sensor, Calibration
 	CalibrateClear ActionKind = "calibrate_clear" // Sensor
 	SensorAside    ActionKind = "sensor_aside"    // Sensor, For; 0 takes it back

@@ -124,7 +124,7 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 		s, err = p.applyHand(s, a, now)
 	case Calibrate, CalibrateClear, SensorAside:
 		s, err = p.applyCalibration(s, a, now)
-	case AlarmAck, AlarmShelve:
+	case AlarmAck, AlarmShelve, AlarmUnshelve, AlarmOutOfService, AlarmInService:
 		s, events, err = applyAlarm(s, a, now)
 	default:
 		err = &Refusal{Field: "kind", Value: string(a.Kind), Allowed: "it is no action"}
@@ -235,10 +235,15 @@ func applyAlarm(s State, a *Action, now time.Time) (State, []Event, error) {
 	if n.Index() < 0 {
 		return s, nil, &Refusal{Field: "alarm", Value: a.Alarm, Missing: true, Allowed: "see alarm list for their names"}
 	}
-	if a.Kind == AlarmAck {
+	switch a.Kind {
+	case AlarmAck:
 		s.Alarms, c, err = alarm.Acknowledge(s.Alarms, n, now)
-	} else {
+	case AlarmShelve:
 		s.Alarms, c, err = alarm.Shelve(s.Alarms, n, a.For, now)
+	case AlarmUnshelve:
+		s.Alarms, c, err = alarm.Unshelve(s.Alarms, n, now)
+	default:
+		s.Alarms, c, err = alarm.SetOutOfService(s.Alarms, n, a.Kind == AlarmOutOfService, now)
 	}
 	if err != nil {
 		return s, nil, err

@@ -41,7 +41,7 @@ const aWeek = 7 * 24 * time.Hour
 func (s *Server) getAlarmHistory(r *http.Request) (any, error) {
 	q := r.URL.Query()
 	now := s.now()
-	to, from := now, now.Add(-aWeek)
+	to, from := now.Add(time.Second), now.Add(-aWeek) // what happened at this very moment too
 	var err error
 	if text := q.Get("to"); text != "" {
 		if to, err = s.moment("to", text, now); err != nil {

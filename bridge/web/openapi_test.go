@@ -90,6 +90,10 @@ func TestOpenAPIIsWhatTheServerDoes(t *testing.T) {
 		{"GET /alarms", "/alarms", ""},
 		{"POST /alarms/{chamber}/{alarm}/ack", "/alarms/cellar/humidity_low/ack", `{}`},
 		{"POST /alarms/{chamber}/{alarm}/shelve", "/alarms/cellar/humidity_low/shelve", `{"for":"1h"}`},
+		{"POST /alarms/{chamber}/{alarm}/unshelve", "/alarms/cellar/humidity_low/unshelve", `{"note":"seen"}`},
+		{"POST /alarms/{chamber}/{alarm}/out-of-service", "/alarms/cellar/humidity_low/out-of-service", `{"note":"sensor at repair"}`},
+		{"POST /alarms/{chamber}/{alarm}/in-service", "/alarms/cellar/humidity_low/in-service", `{}`},
+		{"GET /alarms/history", "/alarms/history?chamber=cellar&from=-1h", ""},
 		{"GET /chambers", "/chambers", ""},
 	}
 	tried := map[string]bool{}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"strings"
 	"time"
@@ -8,12 +9,20 @@ import (
 	"github.com/spf13/cobra"
 
 	"gillkeeper/bridge/web/api"
+	"gillkeeper/bridge/web/client"
 )
 
 func newAlarmCommand(a *app) *cobra.Command {
-	cmd := &cobra.Command{Use: "alarm", Short: "List, acknowledge and shelve alarms"}
+	cmd := &cobra.Command{
+		Use:   "alarm",
+		Short: "List, acknowledge and shelve alarms, take them out of service, and see their history",
+		Long: "An alarm is unacknowledged until somebody says that they know of it (ack), and returns to normal by itself when its\n" +
+			"condition ceases. To shelve is to hide it for a while, always with an end; out of service is for an alarm that makes no\n" +
+			"sense here, such as one of a sensor under repair, until somebody returns it. The words are those of ISA-18.2.",
+	}
 	group(cmd)
-	cmd.AddCommand(newAlarmListCommand(a), newAlarmAckCommand(a), newAlarmShelveCommand(a))
+	cmd.AddCommand(newAlarmListCommand(a), newAlarmAckCommand(a), newAlarmShelveCommand(a), newAlarmUnshelveCommand(a),
+		newAlarmServiceCommand(a, true), newAlarmServiceCommand(a, false), newAlarmHistoryCommand(a))
 	return cmd
 }
 
@@ -70,9 +79,42 @@ func (a *app) printAlarms(list []api.Alarm, site api.Site) {
 }
 
 func newAlarmAckCommand(a *app) *cobra.Command {
+	return a.alarmAction("ack", "Acknowledge an alarm: you know of it", "is acknowledged",
+		func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
+			_, err := c.Ack(ctx, chamber, alarm, api.Ack{Note: note})
+			return err
+		})
+}
+
+func newAlarmUnshelveCommand(a *app) *cobra.Command {
+	return a.alarmAction("unshelve", "End the shelving of an alarm early", "is no longer shelved",
+		func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
+			_, err := c.Unshelve(ctx, chamber, alarm, api.Unshelve{Note: note})
+			return err
+		})
+}
+
+func newAlarmServiceCommand(a *app, out bool) *cobra.Command {
+	if out {
+		return a.alarmAction("out-of-service", "Take an alarm out of service until it is returned", "is out of service until it is returned (alarm in-service)",
+			func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
+				_, err := c.OutOfService(ctx, chamber, alarm, api.Service{Note: note})
+				return err
+			})
+	}
+	return a.alarmAction("in-service", "Return an alarm to service", "is in service",
+		func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
+			_, err := c.InService(ctx, chamber, alarm, api.Service{Note: note})
+			return err
+		})
+}
+
+// alarmAction makes the command of something that is done to one alarm.
+func (a *app) alarmAction(word, short, done string, do func(ctx context.Context, c *client.Client, chamber, alarm, note string) error) *cobra.Command {
+	var note string
 	cmd := &cobra.Command{
-		Use:               "ack CHAMBER ALARM",
-		Short:             "Acknowledge an alarm: you know of it",
+		Use:               word + " CHAMBER ALARM",
+		Short:             short,
 		Args:              arguments("CHAMBER", "ALARM"),
 		ValidArgsFunction: completion(a.chamberNames, a.alarmNames),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -80,18 +122,20 @@ func newAlarmAckCommand(a *app) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			if _, err := c.Ack(cmd.Context(), args[0], args[1], api.Ack{}); err != nil {
+			if err := do(cmd.Context(), c, args[0], args[1], note); err != nil {
 				return err
 			}
-			fmt.Fprintf(a.stdout, "Alarm %s of %s is acknowledged.\n", args[1], args[0])
+			fmt.Fprintf(a.stdout, "Alarm %s of %s %s.\n", args[1], args[0], done)
 			return nil
 		},
 	}
+	cmd.Flags().StringVar(&note, "note", "", "why, for the history")
 	return a.asks(cmd)
 }
 
 func newAlarmShelveCommand(a *app) *cobra.Command {
 	var length time.Duration
+	var note string
 	cmd := &cobra.Command{
 		Use:               "shelve CHAMBER ALARM --for TIME",
 		Short:             "Hide an alarm for a while",
@@ -109,7 +153,7 @@ func newAlarmShelveCommand(a *app) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			done, err := c.Shelve(cmd.Context(), args[0], args[1], api.Shelve{For: api.Duration(length)})
+			done, err := c.Shelve(cmd.Context(), args[0], args[1], api.Shelve{For: api.Duration(length), Note: note})
 			if err != nil {
 				return err
 			}
@@ -123,5 +167,68 @@ func newAlarmShelveCommand(a *app) *cobra.Command {
 		},
 	}
 	cmd.Flags().DurationVar(&length, "for", 0, "for how long, such as 2h; at most a week")
+	cmd.Flags().StringVar(&note, "note", "", "why, for the history")
 	return a.asks(cmd)
+}
+
+func newAlarmHistoryCommand(a *app) *cobra.Command {
+	var from, to string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:               "history [CHAMBER]",
+		Short:             "Show what became of alarms, the newest last",
+		Args:              arguments("[CHAMBER]"),
+		ValidArgsFunction: completion(a.chamberNames),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			c, err := a.client()
+			if err != nil {
+				return err
+			}
+			chamber := ""
+			if len(args) == 1 {
+				chamber = args[0]
+			}
+			got, err := c.AlarmHistory(cmd.Context(), chamber, from, to)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return a.printJSON(got)
+			}
+			site, err := c.Site(cmd.Context())
+			if err != nil {
+				return err
+			}
+			a.printAlarmHistory(&got, site)
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&from, "from", "", "from when on: 14:30, \"2006-01-02 14:30\", or how long ago, such as -48h (default a week ago)")
+	cmd.Flags().StringVar(&to, "to", "", "until when (default now)")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return a.asks(cmd)
+}
+
+func (a *app) printAlarmHistory(h *api.AlarmHistory, site api.Site) {
+	w := siteWords(site)
+	if len(h.Changes) == 0 {
+		fmt.Fprintf(a.stdout, "No alarm came or went since %s.\n", w.Clock(h.From, site.Now))
+		return
+	}
+	t := newTable("WHEN", "CHAMBER", "ALARM", "PRIORITY", "BECAME", "DETAIL")
+	for i := range h.Changes {
+		x := &h.Changes[i]
+		detail := x.Detail
+		if x.FollowsFrom != "" {
+			detail = strings.TrimSpace(detail + " Follows from " + x.FollowsFrom + ".")
+		}
+		if x.Action != "" {
+			detail = strings.TrimSpace(detail + " By " + x.By + ".")
+		}
+		if x.Note != "" {
+			detail = strings.TrimSpace(detail + " “" + x.Note + "”")
+		}
+		t.add(w.Clock(x.At, site.Now), x.Chamber, x.Alarm, x.Priority, strings.ReplaceAll(x.State, "_", " "), detail)
+	}
+	a.printTable(t)
 }
