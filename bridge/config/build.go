@@ -46,6 +46,7 @@ func (r *reader) broker(t *table) Broker {
 		ClientID: get[string](r, t, "client_id"),
 		Username: get[string](r, t, "username"),
 		Password: r.secret(t, "password_file"),
+		Homie:    r.homieShow(t.first("homie")),
 	}
 	b.Embedded = r.given(t, "url") && b.URL == nil
 	if r.given(t, "password_file") && b.Username == "" && !t.faulty["username"] {

@@ -14,7 +14,7 @@ func (r *reader) chambers(cfg *Config, tables []*table) {
 	names := map[string]*table{}
 	var traffic traffic
 	for _, t := range tables {
-		c := r.chamber(t, &cfg.Site)
+		c := r.chamber(t, cfg)
 		r.unique(names, t, "name", c.Spec.Name, "chamber names")
 		r.sense(t, &c)
 		traffic.add(t, &c)
@@ -42,7 +42,8 @@ func (r *reader) unique(seen map[string]*table, t *table, key, name, kind string
 	seen[folded] = t
 }
 
-func (r *reader) chamber(t *table, site *Site) Chamber {
+func (r *reader) chamber(t *table, cfg *Config) Chamber {
+	site, domain := &cfg.Site, cfg.Broker.Homie.Domain
 	c := Chamber{Spec: &chamber.Spec{
 		Name:      get[string](r, t, "name"),
 		VolumeM3:  get[float64](r, t, "volume_m3"),
@@ -51,20 +52,20 @@ func (r *reader) chamber(t *table, site *Site) Chamber {
 	}}
 	names := map[string]*table{}
 	for _, st := range t.tables["sensor"] {
-		s, b := r.sensor(st)
+		s, b := r.sensor(st, domain)
 		r.unique(names, st, "name", s.Name, "sensor names in a chamber")
 		c.Spec.Sensors, c.Sensors = append(c.Spec.Sensors, s), append(c.Sensors, b)
 	}
 	names = map[string]*table{}
 	for _, pt := range t.tables["plug"] {
-		p, b := r.plug(pt)
+		p, b := r.plug(pt, domain)
 		r.unique(names, pt, "name", p.Name, "plug names in a chamber")
 		c.Spec.Plugs, c.Plugs = append(c.Spec.Plugs, p), append(c.Plugs, b)
 	}
 	return c
 }
 
-func (r *reader) sensor(t *table) (chamber.Sensor, SensorBinding) {
+func (r *reader) sensor(t *table, domain string) (chamber.Sensor, SensorBinding) {
 	s := chamber.Sensor{
 		Name:                get[string](r, t, "name"),
 		Quantity:            quantityOf(r, t),
@@ -83,6 +84,10 @@ func (r *reader) sensor(t *table) (chamber.Sensor, SensorBinding) {
 		Unit:         r.unit(t, s.Quantity),
 		AliveTopic:   get[string](r, t, "alive_topic"),
 		AlivePayload: get[string](r, t, "alive_payload"),
+		Homie:        r.homieRef(t, "homie", domain, "topic", "pointer", "senml_name", "alive_topic"),
+	}
+	if b.Homie != nil {
+		b.Topic, b.Homie.UnitGiven = b.Homie.Topic(), r.given(t, "unit")
 	}
 	if b.HasPointer && b.SenMLName != "" {
 		r.fault(t, "senml_name", Fault{What: "stands beside pointer", Allowed: "a payload is read one way or the other: remove one"})
@@ -109,7 +114,7 @@ func (r *reader) unit(t *table, q chamber.Quantity) Unit {
 	return u
 }
 
-func (r *reader) plug(t *table) (chamber.Plug, PlugBinding) {
+func (r *reader) plug(t *table, domain string) (chamber.Plug, PlugBinding) {
 	role := roleOf(r, t)
 	p := chamber.Plug{
 		Name:            get[string](r, t, "name"),
@@ -117,8 +122,8 @@ func (r *reader) plug(t *table) (chamber.Plug, PlugBinding) {
 		OutputGPerH:     get[float64](r, t, "output_g_per_h"),
 		FlowM3PerH:      get[float64](r, t, "flow_m3_per_h"),
 		ReservoirLiters: get[float64](r, t, "reservoir_liters"),
-		Reports:         r.given(t, "state_topic"),
-		Meters:          r.given(t, "power_topic"),
+		Reports:         r.given(t, "state_topic") || r.given(t, "homie"),
+		Meters:          r.given(t, "power_topic") || r.given(t, "homie_power"),
 		Timed:           r.given(t, "timed_on_payload"),
 	}
 	if p.Name == "" && role != 0 {
@@ -126,10 +131,10 @@ func (r *reader) plug(t *table) (chamber.Plug, PlugBinding) {
 	}
 	r.pace(t, &p)
 	r.fitting(t, &p)
-	return p, r.binding(t)
+	return p, r.binding(t, domain)
 }
 
-func (r *reader) binding(t *table) PlugBinding {
+func (r *reader) binding(t *table, domain string) PlugBinding {
 	b := PlugBinding{
 		CommandTopic:    get[string](r, t, "command_topic"),
 		OnPayload:       get[string](r, t, "on_payload"),
@@ -143,7 +148,10 @@ func (r *reader) binding(t *table) PlugBinding {
 		PowerTopic:      get[string](r, t, "power_topic"),
 		HasPowerPointer: r.given(t, "power_pointer"),
 		PowerPointer:    get[pointer.Pointer](r, t, "power_pointer"),
+		Homie:           r.homieRef(t, "homie", domain, "command_topic", "state_topic", "state_pointer"),
+		HomiePower:      r.homieRef(t, "homie_power", domain, "power_topic", "power_pointer"),
 	}
+	r.fillHomie(t, &b)
 	if b.StateOn == "" {
 		b.StateOn = b.OnPayload
 	}
@@ -157,8 +165,11 @@ func (r *reader) binding(t *table) PlugBinding {
 		r.fault(t, "state_off", Fault{What: "is the same as the word for on", Allowed: "state_on and state_off differ"})
 	}
 	for _, key := range []string{"state_pointer", "state_on", "state_off", "power_pointer"} {
-		needs := key[:5] + "_topic" // state_ and power_ are as long
-		if r.given(t, key) && !r.given(t, needs) && !t.faulty[needs] {
+		needs, homie := "state_topic", "homie"
+		if key == "power_pointer" {
+			needs, homie = "power_topic", "homie_power"
+		}
+		if r.given(t, key) && !r.given(t, needs) && !r.given(t, homie) && !t.faulty[needs] {
 			r.fault(t, key, Fault{What: "has no " + needs + " beside it", Allowed: "set " + needs + " or remove " + key})
 		}
 	}

@@ -51,6 +51,7 @@ type Broker struct {
 	ClientID string
 	Username string
 	Password Secret // set only with Username
+	Homie    HomieShow
 
 	roots *x509.CertPool   // nil: the system's
 	pair  *tls.Certificate // nil: none
@@ -101,6 +102,7 @@ type SensorBinding struct {
 	Unit         Unit            // of the number; of a SenML record only when that names none
 	AliveTopic   string          // a retained liveness topic, or empty
 	AlivePayload string          // what it says while the sensor lives
+	Homie        *HomieRef       // Topic is a property of a Homie device; nil: it is not
 }
 
 // PlugBinding is how one plug speaks.
@@ -119,6 +121,9 @@ type PlugBinding struct {
 	PowerTopic      string // watts; empty: it doesn't meter
 	HasPowerPointer bool
 	PowerPointer    pointer.Pointer
+
+	Homie      *HomieRef // CommandTopic and StateTopic are those of a property of a Homie device; nil: they are not
+	HomiePower *HomieRef // PowerTopic is a property of one; nil: it is not
 }
 
 // TimedOn gives the payload that switches the plug on for a time, rounded up to whole seconds.

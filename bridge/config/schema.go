@@ -28,7 +28,7 @@ func Keys() []Key {
 		if e.instead != "" {
 			continue
 		}
-		keys = append(keys, Key{Name: e.name, Type: e.kind.name, Default: e.defaultText(), Required: e.required,
+		keys = append(keys, Key{Name: e.name, Type: e.kind.name, Default: e.defaultText(), Required: e.required && e.or == "",
 			Allowed: e.kind.allowed, Meaning: e.meaning})
 	}
 	return keys
@@ -41,6 +41,7 @@ type entry struct {
 	def      any    // the default, read; nil: the zero value
 	defWords string // in words, where it depends on something
 	required bool
+	or       string // with required: that other key of the table will do as well
 	meaning  string
 	instead  string // a key that people expect, and that is refused: the key to use instead
 }
@@ -82,6 +83,7 @@ var sections = []section{
 	{name: "site"},
 	{name: "broker", required: true},
 	{name: "broker.embedded"},
+	{name: "broker.homie"},
 	{name: "http"},
 	{name: "journal"},
 	{name: "notify", list: true},
@@ -128,6 +130,10 @@ var entries = []entry{
 	{name: "broker.key_file", kind: fileKind, meaning: "PEM private key of cert_file"},
 	{name: "broker.embedded.listen", kind: listenKind, def: "127.0.0.1:1883", meaning: "where the embedded broker listens"},
 
+	{name: "broker.homie.publish", kind: boolKind, def: true, meaning: "show the chambers as devices of the Homie 5 convention"},
+	{name: "broker.homie.domain", kind: homieDomainKind, def: "homie", meaning: "first level of their topics; also where sensors and plugs named by homie are looked for"},
+	{name: "broker.homie.settable", kind: boolKind, def: true, meaning: "whoever may publish on the broker may set stage, refill and hand"},
+
 	{name: "http.listen", kind: listenKind, def: "127.0.0.1:9420", meaning: "where page, API, /metrics, /healthz and /readyz are served"},
 	{name: "http.token_file", kind: fileKind, meaning: "the file that holds the token that actions need; a must when listening beyond loopback"},
 	{name: "http.token", instead: "token_file"},
@@ -148,7 +154,8 @@ var entries = []entry{
 	{name: "chamber.sensor.name", kind: nameInChamber, defWords: "place-quantity", meaning: "unique in the chamber"},
 	{name: "chamber.sensor.quantity", kind: quantityKind, required: true, meaning: "what it measures"},
 	{name: "chamber.sensor.place", kind: placeKind, def: places[0], meaning: "in the chamber, or in the room whose air it takes in"},
-	{name: "chamber.sensor.topic", kind: topicKind(CheckTopic), required: true, meaning: "where it reports"},
+	{name: "chamber.sensor.topic", kind: topicKind(CheckTopic), defWords: "none: it must stand, or homie", required: true, or: "homie", meaning: "where it reports"},
+	{name: "chamber.sensor.homie", kind: homieKind, meaning: "in place of topic: a property of a Homie device, whose unit and state are minded"},
 	{name: "chamber.sensor.pointer", kind: pointerKind, defWords: "the payload is the number", meaning: "RFC 6901 pointer to the number in a JSON payload"},
 	{name: "chamber.sensor.senml_name", kind: senMLKind, meaning: "the payload is a SenML pack (RFC 8428) and this the record's name; not with pointer"},
 	{name: "chamber.sensor.unit", kind: unitKind, defWords: "percent, celsius, ppm or lux, by quantity", meaning: "unit of the number"},
@@ -159,7 +166,9 @@ var entries = []entry{
 
 	{name: "chamber.plug.role", kind: roleKind, required: true, meaning: "what hangs on it"},
 	{name: "chamber.plug.name", kind: nameInChamber, defWords: "the role", meaning: "unique in the chamber"},
-	{name: "chamber.plug.command_topic", kind: topicKind(CheckCommandTopic), required: true, meaning: "where it takes commands; no other plug's"},
+	{name: "chamber.plug.command_topic", kind: topicKind(CheckCommandTopic), defWords: "none: it must stand, or homie", required: true, or: "homie", meaning: "where it takes commands; no other plug's"},
+	{name: "chamber.plug.homie", kind: homieKind, meaning: "in place of command_topic and state_topic: a boolean, settable property of a Homie device"},
+	{name: "chamber.plug.homie_power", kind: homieKind, meaning: "in place of power_topic: a property of a Homie device, in W or kW"},
 	{name: "chamber.plug.on_payload", kind: payloadKind, def: "ON", meaning: "command to switch on"},
 	{name: "chamber.plug.off_payload", kind: payloadKind, def: "OFF", meaning: "command to switch off"},
 	{name: "chamber.plug.timed_on_payload", kind: timedPayloadKind, meaning: "command to switch on for {seconds}, after which the plug turns itself off"},

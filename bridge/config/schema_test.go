@@ -28,6 +28,9 @@ ca_file = "ca"
 cert_file = "cert"
 key_file = "key"
 embedded.listen = "127.0.0.1:1883"
+homie.publish = true
+homie.domain = "homie"
+homie.settable = false
 [http]
 listen = "0.0.0.0:9420"
 token_file = "token"
@@ -79,6 +82,13 @@ max_on = "10m"
 role = "exhaust_fan"
 command_topic = "g"
 flow_m3_per_h = 60
+[[chamber.sensor]]
+quantity = "temperature"
+homie = "loft-air/climate/temperature"
+[[chamber.plug]]
+role = "lamp"
+homie = "homie/5/lamp/switch/on"
+homie_power = "homie/lamp/meter/power"
 [[climate]]
 species = "pleurotus-ostreatus"
 stage = "pinning"

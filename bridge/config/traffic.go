@@ -28,7 +28,7 @@ type use struct {
 func (tr *traffic) add(t *table, c *Chamber) {
 	for i, st := range t.tables["sensor"] {
 		b := &c.Sensors[i]
-		u := use{table: st, key: "topic", topic: b.Topic, part: "pointer " + b.Pointer.String(), owner: t,
+		u := use{table: st, key: keyOf(st, "topic", "homie"), topic: b.Topic, part: "pointer " + b.Pointer.String(), owner: t,
 			inside: c.Spec.Sensors[i].Place != chamber.Room}
 		if b.SenMLName != "" {
 			u.part = "senml " + b.SenMLName
@@ -38,12 +38,20 @@ func (tr *traffic) add(t *table, c *Chamber) {
 	}
 	for i, pt := range t.tables["plug"] {
 		b := &c.Plugs[i]
-		tr.commands = append(tr.commands, use{table: pt, key: "command_topic", topic: b.CommandTopic})
-		state := use{table: pt, key: "state_topic", topic: b.StateTopic, part: b.StatePointer.String()}
-		power := use{table: pt, key: "power_topic", topic: b.PowerTopic, part: b.PowerPointer.String()}
+		tr.commands = append(tr.commands, use{table: pt, key: keyOf(pt, "command_topic", "homie"), topic: b.CommandTopic})
+		state := use{table: pt, key: keyOf(pt, "state_topic", "homie"), topic: b.StateTopic, part: b.StatePointer.String()}
+		power := use{table: pt, key: keyOf(pt, "power_topic", "homie_power"), topic: b.PowerTopic, part: b.PowerPointer.String()}
 		tr.states, tr.powers = append(tr.states, state), append(tr.powers, power)
 		tr.reports = append(tr.reports, state, power)
 	}
+}
+
+// keyOf gives the key by which a topic came into the file.
+func keyOf(t *table, key, otherwise string) string {
+	if _, ok := t.leaves[otherwise]; ok {
+		return otherwise
+	}
+	return key
 }
 
 // place names a use for a fault about another.

@@ -206,13 +206,19 @@ func homes(key string) []string {
 func (r *reader) missing(t *table) {
 	for _, key := range keysOf[t.schema] {
 		full := join(t.schema, key)
-		if _, there := t.leaves[key]; entryOf[full] != nil && entryOf[full].required && !there && !t.faulty[key] {
+		if e := entryOf[full]; e != nil && e.required && !t.has(key) && (e.or == "" || !t.has(e.or)) {
 			r.faultAt(t.line, t.where, Fault{What: key + " is missing", Allowed: entryOf[full].kind.allowed, absence: true})
 		}
 		if s := sectionOf[full]; s != nil && s.required && len(t.tables[key]) == 0 && !t.faulty[key] {
 			r.faultAt(t.line, t.where, Fault{What: s.heading() + " is missing", Allowed: "the file needs one", absence: true})
 		}
 	}
+}
+
+// has reports whether a key stands in the table, right or wrong.
+func (t *table) has(key string) bool {
+	_, there := t.leaves[key]
+	return there || t.faulty[key]
 }
 
 // faultAt records a fault.

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"gillkeeper/bridge/homie"
 )
 
 // discardPatience is for a client to notice that its connection was closed.
@@ -79,7 +81,7 @@ func (s *Session) clientOptions(ctx context.Context, l *link) *paho.ClientOption
 			return w, nil
 		})
 	if s.presence.stateTopic != "" {
-		o.SetBinaryWill(s.presence.stateTopic, []byte(stateLost), 1, true)
+		o.SetBinaryWill(s.presence.stateTopic, []byte(homie.Lost), 1, true)
 	}
 	return o
 }
@@ -109,6 +111,11 @@ func (l *link) publish(ctx context.Context, topic string, payload []byte, retain
 		l.drop(fmt.Errorf("no acknowledgement within %v", l.ack))
 		return ErrUnconfirmed
 	}
+}
+
+// publisher is publish for whoever is lent the connection.
+func (l *link) publisher(ctx context.Context) func(topic string, payload []byte, retain bool) error {
+	return func(topic string, payload []byte, retain bool) error { return l.publish(ctx, topic, payload, retain) }
 }
 
 // drop resets the connection; what was not delivered never will be.

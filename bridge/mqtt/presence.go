@@ -5,19 +5,12 @@ import (
 	"encoding/json"
 	"strings"
 	"time"
+
+	"gillkeeper/bridge/homie"
 )
 
-// The states of a Homie 5 device that a daemon goes through (https://homieiot.github.io/specification/, "Device
-// lifecycle").
+// The daemon's patience with a broker that hangs up when it announces itself.
 const (
-	stateInit         = "init"
-	stateReady        = "ready"
-	stateDisconnected = "disconnected"
-	stateLost         = "lost"
-)
-
-const (
-	homieRoot = "homie/5/"
 	// birthTries is after how many connections that ended while the daemon announced itself it stops doing so for
 	// birthRest: some brokers hang up on a publisher without the right to a topic. Climate goes before presence.
 	birthTries = 3
@@ -27,31 +20,31 @@ const (
 // Presence is how the daemon shows itself on the broker: as a Homie 5 root device whose last will says that it is
 // lost. The zero value announces the bare device.
 type Presence struct {
-	Off bool // no last will, nothing announced
+	Off    bool   // no last will, nothing announced
+	Domain string // first level of its topics; default: homie
 	// Announce publishes what belongs between the states init and ready, the root's $description last. Nil publishes a
 	// description without children. It is called again on every connection.
 	Announce func(ctx context.Context, publish func(topic string, payload []byte, retain bool) error) error
+	// Farewell publishes what belongs before the state disconnected, at an end on purpose. Nil publishes nothing.
+	Farewell func(ctx context.Context, publish func(topic string, payload []byte, retain bool) error) error
 }
 
 // RootID is the Homie id of the root device that belongs to a client id: lower-case letters, digits and hyphens.
 func RootID(clientID string) string {
-	id := strings.Map(func(r rune) rune {
-		switch {
-		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r == '-':
-			return r
-		case r >= 'A' && r <= 'Z':
-			return r - 'A' + 'a'
-		}
-		return '-'
-	}, clientID)
-	if id = strings.Trim(id, "-"); id == "" {
-		return "gillkeeper"
+	if id := strings.Trim(homie.ID(clientID), "-"); id != "" {
+		return id
 	}
-	return id
+	return "gillkeeper"
 }
 
-// RootTopic is the topic under which the root device of a client id lives.
-func RootTopic(clientID string) string { return homieRoot + RootID(clientID) }
+// topic is a topic of the root device.
+func (o *Options) presenceTopic(level string) string {
+	domain := o.Presence.Domain
+	if domain == "" {
+		domain = homie.DefaultDomain
+	}
+	return homie.Topic(domain, RootID(o.ClientID), level)
+}
 
 // presence belongs to the session's goroutine, but for stateTopic, which never changes.
 type presence struct {
@@ -65,7 +58,7 @@ func newPresence(o *Options) presence {
 	if o.Presence.Off {
 		return presence{o: o}
 	}
-	return presence{o: o, stateTopic: RootTopic(o.ClientID) + "/$state"}
+	return presence{o: o, stateTopic: o.presenceTopic("$state")}
 }
 
 // birth announces the daemon: init, what it is, ready.
@@ -82,24 +75,23 @@ func (p *presence) birth(ctx context.Context, l *link) {
 		p.failed = time.Now()
 		if p.failures >= birthTries {
 			p.o.Log.Error("the broker ends the connection when the daemon announces itself; going on without",
-				"topic", RootTopic(p.o.ClientID)+"/#", "error", err)
+				"topic", p.o.presenceTopic("#"), "error", err)
 		}
 	}
 }
 
 func (p *presence) announce(ctx context.Context, l *link) error {
-	if err := p.state(ctx, l, stateInit); err != nil {
+	if err := p.state(ctx, l, homie.Init); err != nil {
 		return err
 	}
-	publish := func(topic string, payload []byte, retain bool) error { return l.publish(ctx, topic, payload, retain) }
 	announce := p.o.Presence.Announce
 	if announce == nil {
 		announce = p.bare
 	}
-	if err := announce(ctx, publish); err != nil {
+	if err := announce(ctx, l.publisher(ctx)); err != nil {
 		return err
 	}
-	return p.state(ctx, l, stateReady)
+	return p.state(ctx, l, homie.Ready)
 }
 
 func (p *presence) bare(_ context.Context, publish func(string, []byte, bool) error) error {
@@ -107,22 +99,28 @@ func (p *presence) bare(_ context.Context, publish func(string, []byte, bool) er
 	if err != nil {
 		return err
 	}
-	return publish(RootTopic(p.o.ClientID)+"/$description", description, true)
+	return publish(p.o.presenceTopic("$description"), description, true)
 }
 
 // gainsay says that the daemon is there after its last will said otherwise: the will of an earlier connection may fire
 // after this one announced itself. An error ends the connection, which is seen elsewhere.
 func (p *presence) gainsay(ctx context.Context, l *link) {
 	if p.failures == 0 {
-		_ = p.state(ctx, l, stateReady)
+		_ = p.state(ctx, l, homie.Ready)
 	}
 }
 
 // end says that the daemon goes on purpose.
 func (p *presence) end(ctx context.Context, l *link) {
-	if p.stateTopic != "" && p.failures == 0 {
-		_ = p.state(ctx, l, stateDisconnected)
+	if p.stateTopic == "" || p.failures > 0 {
+		return
 	}
+	if p.o.Presence.Farewell != nil {
+		most, cancel := context.WithTimeout(ctx, p.o.Timing.Goodbye/2) // the root's own word matters more
+		defer cancel()
+		_ = p.o.Presence.Farewell(most, l.publisher(most))
+	}
+	_ = p.state(ctx, l, homie.Disconnected)
 }
 
 func (p *presence) state(ctx context.Context, l *link, state string) error {

@@ -3,6 +3,7 @@ package mqtt
 import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 
+	"gillkeeper/bridge/homie"
 	"gillkeeper/bridge/mqtt/topic"
 	"gillkeeper/policy/chamber"
 )
@@ -26,7 +27,7 @@ func (s *Session) receive(l *link, in paho.Message) {
 	}
 	if m.topic == s.presence.stateTopic {
 		known = true
-		if !m.retained && string(m.payload) == stateLost {
+		if !m.retained && string(m.payload) == homie.Lost {
 			select {
 			case l.declaredLost <- struct{}{}:
 			default:

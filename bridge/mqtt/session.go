@@ -109,6 +109,20 @@ func (s *Session) Publish(ctx context.Context, name string, payload []byte, reta
 	return l.publish(ctx, name, payload, retain)
 }
 
+// Tell sends a message once, with QoS 0 and not retained, and does not wait for it to arrive: for what is of no use
+// later. Its errors are [ErrLinkDown], and one for an illegal topic.
+func (s *Session) Tell(name string, payload []byte) error {
+	if err := topic.CheckPublish(name); err != nil {
+		return err
+	}
+	l := s.link.Load()
+	if l == nil || !l.client.IsConnectionOpen() {
+		return ErrLinkDown
+	}
+	l.client.Publish(name, 0, false, payload) // bounded by the write timeout
+	return nil
+}
+
 // run connects again and again until ctx ends.
 func (s *Session) run(ctx context.Context) {
 	defer close(s.done)
