@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"gillkeeper/policy/calibration"
+	"gillkeeper/policy/crop"
 	"gillkeeper/policy/species"
 )
 
@@ -12,10 +13,17 @@ type ActionKind string
 
 // The kinds of actions.
 const (
-	BatchAdd    ActionKind = "batch_add"    // Batch, Species, Strain, SubstrateKg, DryKg, Stage
+	// BatchAdd: Batch, Species, Strain, Supplements, Position, SubstrateKg, DryKg, Inoculated, Stage
+	BatchAdd    ActionKind = "batch_add"
 	BatchRetire ActionKind = "batch_retire" // Batch
 	StageSet    ActionKind = "stage_set"    // Batch, Stage
-	HarvestDone ActionKind = "harvest"      // Batch, FreshG, Done
+	HarvestDone ActionKind = "harvest"      // Batch, FreshG, Done, Marks, Photos
+	LossSeen    ActionKind = "loss"         // Batch, Cause, Grams
+	NoteMade    ActionKind = "note"         // Batch, Note, Photos
+	Undo        ActionKind = "undo"         // Batch, Of
+	Correct     ActionKind = "correct"      // Batch, Of, Amended
+	Import      ActionKind = "import"       // Entries: all of them or none
+
 	Refilled    ActionKind = "refill"       // Liters; 0 means full
 	HandSet     ActionKind = "hand"         // Plug, Hand, For
 	AlarmAck    ActionKind = "alarm_ack"    // Alarm
@@ -34,8 +42,9 @@ const (
 type Action struct {
 	ID          string        `json:"id"` // unique, made at the edge; the same action twice is done once
 	Kind        ActionKind    `json:"kind"`
-	At          time.Time     `json:"at"`           // wall time
-	By          string        `json:"by,omitempty"` // how it came: command, page, topic
+	At          time.Time     `json:"at"`            // wall time
+	By          string        `json:"by,omitempty"`  // how it came: command, page, topic
+	When        time.Time     `json:"when,omitzero"` // wall time for which an entry of the crop's record holds; zero: At
 	Batch       string        `json:"batch,omitempty"`
 	Species     string        `json:"species,omitempty"`
 	Strain      string        `json:"strain,omitempty"`
@@ -53,6 +62,19 @@ type Action struct {
 	Sensor      string        `json:"sensor,omitempty"`
 	// Calibration is the correction with the readings that it rests on. Nobody writes to what it points at.
 	Calibration *calibration.Correction `json:"calibration,omitempty"`
+
+	Supplements string         `json:"supplements,omitempty"`
+	Position    string         `json:"position,omitempty"`
+	Inoculated  time.Time      `json:"inoculated,omitzero"`
+	Marks       []string       `json:"marks,omitempty"`
+	Photos      []string       `json:"photos,omitempty"`
+	Cause       crop.LossCause `json:"cause,omitempty"`
+	Grams       float64        `json:"grams,omitempty"`
+	Of          string         `json:"of,omitempty"`      // ID of the entry that is undone or corrected
+	Amended     *Action        `json:"amended,omitempty"` // what that entry says from now on; the old one stays written down
+	Entries     []Action       `json:"entries,omitempty"`
+	// Outcome is what became of the batches by an entry that reaches into the past, see [Policy.Settle].
+	Outcome *Outcome `json:"outcome,omitempty"`
 }
 
 // Hand is what a person wants of a plug.

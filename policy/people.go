@@ -11,7 +11,6 @@ import (
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/crop"
-	"gillkeeper/policy/species"
 )
 
 // The limits of what people can ask.
@@ -33,10 +32,28 @@ func (p *Policy) Check(s *State, a *Action) error {
 	return err
 }
 
-// Redo applies an action from the journal after a restart, at the time it was done.
+// Redo applies an action from the journal after a restart, as of the time it was done: seconds ago, or, where the state
+// was lost, years. What it had asked for a while is over by then, and a batch keeps its dates. What was taken then is
+// taken again, though its species may have left the climate table since.
 func (p *Policy) Redo(s State, a Action) State {
 	now := latest(s.Now, a.At)
-	next, _, err := p.apply(s.clone(), &a, now)
+	then := *p
+	switch a.Kind {
+	case HandSet, AlarmShelve, SensorAside:
+		if a.For > 0 && a.At.Add(a.For).Before(s.Now) {
+			s = s.clone() // it is over: only its id is remembered
+			s.remember(a.ID)
+			return s
+		}
+	default:
+		if slices.Contains(CropKinds(), a.Kind) {
+			then.Climates = nil
+			if !a.At.IsZero() {
+				now = a.At
+			}
+		}
+	}
+	next, _, err := then.apply(s.clone(), &a, now)
 	if err != nil {
 		return s // it was refused then too
 	}
@@ -116,7 +133,7 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 	var events []Event
 	var err error
 	switch a.Kind {
-	case BatchAdd, BatchRetire, StageSet, HarvestDone:
+	case BatchAdd, BatchRetire, StageSet, HarvestDone, LossSeen, NoteMade, Undo, Correct, Import:
 		s.Crop, err = p.applyCrop(s.Crop, a, now)
 	case Refilled:
 		s, err = p.applyRefill(s, a, now)
@@ -132,33 +149,16 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 	if err != nil {
 		return s, nil, refusal(err)
 	}
-	s.Done = append(s.Done, a.ID)
-	if over := len(s.Done) - doneKept; over > 0 {
-		s.Done = slices.Clone(s.Done[over:])
-	}
+	s.remember(a.ID)
 	return s, events, nil
 }
 
-func (p *Policy) applyCrop(c crop.State, a *Action, now time.Time) (crop.State, error) {
-	switch a.Kind {
-	case BatchAdd:
-		return c.AddBatch(p.Climates, crop.Batch{
-			Name: a.Batch, Species: a.Species, Strain: a.Strain, SubstrateKg: a.SubstrateKg, DryKg: a.DryKg,
-			Stage: stageOr(a.Stage, species.Colonization),
-		}, now)
-	case BatchRetire:
-		return c.Retire(a.Batch, now)
-	case StageSet:
-		return c.SetStage(a.Batch, a.Stage, now)
+// remember keeps an action's ID, so that it is not done twice.
+func (s *State) remember(id string) {
+	s.Done = append(s.Done, id)
+	if over := len(s.Done) - doneKept; over > 0 {
+		s.Done = slices.Clone(s.Done[over:])
 	}
-	return c.Harvest(a.Batch, a.FreshG, a.Done, now)
-}
-
-func stageOr(s, otherwise species.Stage) species.Stage {
-	if s == 0 {
-		return otherwise
-	}
-	return s
 }
 
 func (p *Policy) applyRefill(s State, a *Action, now time.Time) (State, error) {

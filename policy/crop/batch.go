@@ -32,6 +32,8 @@ const (
 	LongestName = 63
 	// LongestStrain is the longest strain, in bytes.
 	LongestStrain = 100
+	// LongestText is the longest of other short texts about a batch, in bytes.
+	LongestText = 200
 )
 
 // Refused says why something cannot be done: which field, what it was, what is allowed.
@@ -54,7 +56,7 @@ var namePattern = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]*[a-z0-9])?$`)
 
 // AddBatch puts a batch into the chamber. Added and Since become now unless they are given, Flush becomes 1. It gives
 // a [Refused] for a name in use (also by a retired batch, whose figures would mix), an unknown species or stage, and
-// weights that cannot be.
+// weights that cannot be. Without a table every species is taken, for what was written down under an older one.
 func (s State) AddBatch(table *species.Table, b Batch, now time.Time) (State, error) {
 	if err := s.checkBatch(table, &b); err != nil {
 		return s, err
@@ -65,7 +67,7 @@ func (s State) AddBatch(table *species.Table, b Batch, now time.Time) (State, er
 	if b.Since.IsZero() {
 		b.Since = now
 	}
-	b.Added, b.Since = stamp(b.Added), stamp(b.Since)
+	b.Added, b.Since, b.Inoculated = stamp(b.Added), stamp(b.Since), stamp(b.Inoculated)
 	b.Flush = max(b.Flush, 1)
 	b.Flushes, b.Retired = nil, time.Time{}
 	s.Batches = append(slices.Clip(s.Batches), b)
@@ -82,6 +84,10 @@ func (s *State) checkBatch(table *species.Table, b *Batch) error {
 		return &Refused{Field: "batch", Value: b.Name, Allowed: fmt.Sprintf("the chamber holds %d batches already; retire one first", MostBatches)}
 	case len(b.Strain) > LongestStrain || !printable(b.Strain):
 		return &Refused{Field: "strain", Value: short(b.Strain), Allowed: fmt.Sprintf("use at most %d bytes of plain text", LongestStrain)}
+	case len(b.Supplements) > LongestText || !printable(b.Supplements):
+		return &Refused{Field: "supplements", Value: short(b.Supplements), Allowed: fmt.Sprintf("use at most %d bytes of plain text", LongestText)}
+	case len(b.Position) > LongestText || !printable(b.Position):
+		return &Refused{Field: "position", Value: short(b.Position), Allowed: fmt.Sprintf("use at most %d bytes of plain text", LongestText)}
 	case b.Flush < 0 || b.Flush > MostFlushes:
 		return &Refused{Field: "flush", Value: strconv.Itoa(b.Flush), Allowed: fmt.Sprintf("use 1 to %d", MostFlushes)}
 	}
@@ -97,8 +103,11 @@ func (s *State) checkBatch(table *species.Table, b *Batch) error {
 	return nil
 }
 
-// checkClimate refuses a batch for which no climate is known.
+// checkClimate refuses a batch for which no climate is known; without a table it asks nothing.
 func checkClimate(table *species.Table, b *Batch) error {
+	if table == nil {
+		return nil
+	}
 	if !table.Has(b.Species) {
 		allowed := "see the climate table for its species, or add rows of your own to the configuration"
 		if near := table.Nearest(b.Species); near != "" {

@@ -16,6 +16,9 @@ type Batch struct {
 	Name        string        `json:"name"` // unique at the site, a-z 0-9 -
 	Species     string        `json:"species"`
 	Strain      string        `json:"strain,omitempty"`
+	Supplements string        `json:"supplements,omitempty"` // to the substrate, in the grower's words
+	Position    string        `json:"position,omitempty"`    // where in the chamber
+	Inoculated  time.Time     `json:"inoculated,omitzero"`
 	SubstrateKg float64       `json:"substrate_kg"` // wet
 	DryKg       float64       `json:"dry_kg"`
 	Added       time.Time     `json:"added"`

@@ -44,7 +44,7 @@ type FlushRecord struct {
 
 // PickingRecord is one weighing with what was seen of it.
 type PickingRecord struct {
-	Entry  int64     `json:"entry"` // number of the entry in the journal, to correct or undo it by
+	Entry  string    `json:"entry"` // of the journal, to correct or undo it by
 	At     time.Time `json:"at"`
 	FreshG float64   `json:"fresh_g"`
 	Marks  []string  `json:"marks,omitempty"`  // of quality: first, second, or a sign such as long-stems
@@ -67,7 +67,7 @@ func LossCauses() []LossCause { return []LossCause{Contaminated, Aborted, Spoile
 
 // Loss is what did not become crop.
 type Loss struct {
-	Entry int64     `json:"entry"`
+	Entry string    `json:"entry"`
 	At    time.Time `json:"at"`
 	Flush int       `json:"flush"`
 	Cause LossCause `json:"cause"`
@@ -77,7 +77,7 @@ type Loss struct {
 
 // Note is what somebody wrote beside an entry, or by itself.
 type Note struct {
-	Entry  int64     `json:"entry"`
+	Entry  string    `json:"entry"`
 	At     time.Time `json:"at"`
 	Text   string    `json:"text"`
 	Photos []string  `json:"photos,omitempty"`

@@ -1,0 +1,249 @@
+package policy_test
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/species"
+)
+
+// book is a chamber in which people write: a state and the entries of its journal.
+type book struct {
+	t     testing.TB
+	p     *policy.Policy
+	state policy.State
+	past  []policy.Entry
+	now   time.Time
+	seq   int64
+}
+
+var bookStart = time.Date(2026, 2, 1, 8, 0, 0, 0, time.UTC)
+
+func newBook(t testing.TB) *book {
+	p := &policy.Policy{Spec: &chamber.Spec{Name: "loft", VolumeM3: 0.56}, Climates: species.Builtin()}
+	return &book{t: t, p: p, state: p.Fresh(bookStart), now: bookStart}
+}
+
+// do does an action as the keeper does: settled, checked, written down, done.
+func (b *book) do(a policy.Action) error {
+	b.now = b.now.Add(time.Hour)
+	a.ID, a.At = fmt.Sprintf("id-%d", b.seq+1), b.now
+	if err := b.p.Settle(b.past, &a, b.now); err != nil {
+		return err
+	}
+	if err := b.p.Check(&b.state, &a); err != nil {
+		return err
+	}
+	b.seq++
+	b.past = append(b.past, policy.Entries(b.seq, a)...)
+	b.state, _ = b.p.Step(b.state, policy.Input{Now: b.now, Wall: b.now, Actions: []policy.Action{a}})
+	return nil
+}
+
+func (b *book) must(a policy.Action) string {
+	b.t.Helper()
+	if err := b.do(a); err != nil {
+		b.t.Fatalf("%s: %v", a.Kind, err)
+	}
+	return fmt.Sprintf("id-%d", b.seq)
+}
+
+func (b *book) refused(a policy.Action, want string) {
+	b.t.Helper()
+	err := b.do(a)
+	if _, ok := errors.AsType[*policy.Refusal](err); !ok || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "\n") {
+		b.t.Errorf("%s gave %v; want a refusal with %q", a.Kind, err, want)
+	}
+}
+
+func (b *book) record(name string) crop.Record {
+	b.t.Helper()
+	for _, r := range policy.Records("loft", b.past) {
+		if r.Batch == name {
+			return r
+		}
+	}
+	b.t.Fatalf("there is no record of %s", name)
+	return crop.Record{}
+}
+
+func added(name string) policy.Action {
+	return policy.Action{Kind: policy.BatchAdd, Batch: name, Species: "pleurotus-ostreatus", Strain: "grey", Supplements: "5 % bran",
+		Position: "top shelf", SubstrateKg: 10, DryKg: 3.5, Stage: species.Pinning}
+}
+
+// TestRecordOfABatch tells two flushes and compares the record with what was told, by hand.
+func TestRecordOfABatch(t *testing.T) {
+	b := newBook(t)
+	hour := func(n int) time.Time { return bookStart.Add(time.Duration(n) * time.Hour) }
+	b.must(added("oyster"))                                                                                                            // 9:00, the 1st hour
+	b.must(policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Fruiting})                                             // 2
+	b.must(policy.Action{Kind: policy.HarvestDone, Batch: "oyster", FreshG: 500, Marks: []string{"first"}, Photos: []string{"a.jpg"}}) // 3
+	b.must(policy.Action{Kind: policy.LossSeen, Batch: "oyster", Cause: crop.Aborted, Grams: 40})                                      // 4
+	b.must(policy.Action{Kind: policy.HarvestDone, Batch: "oyster", FreshG: 200, Done: true})                                          // 5
+	b.must(policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Pinning})                                              // 6
+	b.must(policy.Action{Kind: policy.NoteMade, Batch: "oyster", Note: "soaked over night"})                                           // 7
+	b.must(policy.Action{Kind: policy.BatchRetire, Batch: "oyster"})                                                                   // 8
+	want := crop.Record{
+		Chamber: "loft", Batch: "oyster", Species: "pleurotus-ostreatus", Strain: "grey", Supplements: "5 % bran", Position: "top shelf",
+		SubstrateKg: 10, DryKg: 3.5, Added: hour(1), Retired: hour(8),
+		Stages: []crop.Period{{Stage: species.Pinning, Flush: 1, From: hour(1), To: hour(2)}, {Stage: species.Fruiting, Flush: 1, From: hour(2), To: hour(5)},
+			{Stage: species.Rest, Flush: 1, From: hour(5), To: hour(6)}, {Stage: species.Pinning, Flush: 2, From: hour(6), To: hour(8)}},
+		Flushes: []crop.FlushRecord{{Number: 1, Closed: hour(5), Pickings: []crop.PickingRecord{
+			{Entry: "3", At: hour(3), FreshG: 500, Marks: []string{"first"}, Photos: []string{"a.jpg"}}, {Entry: "5", At: hour(5), FreshG: 200}}},
+			{Number: 2, Closed: hour(8)}},
+		Losses: []crop.Loss{{Entry: "4", At: hour(4), Flush: 1, Cause: crop.Aborted, Grams: 40}},
+		Notes:  []crop.Note{{Entry: "7", At: hour(7), Text: "soaked over night"}},
+	}
+	got := b.record("oyster")
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("got  %+v\nwant %+v", got, want)
+	}
+	if e := got.BiologicalEfficiency(); e != 0.2 { // 700 g of 3.5 kg
+		t.Errorf("biological efficiency %v, want 0.2", e)
+	}
+}
+
+// TestUndoAndCorrect: what an entry said is changed or taken back, in the record and in the chamber; the old value
+// stays among the entries.
+func TestUndoAndCorrect(t *testing.T) {
+	b := newBook(t)
+	add := b.must(added("oyster"))
+	fruit := b.must(policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Fruiting})
+	pick := b.must(policy.Action{Kind: policy.HarvestDone, Batch: "oyster", FreshG: 4200, Done: true}) // 420 was meant
+	fix := b.must(policy.Action{Kind: policy.Correct, Of: pick, Amended: &policy.Action{FreshG: 420, Done: true}})
+	if r := b.record("oyster"); r.FreshG() != 420 {
+		t.Errorf("the record has %v g after the correction", r.FreshG())
+	}
+	if x, _ := b.state.Crop.Find("oyster"); x.FreshG() != 420 || x.Stage != species.Rest {
+		t.Errorf("the chamber has %v g, %v", x.FreshG(), x.Stage)
+	}
+	if a := b.past[2].Action; a.FreshG != 4200 {
+		t.Errorf("the old value became %v", a.FreshG)
+	}
+	b.must(policy.Action{Kind: policy.Undo, Of: fix})
+	if r := b.record("oyster"); r.FreshG() != 4200 {
+		t.Errorf("%v g with the correction undone", r.FreshG())
+	}
+	gone := b.must(policy.Action{Kind: policy.Undo, Of: pick})
+	if x, _ := b.state.Crop.Find("oyster"); x.FreshG() != 0 || x.Stage != species.Fruiting || len(x.Flushes) != 0 {
+		t.Errorf("with the harvest undone: %+v", x)
+	}
+	b.refused(policy.Action{Kind: policy.Undo, Of: pick}, "undone already")
+	b.must(policy.Action{Kind: policy.Undo, Of: gone})
+	if x, _ := b.state.Crop.Find("oyster"); x.FreshG() != 4200 || x.Stage != species.Rest {
+		t.Errorf("with the undo undone: %+v", x)
+	}
+	b.refused(policy.Action{Kind: policy.Undo, Of: add}, "entry 2")
+	b.refused(policy.Action{Kind: policy.Undo, Of: "nothing"}, "does not exist")
+	b.refused(policy.Action{Kind: policy.Correct, Of: fix, Amended: &policy.Action{FreshG: 1}}, "undo it instead")
+	b.refused(policy.Action{Kind: policy.Correct, Of: pick, Amended: &policy.Action{FreshG: -5}}, "fresh_g")
+	b.refused(policy.Action{Kind: policy.Correct, Of: add, Amended: &policy.Action{Species: "pleurotus-ostreatos", SubstrateKg: 10, DryKg: 3}}, "did you mean pleurotus-ostreatus")
+	b.must(policy.Action{Kind: policy.Undo, Of: pick})
+	b.must(policy.Action{Kind: policy.Undo, Of: fruit})
+	b.must(policy.Action{Kind: policy.Undo, Of: add})
+	if _, ok := b.state.Crop.Find("oyster"); ok || len(policy.Records("loft", b.past)) != 0 {
+		t.Error("a batch that was undone is still there")
+	}
+}
+
+// TestThePast: an entry for an earlier moment falls into its place.
+func TestThePast(t *testing.T) {
+	b := newBook(t)
+	b.must(added("oyster")) // 9:00
+	for range 48 {
+		b.now = b.now.Add(time.Hour)
+	}
+	yesterday := b.now.Add(-24 * time.Hour)
+	b.must(policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Fruiting, When: yesterday})
+	if x, _ := b.state.Crop.Find("oyster"); x.Stage != species.Fruiting || !x.Since.Equal(yesterday) {
+		t.Errorf("moved as of yesterday: %v since %v", x.Stage, x.Since)
+	}
+	b.must(policy.Action{Kind: policy.HarvestDone, Batch: "oyster", Done: true})
+	b.must(policy.Action{Kind: policy.HarvestDone, Batch: "oyster", FreshG: 300, When: yesterday.Add(time.Hour)})
+	r := b.record("oyster")
+	if len(r.Flushes) != 1 || r.Flushes[0].FreshG() != 300 || r.Stages[len(r.Stages)-1].Stage != species.Rest {
+		t.Errorf("a picking weighed late: %+v", r)
+	}
+	b.refused(policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Rest, When: bookStart.Add(-time.Hour)}, "came in later")
+	b.refused(policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Rest, When: b.now.Add(9 * time.Hour)}, "has passed")
+}
+
+// TestUndoIsAnInverse: whatever was written, undoing the last entry leaves record and chamber as they were before it, and
+// a chamber that does all of it again from the journal stands where it stood.
+func TestUndoIsAnInverse(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		b := newBook(t)
+		n := rapid.IntRange(1, 12).Draw(rt, "n")
+		for range n {
+			before, was := policy.Records("loft", b.past), b.state.Crop.Batches
+			if err := b.do(anything(rt, b)); err != nil {
+				continue
+			}
+			if rapid.IntRange(0, 2).Draw(rt, "undo") > 0 {
+				continue
+			}
+			if err := b.do(policy.Action{Kind: policy.Undo, Of: fmt.Sprintf("id-%d", b.seq)}); err != nil {
+				rt.Fatalf("the last entry cannot be undone: %v", err)
+			}
+			if after := policy.Records("loft", b.past); len(before)+len(after) > 0 && !reflect.DeepEqual(before, after) {
+				rt.Fatalf("before %+v\nafter  %+v", before, after)
+			}
+			sameBatches(rt, was, b.state.Crop.Batches)
+		}
+		again := b.p.Fresh(bookStart.AddDate(3, 0, 0))
+		none := *b.p
+		none.Climates = &species.Table{} // the species have left the table since
+		for _, e := range b.past {
+			body, err := json.Marshal(e.Action)
+			if err != nil {
+				rt.Fatal(err)
+			}
+			var a policy.Action
+			if err := json.Unmarshal(body, &a); err != nil {
+				rt.Fatal(err)
+			}
+			again = none.Redo(again, a)
+		}
+		sameBatches(rt, b.state.Crop.Batches, again.Crop.Batches)
+	})
+}
+
+func sameBatches(rt *rapid.T, a, b []crop.Batch) {
+	if len(a)+len(b) > 0 && !reflect.DeepEqual(a, b) {
+		rt.Fatalf("batches were %+v\nare %+v", a, b)
+	}
+}
+
+func anything(rt *rapid.T, b *book) policy.Action {
+	name := rapid.SampledFrom([]string{"one", "two"}).Draw(rt, "batch")
+	var when time.Time
+	if rapid.IntRange(0, 3).Draw(rt, "late") == 0 {
+		when = b.now.Add(-time.Duration(rapid.IntRange(0, 10).Draw(rt, "hours")) * time.Hour)
+	}
+	switch rapid.IntRange(0, 6).Draw(rt, "what") {
+	case 0, 1:
+		a := added(name)
+		a.When = when
+		return a
+	case 2:
+		return policy.Action{Kind: policy.StageSet, Batch: name, When: when, Stage: rapid.SampledFrom(species.Stages()).Draw(rt, "stage")}
+	case 3:
+		return policy.Action{Kind: policy.HarvestDone, Batch: name, When: when, FreshG: float64(rapid.IntRange(0, 900).Draw(rt, "g")), Done: rapid.Bool().Draw(rt, "done")}
+	case 4:
+		return policy.Action{Kind: policy.LossSeen, Batch: name, When: when, Cause: crop.Contaminated, Grams: 100}
+	case 5:
+		return policy.Action{Kind: policy.NoteMade, Batch: name, Note: "seen"}
+	}
+	return policy.Action{Kind: policy.BatchRetire, Batch: name, When: when}
+}
