@@ -149,6 +149,7 @@ func (f *sizeFlags) input(u *units) (sizing.Input, error) {
 		}
 		v, err := numbers(r.flag, r.value, ",", 3)
 		note(err)
+		note(percent(r.flag, v[1]))
 		in.Rooms = append(in.Rooms, sizing.Room{Name: r.name, TemperatureC: u.toCelsius(v[0]), RelativeHumidity: v[1] / 100, CO2PPM: v[2]})
 	}
 	if f.temperature != "" {
@@ -159,6 +160,8 @@ func (f *sizeFlags) input(u *units) (sizing.Input, error) {
 	if f.humidity != "" {
 		v, err := numbers("--humidity", f.humidity, ",", 2)
 		note(err)
+		note(percent("--humidity", v[0]))
+		note(percent("--humidity", v[1]))
 		in.Want.RelativeHumidity = species.Range{Low: v[0] / 100, High: v[1] / 100}
 	}
 	if f.co2 != "" {
@@ -184,6 +187,14 @@ func numbers(flag, text, separator string, n int) ([]float64, error) {
 		values[i] = v
 	}
 	return values, nil
+}
+
+// percent refuses a humidity in the words of whoever typed it.
+func percent(flag string, v float64) error {
+	if v >= 0 && v <= 100 {
+		return nil
+	}
+	return fmt.Errorf("%s: a relative humidity of %g %% does not exist; give 0 to 100", flag, v)
 }
 
 // units are what a person reads and writes. Each factor is the SI value of one unit (NIST SP 811, appendix B).
