@@ -66,7 +66,7 @@ func (p *Policy) applyCrop(c crop.State, a *Action, now time.Time) (crop.State, 
 		return a.Outcome.apply(c), nil
 	}
 	switch {
-	case a.reaches():
+	case a.Reaches():
 		return c, &Refusal{Field: "kind", Value: string(a.Kind), Allowed: "it reaches into the past and was not settled; send it to the daemon again"}
 	case a.Kind == LossSeen || a.Kind == NoteMade:
 		if _, ok := c.Find(a.Batch); !ok {
@@ -96,9 +96,9 @@ func enter(c crop.State, table *species.Table, a *Action, at time.Time) (crop.St
 	return c, nil
 }
 
-// reaches reports whether an action needs [Policy.Settle]: it changes what was written down, or holds for a moment
+// Reaches reports whether an action needs [Policy.Settle]: it changes what was written down, or holds for a moment
 // after which more may have been written.
-func (a *Action) reaches() bool {
+func (a *Action) Reaches() bool {
 	switch a.Kind {
 	case Undo, Correct, Import:
 		return true
@@ -106,6 +106,16 @@ func (a *Action) reaches() bool {
 		return !a.When.IsZero()
 	}
 	return false
+}
+
+// brief is the action without what only the record needs, for the log of events.
+func (a *Action) brief() *Action {
+	if a.Entries == nil && a.Outcome == nil {
+		return a
+	}
+	b := *a
+	b.Entries, b.Outcome = nil, nil
+	return &b
 }
 
 // apply lays the outcome over the batches.

@@ -112,7 +112,7 @@ func (t *step) act() {
 			continue
 		}
 		*t.s = next
-		t.event(Event{Kind: PersonActed, Action: a})
+		t.event(Event{Kind: PersonActed, Action: a.brief()})
 		for _, e := range events {
 			t.event(e)
 		}

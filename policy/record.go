@@ -190,7 +190,7 @@ func stamp(t time.Time) time.Time { return t.Round(0).UTC() }
 // again without the record. past is every entry of the chamber so far. What would make an earlier entry impossible is
 // refused, and the refusal names that entry. Other actions are left as they are.
 func (p *Policy) Settle(past []Entry, a *Action, now time.Time) error {
-	if !a.reaches() {
+	if !a.Reaches() {
 		return nil
 	}
 	a.Outcome = nil
@@ -308,6 +308,23 @@ func outcome(before, after *tale, names []string) *Outcome {
 type Misfit struct {
 	Index int // in the entries given
 	Err   error
+}
+
+// Rejected says which entries of an import cannot be, chamber by chamber. Nothing of it was brought in.
+type Rejected struct{ Chambers []Misfits }
+
+// Misfits are those of one chamber.
+type Misfits struct {
+	Chamber string
+	List    []Misfit
+}
+
+func (r *Rejected) Error() string {
+	n := 0
+	for _, c := range r.Chambers {
+		n += len(c.List)
+	}
+	return fmt.Sprintf("%d entries cannot be; nothing was imported", n)
 }
 
 // CheckImport finds every entry that cannot be: in itself, by the climate table, or by what is written down of the

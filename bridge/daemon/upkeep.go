@@ -44,7 +44,10 @@ type unwritable struct {
 }
 
 func (u *unwritable) Act(context.Context, string, policy.Action) (int64, error) { return 0, u.err }
-func (u *unwritable) Switch(context.Context, []journal.Switched) error          { return u.err }
-func (u *unwritable) Save(context.Context, []journal.Saved) error               { return u.err }
-func (u *unwritable) Note(context.Context, []journal.Noted) (int, error)        { return 0, u.err }
-func (u *unwritable) Minutes(context.Context, []journal.Minute) error           { return u.err }
+func (u *unwritable) ActTogether(context.Context, []journal.Acted) ([]int64, error) {
+	return nil, u.err
+}
+func (u *unwritable) Switch(context.Context, []journal.Switched) error   { return u.err }
+func (u *unwritable) Save(context.Context, []journal.Saved) error        { return u.err }
+func (u *unwritable) Note(context.Context, []journal.Noted) (int, error) { return 0, u.err }
+func (u *unwritable) Minutes(context.Context, []journal.Minute) error    { return u.err }

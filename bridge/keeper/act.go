@@ -29,7 +29,9 @@ func (k *Keeper) Act(ctx context.Context, chamber string, a policy.Action) (*pol
 		return nil, err
 	}
 	r := request{action: a, reply: make(chan answer, 1)}
-	if err := u.submit(ctx, &r); err != nil {
+	if err := u.submit(ctx, &r); errors.Is(err, errDone) {
+		return u.snap.Load(), nil
+	} else if err != nil {
 		return nil, err
 	}
 	select {
@@ -44,6 +46,9 @@ func (k *Keeper) Act(ctx context.Context, chamber string, a policy.Action) (*pol
 func (u *unit) submit(ctx context.Context, r *request) error {
 	u.acting.Lock()
 	defer u.acting.Unlock()
+	if err := u.settle(ctx, &r.action); err != nil {
+		return err
+	}
 	snap := u.snap.Load()
 	if err := u.currentPolicy().Check(&snap.State, &r.action); err != nil {
 		return err

@@ -1,0 +1,154 @@
+package keeper
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"gillkeeper/bridge/journal"
+	"gillkeeper/policy"
+)
+
+// errDone says that an action was written down before; nothing is left to do.
+var errDone = errors.New("done before")
+
+// settle works out what an action that reaches into the past leads to, by the whole record of the chamber. The caller
+// holds u.acting, so that no entry comes in between.
+func (u *unit) settle(ctx context.Context, a *policy.Action) error {
+	if !a.Reaches() {
+		return nil
+	}
+	past, err := u.k.entries(ctx, u.name)
+	if err != nil {
+		return err
+	}
+	for i := range past {
+		if past[i].Action.ID == a.ID {
+			return errDone
+		}
+	}
+	return u.currentPolicy().Settle(past, a, u.k.clock.Wall())
+}
+
+// entries reads what is written down of a chamber's crop.
+func (k *Keeper) entries(ctx context.Context, chamber string) ([]policy.Entry, error) {
+	var all []policy.Entry
+	for a, err := range k.journal.Actions(ctx, journal.CropQuery(chamber)) {
+		if err != nil {
+			return nil, fmt.Errorf("the record of chamber %s cannot be read: %w; nothing was done", chamber, err)
+		}
+		all = append(all, policy.Entries(a.Seq, a.Action)...)
+	}
+	return all, nil
+}
+
+// ImportAll brings in entries for several chambers, for each an action of kind [policy.Import], in order of the chambers'
+// names: all of them or none. Entries that cannot be give a [policy.Rejected]. The same import again does nothing.
+func (k *Keeper) ImportAll(ctx context.Context, imports []journal.Acted) error {
+	var units []*unit
+	for i := range imports {
+		u := k.unit(imports[i].Chamber)
+		if u == nil {
+			return &policy.Refusal{Field: "chamber", Value: imports[i].Chamber, Missing: true, Allowed: k.namesHint()}
+		}
+		units = append(units, u)
+	}
+	requests, err := k.importAll(ctx, imports, units)
+	if err != nil {
+		return err
+	}
+	for i := range requests {
+		r := &requests[i]
+		select {
+		case got := <-r.reply:
+			if got.err != nil {
+				return got.err
+			}
+		case <-ctx.Done():
+			return fmt.Errorf("the import is written down and will be done, but was not done in time: %w", context.Cause(ctx))
+		}
+	}
+	return nil
+}
+
+// importAll checks everything, makes it durable at once and hands it to the workers. The order of the imports is the
+// order in which the chambers are held, which is that of their names for every caller.
+func (k *Keeper) importAll(ctx context.Context, imports []journal.Acted, units []*unit) ([]request, error) {
+	for i := 1; i < len(units); i++ {
+		if units[i-1].name >= units[i].name {
+			return nil, errors.New("keeper: an import names its chambers once each, in order")
+		}
+	}
+	for _, u := range units {
+		u.acting.Lock()
+		defer u.acting.Unlock()
+	}
+	var bad policy.Rejected
+	var acts []journal.Acted
+	requests := make([]request, len(imports))
+	for i, u := range units {
+		a := &imports[i].Action
+		a.At = k.clock.Wall()
+		past, err := k.entries(ctx, u.name)
+		if err != nil {
+			return nil, err
+		}
+		for j := range past {
+			if past[j].Action.ID == a.ID {
+				return nil, nil // all were written down together, so the others are there too
+			}
+		}
+		if list := u.currentPolicy().CheckImport(past, a.Entries, a.At); len(list) > 0 {
+			bad.Chambers = append(bad.Chambers, policy.Misfits{Chamber: u.name, List: list})
+			continue
+		}
+		if err := errors.Join(u.currentPolicy().Settle(past, a, a.At), k.claimAll(u.name, a.Entries)); err != nil {
+			return nil, err
+		}
+		acts = append(acts, journal.Acted{Chamber: u.name, Action: *a})
+		requests[i] = request{action: *a, reply: make(chan answer, 1)}
+	}
+	if len(bad.Chambers) > 0 {
+		return nil, &bad
+	}
+	seqs, err := k.store(ctx, acts)
+	if err != nil {
+		return nil, err
+	}
+	for i, u := range units {
+		requests[i].seq = seqs[i]
+		u.mu.Lock()
+		u.acts = append(u.acts, requests[i])
+		u.queue()
+		u.mu.Unlock()
+	}
+	return requests, nil
+}
+
+func (k *Keeper) store(ctx context.Context, acts []journal.Acted) ([]int64, error) {
+	j, ok := k.journal.(journal.Together)
+	if !ok {
+		return nil, errors.New("this journal cannot store several actions at once; import with a file journal")
+	}
+	seqs, err := j.ActTogether(ctx, acts)
+	if err != nil {
+		k.fail("act", err)
+		return nil, fmt.Errorf("the journal does not take the import: %w; nothing was done, try again when it works", err)
+	}
+	return seqs, nil
+}
+
+// claimAll refuses names of new batches that another chamber uses.
+func (k *Keeper) claimAll(chamber string, entries []policy.Action) error {
+	var taken []string
+	for i := range entries {
+		if err := k.claim(chamber, &entries[i]); err != nil {
+			taken = append(taken, entries[i].Batch)
+		}
+	}
+	if len(taken) > 0 {
+		return &policy.Refusal{Field: "batch", Value: strings.Join(taken, ", "), Allowed: "another chamber has batches of these names; choose others"}
+	}
+	return nil
+}
