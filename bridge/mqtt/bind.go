@@ -13,6 +13,7 @@ import (
 type Bindings struct {
 	routes   map[string]*route
 	chambers []bound
+	homie    map[string]*homieDevice // by topic
 }
 
 // bound is what sending commands needs of one chamber.
@@ -44,9 +45,10 @@ type liveness struct {
 
 // Bind compiles the bindings of chambers. Indexes are those of the list.
 func Bind(chambers []config.Chamber) *Bindings {
-	b := &Bindings{routes: map[string]*route{}}
+	b := &Bindings{routes: map[string]*route{}, homie: map[string]*homieDevice{}}
 	for i, c := range chambers {
 		b.chambers = append(b.chambers, bound{name: c.Spec.Name, plugs: c.Plugs})
+		b.bindHomie(i, &c)
 		at := func(topic string, qos byte) *target { return b.target(topic, qos, i, c.Spec.Name) }
 		for j, s := range c.Sensors {
 			// A reading that is lost is followed by the next, and QoS 0 reaches us sooner.

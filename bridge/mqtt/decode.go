@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"gillkeeper/bridge/config"
+	"gillkeeper/bridge/homie"
 	"gillkeeper/policy/air"
 	"gillkeeper/policy/chamber"
 )
@@ -43,7 +44,9 @@ func (s *sensor) decode(m *message) (chamber.Reading, *fault) {
 	var late, f *fault
 	if s.binding.SenMLName == "" {
 		if v, f = m.number(s.binding.HasPointer, s.binding.Pointer); f == nil {
-			v = s.binding.Unit.Convert(v)
+			var u config.Unit
+			u, f = s.unit(m)
+			v = u.Convert(v)
 		}
 	} else {
 		v, late, f = s.senml(m)
@@ -77,6 +80,10 @@ func (s *sensor) senml(m *message) (v float64, late, f *fault) {
 	if s.maxAge > 0 && age >= s.maxAge {
 		late = &fault{result: Retained, cause: "older than max_age by its own time stamp", detail: age.Round(time.Second).String()}
 	}
+	// The sender says that a newer one was due by now (RFC 8428 §4.2): this one is out of date.
+	if next := time.Duration(record.Update * float64(time.Second)); late == nil && next > 0 && age >= next {
+		late = &fault{result: Retained, cause: "older than its update time by its own time stamp", detail: age.Round(time.Second).String()}
+	}
 	return v, late, nil
 }
 
@@ -103,11 +110,12 @@ type senmlUnit struct {
 }
 
 // senmlUnits converts the units of the SenML registries (RFC 8428 §12.1; secondary ones of RFC 8798) into the
-// program's. "%" is missing on purpose: the registry calls it a ratio of 0 to 1, senders mean percent, and nobody can
-// tell 0.9 from 0.9 %.
+// program's. "%" is a ratio of 0 to 1 by the registry, as "/" is, and not percent. A sender who means percent is found
+// out: 90 is an implausible ratio, and no air that people enter has a humidity of 1 percent.
 var senmlUnits = map[senmlUnit]func(float64) float64{
 	{chamber.RelativeHumidity, "%RH"}:  func(v float64) float64 { return v / 100 },
 	{chamber.RelativeHumidity, "/"}:    func(v float64) float64 { return v },
+	{chamber.RelativeHumidity, "%"}:    func(v float64) float64 { return v },
 	{chamber.RelativeHumidity, "/100"}: func(v float64) float64 { return v / 100 },
 	{chamber.Temperature, "Cel"}:       func(v float64) float64 { return v },
 	{chamber.Temperature, "K"}:         func(v float64) float64 { return v - 273.15 },
@@ -147,6 +155,9 @@ func (p *plug) decodePower(m *message) (float64, *fault) {
 	v, f := m.number(p.binding.HasPowerPointer, p.binding.PowerPointer)
 	if f != nil {
 		return 0, f
+	}
+	if m.unit == homie.Kilowatt {
+		v *= 1000
 	}
 	if !(v >= 0 && v <= maxWatts) {
 		return 0, &fault{result: Implausible, cause: "implausible power", detail: fmt.Sprintf("%v W; 0 to %d is possible", v, maxWatts)}

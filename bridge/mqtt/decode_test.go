@@ -129,7 +129,10 @@ func TestSensorPayloads(t *testing.T) {
 		{"SenML %RH", rh, pack(config.Percent), `[{"n":"urn:x:air","u":"%RH","v":93.4}]`, 0.934, OK, ""},
 		{"SenML ratio", rh, pack(config.Percent), `[{"n":"urn:x:air","u":"/","v":0.934}]`, 0.934, OK, ""},
 		{"SenML secondary percent", rh, pack(config.Percent), `[{"bver":26,"n":"urn:x:air","u":"/100","v":93.4}]`, 0.934, OK, ""},
-		{"SenML % means nobody knows what", rh, pack(config.Percent), `[{"n":"urn:x:air","u":"%","v":93.4}]`, 0, BadPayload, "a SenML unit that does not fit"},
+		{"SenML % is a ratio by the registry", rh, pack(config.Percent), `[{"n":"urn:x:air","u":"%","v":0.934}]`, 0.934, OK, ""},
+		{"SenML % that means percent", rh, pack(config.Percent), `[{"n":"urn:x:air","u":"%","v":93.4}]`, 0, Implausible, "implausible"},
+		{"SenML, base value 0 in force", rh, pack(config.Percent), `[{"bn":"urn:x:","bu":"%RH","bv":80,"n":"wall","v":1},{"bv":0,"n":"air","v":93.4}]`, 0.934, OK, ""},
+		{"SenML, within its update time", rh, pack(config.Percent), `[{"n":"urn:x:air","u":"%RH","t":-59,"ut":60,"v":93.4}]`, 0.934, OK, ""},
 		{"SenML without a unit", rh, pack(config.Percent), `[{"n":"urn:x:air","v":93.4}]`, 0.934, OK, ""},
 		{"SenML kelvin", temp, pack(config.Celsius), `[{"n":"urn:x:air","u":"K","v":293.15}]`, 20, OK, ""},
 		{"SenML celsius", temp, pack(config.Fahrenheit), `[{"n":"urn:x:air","u":"Cel","v":20}]`, 20, OK, ""},
@@ -179,6 +182,17 @@ func TestLateTimeStamp(t *testing.T) {
 		if len(got.readings) != 1 || !got.readings[0].Retained || results[0] != Retained {
 			t.Errorf("time %s: %+v, result %v; want it as last known", stamp, got.readings, results)
 		}
+	}
+}
+
+// TestUpdateTime: a sender that says when its next value is due at the latest (ut, RFC 8428 §4.2) says by that which
+// value is out of date.
+func TestUpdateTime(t *testing.T) {
+	b := one(chamber.RelativeHumidity, config.SensorBinding{SenMLName: "a", Unit: config.Percent}, 0, true)
+	var got record
+	results := got.arrive(b, "s", `[{"n":"a","u":"%RH","t":-60,"ut":60,"v":90}]`, false)
+	if len(got.readings) != 1 || !got.readings[0].Retained || results[0] != Retained {
+		t.Errorf("%+v, result %v; want it as last known", got.readings, results)
 	}
 }
 

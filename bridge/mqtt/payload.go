@@ -19,6 +19,7 @@ type message struct {
 	payload  []byte
 	retained bool
 	wall     time.Time
+	unit     string // what a Homie device says of a value's unit; "": nothing
 
 	doc     any
 	docErr  error

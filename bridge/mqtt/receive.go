@@ -20,9 +20,10 @@ func (nowhere) Message(string, Result)         {}
 // so that two words of one plug cannot overtake each other, and so it must not wait for anything.
 func (s *Session) receive(l *link, in paho.Message) {
 	m := message{topic: in.Topic(), payload: in.Payload(), retained: in.Retained(), wall: s.o.Wall()}
-	known := false
+	known := s.homie.take(&m, s.o.Sink, s.doubt)
 	if r := s.o.Bindings.routes[m.topic]; r != nil {
 		known = true
+		m.unit = s.homie.units[m.topic]
 		s.route(r, &m)
 	}
 	if m.topic == s.presence.stateTopic {
@@ -56,6 +57,13 @@ func (s *Session) route(r *route, m *message) {
 			continue
 		}
 		s.o.Counter.Message(t.name, t.deliver(m, s.o.Sink, func(f refusal) { s.refuse(t.name, m, f) }))
+	}
+}
+
+// doubt names what is odd about a bound property of a Homie device, once for each cause.
+func (s *Session) doubt(u *homieUse, cause string) {
+	if s.said.first(u.name+"\x00"+u.who+"\x00"+u.ref.Topic(), cause) {
+		s.o.Log.Warn("a Homie device is not as the configuration says", "chamber", u.name, "from", u.who, "topic", u.ref.Topic(), "cause", cause)
 	}
 }
 

@@ -42,6 +42,8 @@ type Session struct {
 
 	// What follows belongs to the goroutine of run.
 	presence presence
+	// homie belongs to the goroutine that takes messages; connections follow each other.
+	homie homieWatch
 }
 
 // Status is how a session stands.
@@ -59,7 +61,7 @@ func Start(o Options) (*Session, error) {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	s := &Session{o: o, cancel: cancel, done: make(chan struct{}), status: Status{Since: time.Now()}}
-	s.presence = newPresence(&s.o)
+	s.presence, s.homie = newPresence(&s.o), newHomieWatch(o.Bindings)
 	go s.run(ctx)
 	return s, nil
 }

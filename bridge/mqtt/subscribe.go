@@ -30,6 +30,7 @@ func (s *Session) filters() []filter {
 	for _, t := range s.o.Bindings.Topics() {
 		list = append(list, filter{t, s.o.Bindings.routes[t].qos})
 	}
+	list = append(list, s.o.Bindings.homieFilters()...)
 	for _, l := range s.o.Listen {
 		list = append(list, filter{l.Filter, 1})
 	}

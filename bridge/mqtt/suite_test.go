@@ -26,7 +26,7 @@ func TestBrokers(t *testing.T) {
 			test func(*testing.T, brokertest.Kind)
 		}{
 			{"Exchange", exchange}, {"RetainedIsNeverFresh", retained}, {"KilledAndEmpty", killed}, {"Blackhole", blackhole},
-			{"Presence", presence}, {"Hostile", hostile}, {"Order", order}, {"TwoSessions", two},
+			{"Presence", presence}, {"Hostile", hostile}, {"Order", order}, {"TwoSessions", two}, {"HomieDevices", homieDevices},
 		} {
 			t.Run(k.Name+"/"+tc.name, func(t *testing.T) {
 				t.Parallel()
