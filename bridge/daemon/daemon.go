@@ -42,6 +42,7 @@ type Daemon struct {
 
 	journal journal.Journal
 	clock   *clock.Clock
+	stalled time.Duration // real time after which a keeper that did not turn hangs
 	keeper  *keeper.Keeper
 	metrics *metrics.Set
 	web     *web.Server
@@ -68,10 +69,11 @@ func New(ctx context.Context, o Options) (d *Daemon, err error) {
 	if err = d.openJournal(ctx); err != nil {
 		return d, err
 	}
-	d.clock = clock.System()
+	d.clock, d.stalled = clock.System(), stalledAfter
 	if o.Pace > 0 && o.Pace != 1 {
 		latest, _ := d.journal.Latest(ctx) // said by the keeper
 		d.clock = clock.Pace(o.Pace, latest)
+		d.stalled = time.Duration(float64(stalledAfter) / min(o.Pace, 1))
 	}
 	d.metrics = metrics.New(o.Build, func() []*policy.Snapshot { return d.keeper.Counted() })
 	if d.keeper, err = keeper.New(keeper.Options{Clock: d.clock, Journal: d.journal, Observer: d.metrics, Log: o.Log}); err != nil {
@@ -145,6 +147,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		served <- err
 	})
 	wg.Go(func() { d.tidy(work) })
+	wg.Go(func() { d.supervised(work) })
 	kept := d.keeper.Run(work)
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 	defer cancel()

@@ -273,6 +273,18 @@ func hash(s string) uint32 {
 	return h
 }
 
+// Stalled reports whether some worker has not turned for so long, in real time: it hangs. A sound one turns at least once
+// in a minute of the keeper's clock.
+func (k *Keeper) Stalled(limit time.Duration) bool {
+	oldest := time.Now().Add(-limit).UnixNano()
+	for _, w := range k.workers {
+		if turned := w.alive.Load(); turned != 0 && turned < oldest {
+			return true
+		}
+	}
+	return false
+}
+
 // Ready gives nil when the broker is connected and every chamber has been decided on, or else says what is missing.
 func (k *Keeper) Ready() error {
 	if !k.linked.Load() {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -452,4 +453,44 @@ func TestLaggingWorkersCollapseReadings(t *testing.T) {
 			t.Errorf("%d reports wait, want %d", n, mostReports)
 		}
 	})
+}
+
+// TestAHangingWorkerIsSeen lets the journal hang in the middle of a command: the worker that waits for it turns no more.
+func TestAHangingWorkerIsSeen(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := &hanging{Memory: journal.NewMemory(), until: make(chan struct{})}
+		h := open(t, j, tent("loft"))
+		defer h.close()
+		h.k.Link(true)
+		h.act(addBatch)
+		time.Sleep(time.Hour)
+		if h.k.Stalled(2 * time.Minute) {
+			t.Fatal("an idle keeper counts as stalled")
+		}
+		j.hangs.Store(true)
+		h.air(0.5, 3000)
+		time.Sleep(3 * time.Minute)
+		if !h.k.Stalled(2 * time.Minute) {
+			t.Error("a worker hangs in the journal, and nobody sees it")
+		}
+		close(j.until)
+		time.Sleep(2 * time.Minute)
+		if h.k.Stalled(2 * time.Minute) {
+			t.Error("the worker goes on and still counts as stalled")
+		}
+	})
+}
+
+// hanging is a journal whose disk does not answer.
+type hanging struct {
+	*journal.Memory
+	hangs atomic.Bool
+	until chan struct{}
+}
+
+func (h *hanging) Switch(ctx context.Context, sw []journal.Switched) error {
+	if h.hangs.Load() {
+		<-h.until
+	}
+	return h.Memory.Switch(ctx, sw)
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"runtime"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"gillkeeper/bridge/journal"
@@ -18,6 +19,7 @@ type worker struct {
 	out   chan command
 	pokes chan struct{}
 	wakes wakes
+	alive atomic.Int64 // real time of the loop's last turn, nanoseconds since 1970
 
 	mu       sync.Mutex // protects overflow
 	overflow []*unit    // when ready is full
@@ -61,6 +63,7 @@ func (w *worker) run(ctx context.Context) {
 	timer := w.k.clock.NewTimer(w.k.clock.Now().Add(time.Hour))
 	defer timer.Stop()
 	for {
+		w.alive.Store(time.Now().UnixNano())
 		w.arm(timer)
 		select {
 		case <-ctx.Done():
