@@ -15,7 +15,7 @@ import (
 // Env is what surrounds a configuration file.
 type Env struct {
 	Dir         string // folder of the file: relative paths rest on it
-	Credentials string // where a service manager put secrets, searched for bare names that aren't in Dir; empty: nowhere
+	Credentials string // where a service manager put secrets, searched for what can't be read below Dir; empty: nowhere
 	State       string // where a service manager wants lasting data: a relative journal path rests on it; empty: on Dir
 	// Read reads a side file and tells its mode; nil means [ReadSideFile].
 	Read func(path string) ([]byte, fs.FileMode, error)
@@ -79,12 +79,14 @@ func (r *reader) sideFile(t *table, key string) ([]byte, fs.FileMode, bool) {
 	name := get[string](r, t, key)
 	path := r.env.resolve(name)
 	data, mode, err := r.env.read(path)
-	if errors.Is(err, fs.ErrNotExist) && r.env.Credentials != "" && filepath.Base(name) == name {
-		inStore := filepath.Join(r.env.Credentials, name)
-		if data, mode, err = r.env.read(inStore); err == nil {
-			mode &^= 0o077 // the service manager guards its folder
-		} else if errors.Is(err, fs.ErrNotExist) {
+	if (errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission)) && r.env.Credentials != "" && filepath.IsLocal(name) {
+		inStore := filepath.Join(r.env.Credentials, credential(name))
+		if stored, storedMode, e := r.env.read(inStore); e == nil {
+			data, mode, err = stored, storedMode&^0o077, nil // the service manager guards its folder
+		} else if errors.Is(e, fs.ErrNotExist) {
 			path += " or " + inStore
+		} else {
+			err = e
 		}
 	}
 	switch {
@@ -98,6 +100,12 @@ func (r *reader) sideFile(t *table, key string) ([]byte, fs.FileMode, bool) {
 		r.fault(t, key, Fault{What: "names an empty file", Allowed: "write into " + path})
 	}
 	return data, mode, err == nil && len(data) > 0
+}
+
+// credential gives the name under which a service manager passes a file on: one of a folder that is passed on whole is
+// called by both names with an underscore between, systemd.exec(5) under LoadCredential.
+func credential(name string) string {
+	return strings.ReplaceAll(filepath.ToSlash(filepath.Clean(name)), "/", "_")
 }
 
 // reason gives an error without its path, on one line.

@@ -25,12 +25,18 @@ type sideFiles map[string]struct {
 func (s sideFiles) env() Env {
 	return Env{Dir: "/farm", Credentials: "/run/credentials", Read: func(path string) ([]byte, fs.FileMode, error) {
 		f, ok := s[path]
+		if f.text == locked {
+			return nil, 0, &fs.PathError{Op: "open", Path: path, Err: fs.ErrPermission}
+		}
 		if !ok {
 			return nil, 0, &fs.PathError{Op: "open", Path: path, Err: fs.ErrNotExist}
 		}
 		return []byte(f.text), f.mode, nil
 	}}
 }
+
+// locked is the text of a file that only root may read.
+const locked = "locked"
 
 // ordinary are the side files that tests name.
 var ordinary = sideFiles{
@@ -45,6 +51,9 @@ var ordinary = sideFiles{
 	"/farm/address":         {"https://push.example/secret-topic\n", 0o600},
 	"/farm/no-address":      {"secret-topic\n", 0o600},
 	"/run/credentials/only": {"from the service manager", 0o444},
+	"/farm/secrets/locked":  {locked, 0o600},
+
+	"/run/credentials/secrets_locked": {"from the service manager", 0o444},
 }
 
 func parse(t *testing.T, text string) (*Config, Faults, error) {
@@ -180,14 +189,17 @@ func TestBrokerAddress(t *testing.T) {
 	}
 }
 
+// A secret comes from the service manager where the file itself is not there, or is root's alone.
 func TestCredentials(t *testing.T) {
-	text := strings.Replace(least, `url = "embedded"`, "url = \"mqtts://b\"\nusername = \"u\"\npassword_file = \"only\"", 1)
-	c, warnings, err := parse(t, text)
-	if err != nil || len(warnings) > 0 {
-		t.Fatal(err, warnings)
-	}
-	if got := c.Broker.Password.Reveal(); got != "from the service manager" {
-		t.Errorf("password is %q", got)
+	for _, name := range []string{"only", "secrets/locked"} {
+		text := strings.Replace(least, `url = "embedded"`, "url = \"mqtts://b\"\nusername = \"u\"\npassword_file = \""+name+"\"", 1)
+		c, warnings, err := parse(t, text)
+		if err != nil || len(warnings) > 0 {
+			t.Fatal(err, warnings)
+		}
+		if got := c.Broker.Password.Reveal(); got != "from the service manager" {
+			t.Errorf("password of %s is %q", name, got)
+		}
 	}
 }
 
