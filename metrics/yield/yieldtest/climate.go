@@ -25,6 +25,7 @@ func (m *maker) climate(n int) {
 		staleLeft = m.spell(staleLeft, h, w.stale)
 		m.air(&c.Climate, i, h, want, w, own, dryLeft > 0, staleLeft > 0)
 		m.plugs(&c.Climate, i, h, w, dryLeft > 0)
+		coarse(&c.Climate, i)
 		alarm = m.alarm(c.Name, "humidity_low", alarm, hours(float64(h)), dryLeft > 0)
 		stale = m.alarm(c.Name, "co2_high", stale, hours(float64(h)), staleLeft > 0)
 	}
@@ -76,16 +77,38 @@ func (m *maker) plugs(c *yield.Climate, i, h int, w weather, dry bool) {
 	c.EnergyWh[i] = 26*mist + 18*fan + 9*lit
 }
 
-// alarm opens and closes the record of an alarm; the second hour of a spell raises it.
+// alarm opens and closes the record of an alarm. A spell of less than eight hours is none.
 func (m *maker) alarm(chamber, name string, since, now time.Time, bad bool) time.Time {
 	switch {
 	case bad && since.IsZero():
 		return now.Add(15 * time.Minute)
 	case !bad && !since.IsZero():
-		m.season.Alarms = append(m.season.Alarms, yield.Alarm{Chamber: chamber, Alarm: name, Priority: "medium", From: since, To: now.Add(10 * time.Minute)})
+		if now.Sub(since) > 8*time.Hour {
+			m.season.Alarms = append(m.season.Alarms, yield.Alarm{Chamber: chamber, Alarm: name, Priority: "medium", From: since, To: now.Add(10 * time.Minute)})
+		}
 		return time.Time{}
 	}
 	return since
+}
+
+// coarse rounds to what sensors and learning are good for, which also keeps the recorded season small.
+func coarse(c *yield.Climate, i int) {
+	round := func(v *float64, to float64) { *v = math.Round(*v/to) * to }
+	for _, v := range []*float64{&c.RH[i], &c.RHMin[i], &c.RHMax[i]} {
+		round(v, 0.001)
+	}
+	for _, v := range []*float64{&c.TemperatureC[i], &c.AirChanges[i], &c.Respiration[i]} {
+		round(v, 0.1)
+	}
+	for _, v := range []*float64{&c.CO2[i], &c.CO2Max[i]} {
+		round(v, 10)
+	}
+	for _, v := range []*float64{&c.VPD[i], &c.WaterG[i], &c.EnergyWh[i]} {
+		round(v, 1)
+	}
+	for _, v := range []*float64{&c.Mist[i], &c.Fan[i], &c.Light[i]} {
+		round(v, 0.01)
+	}
 }
 
 // magnus is the saturation pressure over water in Pa (Magnus' formula with the coefficients of the WMO).

@@ -1,0 +1,135 @@
+package yield_test
+
+import (
+	"bytes"
+	"compress/gzip"
+	"flag"
+	"io"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"gillkeeper/metrics/yield"
+	"gillkeeper/metrics/yield/yieldtest"
+	"gillkeeper/policy/species"
+)
+
+var update = flag.Bool("update", false, "write the recorded season anew")
+
+const (
+	recordedDir  = "../../testdata/season"
+	recordedSeed = 2026
+)
+
+// recorded reads the season that lies in testdata.
+func recorded(t testing.TB) *yield.Season {
+	t.Helper()
+	if *update {
+		writeRecorded(t)
+	}
+	s, err := yield.Read(os.DirFS(recordedDir))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// zipped is a compressed file.
+type zipped struct {
+	*gzip.Writer
+	f *os.File
+}
+
+func (z zipped) Close() error {
+	if err := z.Writer.Close(); err != nil {
+		return err
+	}
+	return z.f.Close()
+}
+
+func writeRecorded(t testing.TB) {
+	t.Helper()
+	err := yieldtest.Make(recordedSeed, yieldtest.Planted).Write(func(name string) (io.WriteCloser, error) {
+		if name == "climate.csv" {
+			f, err := os.Create(filepath.Join(recordedDir, name+".gz"))
+			if err != nil {
+				return nil, err
+			}
+			z, err := gzip.NewWriterLevel(f, gzip.BestCompression)
+			return zipped{z, f}, err
+		}
+		return os.Create(filepath.Join(recordedDir, name))
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestRecordedSeason: three chambers, twelve batches, thirty flushes; the report finds what was planted.
+func TestRecordedSeason(t *testing.T) {
+	s := recorded(t)
+	flushes := 0
+	for i := range s.Batches {
+		flushes += len(s.Batches[i].Flushes)
+	}
+	if len(s.Chambers) != 3 || len(s.Batches) != 12 || flushes != 30 {
+		t.Fatalf("%d chambers, %d batches, %d flushes", len(s.Chambers), len(s.Batches), flushes)
+	}
+	r, err := yield.Make(t.Context(), s, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	co2, dry := false, false
+	for i := range r.Relations {
+		x := &r.Relations[i]
+		t.Logf("%-9s %-32s r %+.2f [%+.2f, %+.2f] p %.4f q %.4f found %t", x.Stage, x.Measure, x.R, x.Low, x.High, x.P, x.Q, x.Found)
+		if !x.Found {
+			continue
+		}
+		if !yieldtest.True(yieldtest.Planted, x.Species, x.Stage, x.Measure) {
+			t.Errorf("%s while %s was found and not planted", x.Measure, x.Stage)
+		}
+		co2 = co2 || x.Stage == species.Pinning && x.Measure == "co2_above_limit" && x.R < 0
+		dry = dry || x.Stage == species.Fruiting && x.Measure == "longest_dry_dip_hours" && x.R < 0
+	}
+	if !co2 || !dry {
+		t.Errorf("CO2 while pinning found: %t; dry dips while fruiting found: %t", co2, dry)
+	}
+	if len(r.TooFew) != 1 || r.TooFew[0].Species != "hericium-erinaceus" || r.TooFew[0].Batches != 2 {
+		t.Errorf("two batches of lion's mane are too few to ask about, not %+v", r.TooFew)
+	}
+}
+
+// TestRecordedSeasonIsWhatTheGeneratorMakes: the files beside the generator are its own.
+func TestRecordedSeasonIsWhatTheGeneratorMakes(t *testing.T) {
+	read, made := recorded(t), yieldtest.Make(recordedSeed, yieldtest.Planted)
+	for name, want := range files(t, made) {
+		if got := files(t, read)[name]; !bytes.Equal(got, want) {
+			t.Errorf("%s differs from what is made; run go test ./metrics/yield -run Recorded -update", name)
+		}
+	}
+}
+
+type file struct {
+	bytes.Buffer
+}
+
+func (*file) Close() error { return nil }
+
+// files writes a season into memory.
+func files(t testing.TB, s *yield.Season) map[string][]byte {
+	t.Helper()
+	all := map[string]*file{}
+	err := s.Write(func(name string) (io.WriteCloser, error) {
+		all[name] = &file{}
+		return all[name], nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string][]byte{}
+	for name, f := range all {
+		out[name] = f.Bytes()
+	}
+	return out
+}
