@@ -38,6 +38,8 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 		return "On" + w.run(r) + "."
 	case reason.WaitEffect:
 		return w.wait(r, now)
+	case reason.TooCoarse:
+		return fmt.Sprintf("%s is %s, the aim %s: the shortest run would lead further from it than rest does.", Quantity(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
 	case reason.FanLoss:
 		return fmt.Sprintf("The fan carries off about %s g of vapor; mist%s puts part of it back.", Number(r.Value, 1), w.length(r.For))
 	case reason.AirOutTooWet:

@@ -16,13 +16,13 @@ import (
 
 // State is what control remembers from step to step.
 type State struct {
-	RH   Trend `json:"rh"`   // relative humidity in the chamber
-	CO2  Trend `json:"co2"`  // in the chamber
-	Mist Mist  `json:"mist"` // the humidifier's pulses
-	Fan  Fan   `json:"fan"`  // the exhaust fan's pulses
-	Plan Plan  `json:"plan"` // for both, where the chamber is known well enough
-	Heat bool  `json:"heat,omitempty"`
-	Cool bool  `json:"cool,omitempty"`
+	Seen   Observer  `json:"seen"`             // where the air stands, by the rules
+	LookAt time.Time `json:"look_at,omitzero"` // no pulse is looked for before
+	Mist   Mist      `json:"mist"`             // the humidifier's pulses
+	Fan    Fan       `json:"fan"`              // the exhaust fan's pulses
+	Plan   Plan      `json:"plan"`             // for both, where the chamber is known well enough
+	Heat   bool      `json:"heat,omitempty"`
+	Cool   bool      `json:"cool,omitempty"`
 }
 
 // Scene is everything control looks at. It is read only.
@@ -54,18 +54,18 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 		}
 		return st, wants
 	}
-	st.RH.take(sc.Air.Inside.RelativeHumidity)
-	st.CO2.take(sc.Air.Inside.CO2)
 	fan, mist := sc.Spec.Plug(chamber.ExhaustFan), sc.Spec.Plug(chamber.Humidifier)
+	st.observe(sc, fan, mist)
 	if sc.plans() {
 		wants[mist], wants[fan] = st.plan(sc)
 	} else {
 		st.Plan = Plan{}
+		m, f := st.rules(sc, fan, mist)
 		if fan >= 0 {
-			wants[fan] = st.fan(sc, fan)
+			wants[fan] = f
 		}
-		if mist >= 0 { // after the fan, which it must know of
-			wants[mist] = st.mist(sc, mist)
+		if mist >= 0 {
+			wants[mist] = m
 		}
 	}
 	first := map[chamber.Role]int{}

@@ -11,3 +11,9 @@ func vaporDensity(t, rh float64) float64 {
 	}
 	return float64(d)
 }
+
+// pascal is the vapor pressure in Pa at a temperature in degrees Celsius and a relative humidity as a ratio.
+func pascal(t, rh float64) float64 {
+	p, _ := air.VaporPressure(air.Celsius(t), air.Ratio(min(rh, 1)))
+	return float64(p)
+}

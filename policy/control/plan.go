@@ -155,7 +155,7 @@ func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	fan.Reasons = []reason.Reason{r}
 	// The rules take over where the plan leaves off.
 	if mist.On {
-		st.Mist.Since, st.Mist.Until, st.Mist.Why, st.Mist.Open = pl.Mist.From, pl.Mist.To, mist.Reasons[0], false
+		st.Mist.Since, st.Mist.Until, st.Mist.Why = pl.Mist.From, pl.Mist.To, mist.Reasons[0]
 	} else if st.Mist.Until.After(sc.Now) {
 		st.Mist.Until = sc.Now
 	}

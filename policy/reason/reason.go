@@ -22,6 +22,7 @@ const (
 	InBand          Code = "in_band"         // Quantity, Value, Bound = aim
 	Pulse           Code = "pulse"           // For = length, Predicted = what it is expected to reach
 	WaitEffect      Code = "wait_effect"     // the last pulse has not shown yet: Until
+	TooCoarse       Code = "too_coarse"      // the shortest run would lead further off than rest: Quantity, Value, Bound = aim, Predicted
 	FanLoss         Code = "fan_loss"        // mist timed with the fan: Value = grams the fan will carry off
 	AirOutTooWet    Code = "air_out_too_wet" // drying by fan: Value = chamber vapor pressure, Bound = room's, Pa
 	RoomNoHelp      Code = "room_no_help"    // the room's air would not help: Value = room, Bound = wanted

@@ -1,0 +1,116 @@
+package control
+
+import (
+	"math"
+	"time"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/guard"
+	"gillkeeper/policy/reason"
+)
+
+// Fan is the memory of the exhaust fan's pulses, and of the room's air as far as they show it.
+type Fan struct {
+	Since    time.Time     `json:"since,omitzero"` // when the present or last pulse began
+	Until    time.Time     `json:"until,omitzero"` // its planned end
+	Why      reason.Reason `json:"why,omitzero"`
+	Freshest float64       `json:"freshest"`         // lowest CO2 seen lately, ppm: a bound on the room's; 0: none
+	Flushed  float64       `json:"flushed"`          // air changes by the fan in about the last hour
+	SeenAt   time.Time     `json:"seen_at,omitzero"` // when the two were last brought up to date
+}
+
+// What the rules of fresh air go by.
+const (
+	// InstalledFlow is the share of a fan's rated flow that passes duct and filter at the least (common practice 40..70 %).
+	InstalledFlow = 0.55
+	// OutdoorCO2 is the CO2 of outdoor air, ppm; a room is never fresher.
+	OutdoorCO2 = 420
+	// co2Margin is how far below the maximum the fan begins, as a share of the room between fresh air and it, so that
+	// the pulse has worked before the maximum is passed.
+	co2Margin = 0.12
+	// co2Swing is how far one pulse should bring the CO2 down at least, by the same measure.
+	co2Swing = 0.45
+	// leastSpan is taken for the room between fresh air and the maximum where it is less, ppm.
+	leastSpan = 100.0
+	// staleRoom is how far above a room that is itself no fresher than the limit the fan begins, ppm: drawing it in
+	// helps only as far as it is fresher than the chamber; more than that would only cost water.
+	staleRoom = 150.0
+	// flushedEnough is how many air changes an hour the fan must have given for the lowest CO2 seen to be about the
+	// room's.
+	flushedEnough = 8
+)
+
+// roomCO2 is the CO2 of the air that the fan draws in: measured, or the least that was seen in the chamber.
+func (st *State) roomCO2(sc *Scene) float64 {
+	if e := sc.Air.Room.CO2; e.OK {
+		return e.Value
+	}
+	if st.Fan.Freshest > OutdoorCO2 && st.Fan.Flushed >= flushedEnough {
+		return st.Fan.Freshest
+	}
+	return OutdoorCO2
+}
+
+// freshen follows the lowest CO2 that the fan's work brings about. It says something of the room only when the fan has
+// changed the air often enough.
+func (st *State) freshen(sc *Scene, i int, seen float64) {
+	f := &st.Fan
+	dt := min(max(sc.Now.Sub(f.SeenAt), 0), time.Minute)
+	f.SeenAt = sc.Now
+	keep := math.Exp(-dt.Hours())
+	f.Flushed *= keep
+	if sc.Plugs[i].On {
+		f.Flushed += flowOf(sc, i) * InstalledFlow * dt.Hours() / sc.Spec.VolumeM3
+	}
+	if f.Freshest == 0 || seen < f.Freshest {
+		f.Freshest = seen
+		return
+	}
+	f.Freshest += (seen - f.Freshest) * (1 - keep)
+}
+
+// freshAir says for how long the fan should run for the sake of CO2; zero: not now, and why not.
+func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
+	limit := sc.Target.CO2MaxPPM
+	if !sc.Air.Inside.CO2.OK || limit <= 0 {
+		return st.airByClock(sc, i)
+	}
+	seen := sc.Air.Inside.CO2.Value
+	st.freshen(sc, i, seen)
+	now := st.Seen.CO2
+	room := math.Min(st.roomCO2(sc), seen)
+	span := math.Max(limit-room, leastSpan)
+	start := limit - co2Margin*span
+	r := reason.Reason{Code: reason.InBand, Quantity: chamber.CO2, Value: seen, Bound: start, Predicted: now}
+	if room >= start {
+		r.Code, r.Bound = reason.RoomNoHelp, room
+		start = room + staleRoom
+	}
+	if now < start {
+		return r, 0
+	}
+	goal := math.Max(start-co2Swing*span, room+40)
+	rate := flowOf(sc, i) * st.Seen.Flow / sc.Spec.VolumeM3 / 3600
+	run := math.Log(math.Max(now-room, 60)/math.Max(goal-room, 30)) / rate
+	r.Code, r.Bound = reason.AboveAim, start
+	return r, seconds(clamp(run, 1, longestPulse.Seconds()))
+}
+
+// airByClock gives fresh air at the rate of the climate table, for a chamber whose CO2 is not measured.
+func (st *State) airByClock(sc *Scene, i int) (reason.Reason, time.Duration) {
+	plug := &sc.Spec.Plugs[i]
+	rate := sc.Target.FAEPerHour
+	if rate <= 0 {
+		rate = 1
+	}
+	run := max(plug.MinOn+guard.Slack, 20*time.Second)
+	changes := flowOf(sc, i) * InstalledFlow * run.Hours() / sc.Spec.VolumeM3
+	period := time.Duration(changes / rate * float64(time.Hour))
+	period = min(max(period, run+plug.MinOff+guard.Slack), 2*time.Hour)
+	next := st.Fan.Since.Add(period)
+	r := reason.Reason{Code: reason.FreshAir, Quantity: chamber.CO2, Value: rate, Until: next}
+	if sc.Now.Before(next) {
+		return r, 0
+	}
+	return r, run
+}
