@@ -4,7 +4,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"regexp"
+	"slices"
 
 	"gillkeeper/bridge/pointer"
 )
@@ -182,6 +184,19 @@ func (r *fields) object(label string) map[string]any {
 		r.fail(label, "object")
 	}
 	return o
+}
+
+// Same reports whether two descriptions say the same, whatever their versions.
+func (d *Description) Same(o *Description) bool {
+	return d.Homie == o.Homie && d.Name == o.Name && d.Type == o.Type && d.Root == o.Root && d.Parent == o.Parent &&
+		slices.Equal(d.Children, o.Children) && slices.Equal(d.Extensions, o.Extensions) && maps.EqualFunc(d.Nodes, o.Nodes, sameNode)
+}
+
+func sameNode(a, b Node) bool {
+	return a.Name == b.Name && a.Type == b.Type && maps.EqualFunc(a.Properties, b.Properties, func(a, b Property) bool {
+		return a.Name == b.Name && a.Datatype == b.Datatype && a.Format == b.Format && a.Unit == b.Unit && a.Settable == b.Settable &&
+			a.IsRetained() == b.IsRetained()
+	})
 }
 
 // Marshal writes the document; the same description gives the same bytes.

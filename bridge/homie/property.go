@@ -199,5 +199,5 @@ func (r *numbers) round(v, current float64) float64 {
 	case r.hasMax:
 		base = r.max
 	}
-	return base + math.Round((v-base)/r.step)*r.step
+	return base + math.Floor((v-base)/r.step+0.5)*r.step
 }

@@ -89,9 +89,6 @@ func (m *image) retained(domain string) []message {
 	return list
 }
 
-// outline is the description without its version, to see whether it changed.
-func (m *image) outline() string { return string(m.description.Marshal()) }
-
 // topicsOf lists what a device with that description may have left on the broker besides $state and $description.
 func topicsOf(domain, id string, d *homie.Description) []string {
 	var list []string

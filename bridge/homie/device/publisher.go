@@ -73,11 +73,10 @@ type Publisher struct {
 // shown is a device as the broker holds it.
 type shown struct {
 	image     *image
-	snapshot  *policy.Snapshot // that the image was made of; nil: none
-	complete  bool             // nothing of the image waits
-	outline   string
-	version   int64
-	described time.Time
+	snapshot  *policy.Snapshot     // that the image was made of; nil: none
+	complete  bool                 // nothing of the image waits
+	described homie.Description    // as it was published last
+	at        time.Time            // when
 	sent      map[string]string    // retained topic to payload
 	sentAt    map[string]time.Time // of numbers
 }
@@ -159,15 +158,14 @@ func (p *Publisher) describe(x *shown, out publish, child bool) error {
 		return err
 	}
 	now := time.Now()
-	if outline := x.image.outline(); outline != x.outline {
-		x.outline, x.version = outline, max(x.version+1, now.Unix()) // higher than any before, of earlier runs too
+	if d := x.image.description; !d.Same(&x.described) {
+		d.Version = max(x.described.Version+1, now.Unix()) // higher than any before, of earlier runs too
+		x.described = d
 	}
-	d := x.image.description
-	d.Version = x.version
-	if err := out(base+"$description", d.Marshal(), true); err != nil {
+	if err := out(base+"$description", x.described.Marshal(), true); err != nil {
 		return err
 	}
-	x.described = now
+	x.at = now
 	kept := map[string]bool{}
 	for _, m := range x.image.retained(p.o.Domain) {
 		if err := out(m.topic, []byte(m.payload), true); err != nil {
@@ -304,18 +302,18 @@ func (p *Publisher) refresh(s *policy.Snapshot, out publish, budget *int) error 
 	if x == nil || x.snapshot == s && x.complete {
 		return nil // not announced: the next session's
 	}
-	next := p.render.render(s)
+	if x.snapshot != s {
+		x.snapshot, x.image = s, p.render.render(s)
+	}
 	now := time.Now()
-	if next.outline() != x.outline {
-		if now.Sub(x.described) < p.o.Timing.Describe {
-			x.complete = false
+	if !x.image.description.Same(&x.described) {
+		if x.complete = false; now.Sub(x.at) < p.o.Timing.Describe {
 			return nil
 		}
-		x.snapshot, x.image = s, next
 		return p.describe(x, out, true)
 	}
-	x.snapshot, x.image, x.complete = s, next, true
-	for _, m := range next.retained(p.o.Domain) {
+	x.complete = true
+	for _, m := range x.image.retained(p.o.Domain) {
 		if old, ok := x.sent[m.topic]; ok && old == m.payload {
 			continue
 		}
