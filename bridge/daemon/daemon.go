@@ -51,6 +51,7 @@ type Daemon struct {
 	mu      sync.Mutex // protects what a reload changes
 	config  *config.Config
 	session *mqtt.Session
+	shown   *show
 }
 
 // New starts everything but the deciding: the journal is open, the chambers are resumed, the page's address is bound
@@ -153,6 +154,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	defer cancel()
 	rested := d.keeper.Rest(last)
 	d.mu.Lock()
+	d.shown.hide(last, d.session, &d.config.Broker, nil)
 	d.session.Stop()
 	d.mu.Unlock()
 	wg.Wait()
@@ -197,11 +199,13 @@ func (d *Daemon) connect(ctx context.Context) error {
 		d.metrics.Connected(false)
 		d.keeper.Link(false)
 	}
+	shown := d.show(c, &o)
 	s, err := mqtt.Start(o)
 	if err != nil {
 		return err
 	}
-	d.session = s
+	d.session, d.shown = s, shown
+	shown.run(ctx, s)
 	d.keeper.Connect(inlet, s)
 	return nil
 }
@@ -215,11 +219,12 @@ func (c counter) Message(chamber string, r mqtt.Result) { c.set.Count(chamber, r
 // nothing has changed.
 func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
 	d.mu.Lock()
-	old, session := d.config, d.session
+	old, session, shown := d.config, d.session, d.shown
 	d.mu.Unlock()
 	if err := fixed(old, c); err != nil {
 		return err
 	}
+	shown.hide(ctx, session, &old.Broker, &c.Broker)
 	session.Stop()
 	d.keeper.Connect(nil, nil)
 	if err := d.keeper.Adopt(ctx, d.policies(c)); err != nil {
