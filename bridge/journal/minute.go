@@ -110,7 +110,12 @@ func (g *merger) add(v Minute) []Minute {
 		g.open[key] = b
 	}
 	b.rows++
-	b.Min, b.Max = min(b.Min, v.Min), max(b.Max, v.Max)
+	switch { // one that rests on no value has only its seconds to give
+	case v.N > 0 && b.N == 0:
+		b.Min, b.Max = v.Min, v.Max
+	case v.N > 0 || b.N == 0:
+		b.Min, b.Max = min(b.Min, v.Min), max(b.Max, v.Max)
+	}
 	b.N += v.N
 	b.Seconds += v.Seconds
 	b.sum += v.Mean * float64(v.N)

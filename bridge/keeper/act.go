@@ -120,13 +120,14 @@ func (k *Keeper) WhyAt(ctx context.Context, chamber string, at time.Time) ([]pol
 	return k.journal.LastSwitches(ctx, chamber, at)
 }
 
-// Events gives what was logged of a chamber from one moment on and before another, oldest first.
-func (k *Keeper) Events(ctx context.Context, chamber string, from, to time.Time) ([]policy.Event, error) {
+// Events gives what was logged of a chamber from one moment on and before another, oldest first: of some kinds, or of
+// all when none is named.
+func (k *Keeper) Events(ctx context.Context, chamber string, from, to time.Time, kinds ...policy.EventKind) ([]policy.Event, error) {
 	if k.unit(chamber) == nil {
 		return nil, &policy.Refusal{Field: "chamber", Value: chamber, Missing: true, Allowed: k.namesHint()}
 	}
 	var all []policy.Event
-	for n, err := range k.journal.Events(ctx, journal.EventQuery{Chamber: chamber, From: from, To: to, Newest: mostEvents}) {
+	for n, err := range k.journal.Events(ctx, journal.EventQuery{Chamber: chamber, From: from, To: to, Kinds: kinds, Newest: mostEvents}) {
 		if err != nil {
 			return nil, err
 		}

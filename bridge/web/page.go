@@ -3,30 +3,62 @@ package web
 import (
 	"bytes"
 	"cmp"
+	"compress/gzip"
 	"crypto/sha256"
 	"embed"
 	"encoding/base64"
-	"fmt"
 	"html/template"
 	"io/fs"
-	"math"
+	"mime"
 	"net/http"
+	"net/url"
+	"path"
 	"slices"
 	"strings"
-	"time"
 
 	"gillkeeper/bridge/web/api"
-	"gillkeeper/bridge/words"
-	"gillkeeper/policy/chamber"
 )
 
-//go:embed page/page.html
-var pageSource string
+//go:embed page
+var pageFiles embed.FS
 
-//go:embed page/page.css page/page.js page/mark.svg
-var assets embed.FS
+// assetTypes lists what is served beside the pages, by the end of its name.
+var assetTypes = map[string]string{
+	".css": "text/css; charset=utf-8",
+	".js":  "text/javascript; charset=utf-8",
+	".svg": "image/svg+xml",
+}
 
-var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"tie": tie}).Parse(pageSource))
+// views are the pages: each is the frame around its own body, with the parts that several share.
+var views = parseViews()
+
+func parseViews() map[string]*template.Template {
+	funcs := template.FuncMap{"tie": tie, "piece": func(root string, x any) part { return part{root, x} },
+		"alarmOf": func(chamber string, a alarmLine) chamberAlarm { return chamberAlarm{chamber, a} }}
+	base := template.Must(template.New("frame.html").Funcs(funcs).ParseFS(pageFiles, "page/frame.html", "page/parts.html"))
+	out := map[string]*template.Template{}
+	names, err := fs.Glob(pageFiles, "page/view-*.html")
+	if err != nil {
+		panic(err) // the pattern is a constant
+	}
+	for _, name := range names {
+		own := template.Must(template.Must(base.Clone()).ParseFS(pageFiles, name))
+		out[strings.TrimSuffix(strings.TrimPrefix(path.Base(name), "view-"), ".html")] = own
+	}
+	return out
+}
+
+// part is what a shared part of a page sees: the way to the page's root, and its own data.
+type part struct {
+	Root string
+	X    any
+}
+
+// chamberAlarm is an alarm with its chamber's name.
+type chamberAlarm struct {
+	Chamber string
+	Line    alarmLine
+}
 
 // ties keeps a number and its unit on one line.
 var ties = strings.NewReplacer(" %", "\u00a0%", " ppm", "\u00a0ppm", " °", "\u00a0°", " kPa", "\u00a0kPa", " L", "\u00a0L",
@@ -34,296 +66,204 @@ var ties = strings.NewReplacer(" %", "\u00a0%", " ppm", "\u00a0ppm", " °", "\u0
 
 func tie(s string) string { return ties.Replace(s) }
 
-// assetTypes lists what is served beside the page.
-var assetTypes = map[string]string{
-	"page.css": "text/css; charset=utf-8",
-	"page.js":  "text/javascript; charset=utf-8",
-	"mark.svg": "image/svg+xml",
-}
-
 func (s *Server) addPage(mux *http.ServeMux) {
-	mux.HandleFunc("GET /{$}", s.getPage)
-	for name, kind := range assetTypes {
-		body, err := fs.ReadFile(assets, "page/"+name)
-		if err != nil {
-			panic(err) // embedded at build time; every test would find it
+	files, err := fs.ReadDir(pageFiles, "page")
+	if err != nil {
+		panic(err) // embedded at build time; every test would find it
+	}
+	for _, f := range files {
+		kind := assetTypes[path.Ext(f.Name())]
+		if kind == "" {
+			continue
 		}
-		tag := entityTag(body)
-		mux.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
+		body, err := fs.ReadFile(pageFiles, "page/"+f.Name())
+		if err != nil {
+			panic(err)
+		}
+		mux.HandleFunc("GET /"+f.Name(), func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Cache-Control", "no-cache")
 			w.Header().Set("Content-Type", kind)
-			writeTagged(w, r, body, tag)
+			writeTagged(w, r, http.StatusOK, body)
 		})
 	}
+	mux.HandleFunc("GET /{$}", s.show(reader, (*visit).site))
+	mux.HandleFunc("GET /chamber/{chamber}", s.show(reader, (*visit).chamber))
+	mux.HandleFunc("GET /do/{what}", s.show(actor, (*visit).askForm))
+	mux.HandleFunc("POST /do/{what}", s.show(actor, (*visit).takeForm))
+	mux.HandleFunc("GET /login", s.show(nobody, (*visit).showLogin))
+	mux.HandleFunc("POST /login", s.show(nobody, (*visit).takeLogin))
+	mux.HandleFunc("POST /logout", s.show(nobody, (*visit).logout))
+	mux.HandleFunc("GET /live", s.getLive)
 }
 
-// getPage renders the page. Its text is the same until something changes, so that looking again costs little.
-func (s *Server) getPage(w http.ResponseWriter, r *http.Request) {
-	var b bytes.Buffer
-	if err := pageTemplate.Execute(&b, s.page()); err != nil {
-		s.log.Error("the page cannot be rendered", "error", err)
-		s.writeProblem(w, &api.Problem{Status: http.StatusInternalServerError, Code: api.CodeInternal, Detail: "the page cannot be rendered; see the log"})
-		return
+// visit is one request for a page.
+type visit struct {
+	s    *Server
+	w    http.ResponseWriter
+	r    *http.Request
+	set  *settings
+	who  visitor
+	root string // the way from this page to the root: empty, or so many times ../
+}
+
+// show makes a handler of a page that needs a role. Whoever lacks it is asked to log in.
+func (s *Server) show(least role, h func(v *visit) error) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		v := &visit{s: s, w: w, r: r, set: s.settings.Load(), who: s.visitorOf(r)}
+		v.root = strings.Repeat("../", strings.Count(strings.TrimPrefix(r.URL.Path, "/"), "/"))
+		var err error
+		if v.who.role < least {
+			switch {
+			case r.Header.Get("Authorization") != "":
+				err = s.mayBe(w, r, least)
+			case least == actor && !v.set.secrets.hasAct:
+				err = s.mayAct(w, r)
+			default:
+				v.redirect("login?" + url.Values{"next": {v.here()}}.Encode())
+				return
+			}
+		}
+		if err == nil {
+			err = h(v)
+		}
+		if err != nil {
+			v.problem(asProblem(err))
+		}
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-cache")
-	writeTagged(w, r, b.Bytes(), entityTag(b.Bytes()))
 }
 
-func entityTag(b []byte) string {
-	sum := sha256.Sum256(b)
-	return `"` + base64.RawURLEncoding.EncodeToString(sum[:12]) + `"`
+// here is this page below the root, with its query.
+func (v *visit) here() string {
+	u := url.URL{Path: strings.TrimPrefix(v.r.URL.Path, "/"), RawQuery: v.r.URL.RawQuery}
+	if v.r.Method != http.MethodGet {
+		u.RawQuery = ""
+	}
+	return u.String()
 }
 
-func writeTagged(w http.ResponseWriter, r *http.Request, body []byte, tag string) {
-	w.Header().Set("ETag", tag)
-	if slices.Contains(strings.Split(r.Header.Get("If-None-Match"), ", "), tag) {
+// redirect leads to a page below the root. The way is relative, so that it holds behind a proxy that serves the page
+// elsewhere.
+func (v *visit) redirect(to string) {
+	v.w.Header().Set("Location", cmp.Or(v.root+to, "./"))
+	v.w.WriteHeader(http.StatusSeeOther)
+}
+
+// frame is what every page shows around its body.
+type frame struct {
+	Title   string
+	Site    string
+	Root    string
+	View    string
+	Live    string // the stream that keeps the page fresh; empty: none
+	Seq     string // up to where that stream is part of the page
+	Refresh bool   // without script, look again by itself
+	Form    string // what forms carry back
+	Here    string
+	Acts    bool // this visitor may act
+	Login   bool // and could become one who may do more
+	Session bool
+	Body    any
+}
+
+// render writes a page.
+func (v *visit) render(status int, f frame) error {
+	f.Site, f.Root, f.Here = cmp.Or(v.set.site.Name, "gillkeeper"), v.root, v.here()
+	f.Form = v.who.form
+	f.Acts = v.who.role == actor
+	f.Session = v.who.session != nil
+	f.Login = !f.Acts && v.set.secrets.hasAct
+	var b bytes.Buffer
+	if err := views[f.View].Execute(&b, &f); err != nil {
+		v.s.log.Error("a page cannot be rendered", "view", f.View, "error", err)
+		return &api.Problem{Status: http.StatusInternalServerError, Code: api.CodeInternal, Detail: "the page cannot be rendered; see the log"}
+	}
+	v.w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	if v.set.secrets.hasRead { // a shared machine must not keep what needed a token
+		v.w.Header().Set("Cache-Control", "no-store")
+	} else {
+		v.w.Header().Set("Cache-Control", "no-cache")
+	}
+	writeTagged(v.w, v.r, status, b.Bytes())
+	return nil
+}
+
+// problem shows a page with what went wrong.
+func (v *visit) problem(p *api.Problem) {
+	if p.Status >= http.StatusInternalServerError {
+		v.s.log.Warn("a page met a fault", "path", v.r.URL.Path, "status", p.Status, "error", p.Detail)
+	}
+	err := v.render(p.Status, frame{Title: http.StatusText(p.Status), View: "problem", Body: p})
+	if err != nil {
+		v.s.writeProblem(v.w, asProblem(err))
+	}
+}
+
+// leastZipped is the size from which packing pays.
+const leastZipped = 1400
+
+// writeTagged writes a body with its tag, packed where the caller takes that; or says that it has not changed.
+func writeTagged(w http.ResponseWriter, r *http.Request, status int, body []byte) {
+	sum := sha256.Sum256(body)
+	tag := `"` + base64.RawURLEncoding.EncodeToString(sum[:12]) + `"`
+	h := w.Header()
+	h.Set("ETag", tag)
+	h.Add("Vary", "Accept-Encoding, Cookie")
+	if status == http.StatusOK && slices.Contains(strings.Split(r.Header.Get("If-None-Match"), ", "), tag) {
 		w.WriteHeader(http.StatusNotModified)
 		return
 	}
-	w.Write(body)
-}
-
-// page is what the template sees. Everything in it is text or a number for a drawing.
-type page struct {
-	Site     string
-	Time     string // with minutes only, so that the page stays the same for a minute
-	Standing standing
-	NotReady string
-	Cards    []card
-}
-
-// standing is how something does: its class picks color and shape, its words say the same.
-type standing struct {
-	Class string // fine, look, act
-	Words string
-}
-
-type card struct {
-	Name      string
-	Standing  standing
-	Observe   bool
-	Alarms    []alarmLine
-	Gauges    []gauge
-	NoTarget  bool
-	Batches   []batchLine
-	Conflicts []string
-	Plugs     []plugLine
-	Water     *water
-	rank      int
-}
-
-type alarmLine struct {
-	Class, Priority, Says, Detail, Do, Note string
-}
-
-// gauge draws a value against its range. Positions are in hundredths of the drawing's width.
-type gauge struct {
-	Name, Value, Unit, Target, Note  string
-	Class                            string // fine, look, old
-	BandAt, BandWide, Mark, MarkLeft float64
-	Drawn, HasBand                   bool
-}
-
-type batchLine struct{ Name, Species, Stage, Day, Flush, Picked string }
-
-type plugLine struct {
-	Name, State, Class string
-	Hand               bool
-	Reasons            []string
-}
-
-type water struct {
-	Text, Class string
-	Share       float64 // of the capacity, in hundredths
-	Drawn       bool
-}
-
-func (s *Server) page() page {
-	set := s.settings.Load()
-	zone := set.site.Zone
-	if zone == nil {
-		zone = time.UTC
+	if len(body) < leastZipped || !takesGzip(r) {
+		w.WriteHeader(status)
+		w.Write(body)
+		return
 	}
-	p := page{Site: cmp.Or(set.site.Name, "gillkeeper"), Time: s.now().In(zone).Format("Monday 2 January, 15:04")}
-	if err := s.backend.Ready(); err != nil {
-		p.NotReady = oneLine(err.Error())
-	}
-	act, look := 0, 0
-	for _, c := range s.chambers() {
-		k := makeCard(&c, set.words)
-		switch k.Standing.Class {
-		case "act":
-			act++
-		case "look":
-			look++
-		}
-		p.Cards = append(p.Cards, k)
-	}
-	slices.SortStableFunc(p.Cards, func(a, b card) int { return -cmp.Compare(a.rank, b.rank) })
-	switch {
-	case act > 0:
-		p.Standing = standing{"act", counted(act, "chamber needs", "chambers need") + " you"}
-	case look > 0:
-		p.Standing = standing{"look", counted(look, "chamber wants", "chambers want") + " a look"}
-	case len(p.Cards) == 0:
-		p.Standing = standing{"look", "No chamber is configured"}
-	default:
-		p.Standing = standing{"fine", "Everything is in order"}
-	}
-	return p
+	h.Set("Content-Encoding", "gzip")
+	w.WriteHeader(status)
+	z, _ := gzip.NewWriterLevel(w, gzip.BestSpeed) // the level is one that there is
+	z.Write(body)
+	z.Close()
 }
 
-func counted(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
-}
-
-func makeCard(c *api.Chamber, w words.Words) card {
-	k := card{Name: c.Name, Observe: c.Observe, NoTarget: !c.Target.Given, rank: priority(c.Worst)}
-	switch {
-	case k.rank >= priority("high"):
-		k.Standing = standing{"act", "Needs you"}
-	case k.rank >= 0:
-		k.Standing = standing{"look", "Have a look"}
-	case len(c.Batches) == 0:
-		k.Standing = standing{"fine", "Empty"}
-	default:
-		k.Standing = standing{"fine", "In order"}
-	}
-	for i := range c.Alarms {
-		if line, ok := makeAlarm(&c.Alarms[i], c.At, w); ok {
-			k.Alarms = append(k.Alarms, line)
+func takesGzip(r *http.Request) bool {
+	for item := range strings.SplitSeq(r.Header.Get("Accept-Encoding"), ",") {
+		kind, params, err := mime.ParseMediaType(strings.TrimSpace(item))
+		if err == nil && kind == "gzip" && params["q"] != "0" {
+			return true
 		}
 	}
-	k.Gauges = gauges(c, w)
-	for i := range c.Batches {
-		k.Batches = append(k.Batches, makeBatch(&c.Batches[i]))
-	}
-	for _, x := range c.Target.Conflicts {
-		k.Conflicts = append(k.Conflicts, x.Text)
-	}
-	for i := range c.Plugs {
-		k.Plugs = append(k.Plugs, makePlug(&c.Plugs[i]))
-	}
-	k.Water = makeWater(c.Reservoir)
-	return k
+	return false
 }
 
-// makeAlarm leaves out what needs nobody: suppressed by design and out of service.
-func makeAlarm(a *api.Alarm, now time.Time, w words.Words) (alarmLine, bool) {
-	line := alarmLine{Class: "look", Priority: a.Priority, Says: a.Says, Detail: a.Detail, Do: a.Do}
-	if priority(a.Priority) >= priority("high") {
-		line.Class = "act"
-	}
-	switch a.State {
-	case "suppressed_by_design", "out_of_service":
-		return line, false
-	case "shelved":
-		line.Class, line.Do, line.Note = "quiet", "", "shelved"
-		if a.ShelvedUntil != nil {
-			line.Note += " until " + w.Clock(*a.ShelvedUntil, now)
-		}
-	case "acknowledged", "latched_acknowledged":
-		line.Note = "acknowledged"
-	case "returned_unacknowledged":
-		line.Class, line.Do, line.Note = "quiet", "", "is over; not acknowledged yet"
-	}
-	return line, true
+func (v *visit) showLogin() error { return v.loginPage(http.StatusOK, "") }
+
+type loginBody struct{ Next, Problem string }
+
+func (v *visit) loginPage(status int, problem string) error {
+	v.needForm()
+	next := localPath(cmp.Or(v.r.PostFormValue("next"), v.r.URL.Query().Get("next")))
+	return v.render(status, frame{Title: "Log in", View: "login", Body: loginBody{next, problem}})
 }
 
-func gauges(c *api.Chamber, w words.Words) []gauge {
-	a, t := &c.Air.Chamber, &c.Target
-	var out []gauge
-	add := func(name string, q chamber.Quantity, r *api.Reading, low, high, from, to float64) {
-		if r == nil {
-			return
-		}
-		g := gauge{Name: name, Class: "fine", Drawn: true}
-		g.Value, g.Unit, _ = strings.Cut(w.Value(q, r.Value), " ")
-		switch {
-		case !r.Fresh:
-			g.Class, g.Note = "old", "no fresh reading; last known"
-			if r.At != nil {
-				g.Note += " from " + w.Clock(*r.At, c.At)
-			}
-		case r.Range == "below":
-			g.Class, g.Note = "look", "below its range"
-		case r.Range == "above":
-			g.Class, g.Note = "look", "above its range"
-		}
-		if t.Given && (low != 0 || high != 0) {
-			g.Target, g.HasBand = w.Span(q, low, high), true
-			if high == 0 {
-				high = to
-			}
-			g.BandAt = place(low, from, to)
-			g.BandWide = math.Max(1, place(high, from, to)-g.BandAt)
-		}
-		g.Mark = place(r.Value, from, to)
-		g.MarkLeft = g.Mark - 1
-		out = append(out, g)
+func (v *visit) takeLogin() error {
+	if err := v.checkForm(); err != nil {
+		return err
 	}
-	var rh, temp api.Band
-	if t.RelativeHumidity != nil {
-		rh = *t.RelativeHumidity
+	status, problem := v.s.login(v.w, v.r, v.r.PostFormValue("token"))
+	if problem != "" {
+		return v.loginPage(status, problem)
 	}
-	if t.TemperatureC != nil {
-		temp = *t.TemperatureC
-	}
-	add("Humidity", chamber.RelativeHumidity, a.RelativeHumidity, rh.Low, rh.High, 0.5, 1)
-	add("Temperature", chamber.Temperature, a.TemperatureC, temp.Low, temp.High, 0, 35)
-	top := math.Max(2000, 1.5*math.Max(t.CO2MaxPPM, t.CO2MinPPM))
-	add("CO2", chamber.CO2, a.CO2PPM, t.CO2MinPPM, t.CO2MaxPPM, 400, top)
-	return out
+	v.redirect(localPath(v.r.PostFormValue("next")))
+	return nil
 }
 
-// place gives where a value stands on a scale, 0..100.
-func place(v, from, to float64) float64 {
-	return math.Round(1000*math.Min(1, math.Max(0, (v-from)/(to-from)))) / 10
-}
-
-func makeBatch(b *api.Batch) batchLine {
-	l := batchLine{Name: b.Name, Species: words.Species(b.Species), Stage: b.Stage, Day: fmt.Sprintf("day %d", b.StageDay),
-		Flush: fmt.Sprintf("flush %d", b.Flush)}
-	if b.FreshG > 0 {
-		l.Picked = fmt.Sprintf("%s g picked, biological efficiency %s", words.Number(b.FreshG, 0), words.Percent(b.BiologicalEfficiency, 0))
+func (v *visit) logout() error {
+	if err := v.checkForm(); err != nil {
+		return err
 	}
-	return l
-}
-
-func makePlug(p *api.Plug) plugLine {
-	l := plugLine{Name: strings.ReplaceAll(p.Role, "_", " "), State: "off", Class: "off", Hand: p.Hand != nil}
-	if p.Name != p.Role {
-		l.Name += " (" + p.Name + ")"
+	if v.who.session != nil {
+		v.s.revoked.add(*v.who.session, v.s.now())
 	}
-	switch {
-	case !p.Known:
-		l.State, l.Class = "not known", "unknown"
-	case p.On:
-		l.State, l.Class = "on", "on"
-	}
-	for _, r := range p.Reasons {
-		l.Reasons = append(l.Reasons, r.Text)
-	}
-	return l
-}
-
-func makeWater(r *api.Reservoir) *water {
-	if r == nil {
-		return nil
-	}
-	x := &water{Text: r.Text, Class: "fine"}
-	switch {
-	case r.Dry:
-		x.Class = "act"
-	case r.EmptyIn > 0 && time.Duration(r.EmptyIn) < 24*time.Hour:
-		x.Class = "look"
-	}
-	if r.Known && r.CapacityLiters > 0 {
-		x.Drawn, x.Share = true, place(r.Liters, 0, r.CapacityLiters)
-	}
-	return x
+	v.s.setCookie(v.w, v.r, v.s.cookieName(), "", -1)
+	v.redirect("")
+	return nil
 }

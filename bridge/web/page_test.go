@@ -12,6 +12,8 @@ import (
 	"gillkeeper/bridge/web/webtest"
 )
 
+var links = regexp.MustCompile(`(?:src|href)="([^"#?]*)[^"]*"`)
+
 func TestPage(t *testing.T) {
 	s := serve(t, nil)
 	if status, _, b := s.ask(t, "POST", "/api/v1/chambers/loft/hand", `{"plug":"lamp","hand":"off","for":"15m"}`); status != 200 {
@@ -35,33 +37,65 @@ func TestPage(t *testing.T) {
 	if worst < 0 || other < 0 || worst > other {
 		t.Error("the worst chamber is not first")
 	}
-	// A strict policy forbids these; and nothing may come from elsewhere.
-	for _, bad := range []string{"<style", "style=", "onclick", "onload", "javascript:", "http://", "https://", "//cdn"} {
-		if strings.Contains(body, bad) {
-			t.Errorf("the page holds %q", bad)
+}
+
+// TestEveryViewIsStrict: nothing in a page asks for what the policy forbids, comes from elsewhere, or leads nowhere.
+func TestEveryViewIsStrict(t *testing.T) {
+	s := serve(t, nil)
+	s.Past(t, "loft", 24*time.Hour)
+	for _, path := range []string{
+		"/", "/chamber/loft", "/chamber/loft?span=7d", "/chamber/loft?span=flush", "/chamber/loft?at=10:00", "/chamber/nursery", "/login",
+		"/do/pick?chamber=loft&batch=oyster-12", "/do/stage?chamber=loft&batch=oyster-12", "/do/batch?chamber=nursery",
+		"/do/retire?chamber=loft&batch=oyster-12", "/do/refill?chamber=loft", "/do/hand?chamber=loft&plug=mister",
+		"/do/ack?chamber=cellar&alarm=humidity_low", "/do/shelve?chamber=cellar&alarm=humidity_low", "/do/note?chamber=loft&batch=oyster-12",
+	} {
+		status, h, b := s.ask(t, "GET", path, "")
+		body := string(b)
+		if status != 200 || !strings.HasPrefix(h.Get("Content-Type"), "text/html") {
+			t.Errorf("%s: %d %s", path, status, h.Get("Content-Type"))
+			continue
 		}
-	}
-	for _, m := range regexp.MustCompile(`(?:src|href)="([^"]+)"`).FindAllStringSubmatch(body, -1) {
-		if status, h, _ := s.ask(t, "GET", "/"+m[1], ""); status != 200 || h.Get("ETag") == "" {
-			t.Errorf("%s: %d", m[1], status)
+		for _, bad := range []string{"<style", "style=", "onclick", "onload", "javascript:", "http://", "https://", "//cdn", "<no value>", "ZgotmplZ", "NaN"} {
+			if strings.Contains(body, bad) {
+				t.Errorf("%s holds %q", path, bad)
+			}
 		}
-	}
-	if len(b) > 100<<10 {
-		t.Errorf("the page is %d bytes", len(b))
+		folder := path[:strings.LastIndex(strings.SplitN(path, "?", 2)[0], "/")+1]
+		seen := map[string]bool{}
+		for _, m := range links.FindAllStringSubmatch(body, -1) {
+			if m[1] == "" || seen[m[1]] || strings.Contains(m[1], "do/") {
+				continue
+			}
+			seen[m[1]] = true
+			if strings.HasPrefix(m[1], "/") {
+				t.Errorf("%s: %s is not relative, so it is lost behind a proxy", path, m[1])
+			}
+			if status, _, _ := s.ask(t, "GET", resolved(t, folder, m[1]), ""); status != 200 {
+				t.Errorf("%s: %s: %d", path, m[1], status)
+			}
+		}
+		if len(b) > 100<<10 {
+			t.Errorf("%s is %d bytes", path, len(b))
+		}
 	}
 }
 
 func TestPageIsSentOnce(t *testing.T) {
 	s := serve(t, nil)
-	_, h, _ := s.ask(t, "GET", "/", "")
-	status, _, body := s.ask(t, "GET", "/", "", "If-None-Match", h.Get("ETag"))
+	_, h, _ := s.ask(t, "GET", "/page.css", "")
+	status, _, body := s.ask(t, "GET", "/page.css", "", "If-None-Match", h.Get("ETag"))
 	if status != http.StatusNotModified || len(body) > 0 {
 		t.Errorf("unchanged: %d, %d bytes", status, len(body))
 	}
-	s.SetAir("loft", webtest.Air{RH: 0.80, TemperatureC: 16.4, CO2: 640})
-	s.Pass(10 * time.Second)
-	if status, _, _ := s.ask(t, "GET", "/", "", "If-None-Match", h.Get("ETag")); status != 200 {
+	if status, _, _ := s.ask(t, "GET", "/page.css", "", "If-None-Match", `"other"`); status != 200 {
 		t.Errorf("changed: %d", status)
+	}
+	status, h, _ = s.ask(t, "GET", "/", "", "Accept-Encoding", "gzip")
+	if status != 200 || h.Get("Content-Encoding") != "gzip" {
+		t.Errorf("the page is not packed: %d %v", status, h)
+	}
+	if _, h, _ = s.ask(t, "GET", "/", "", "Accept-Encoding", "gzip;q=0"); h.Get("Content-Encoding") != "" {
+		t.Error("the page is packed for who does not want that")
 	}
 }
 
@@ -84,5 +118,37 @@ func TestPageNotReady(t *testing.T) {
 	s.SetReady(http.ErrServerClosed)
 	if _, _, b := s.ask(t, "GET", "/", ""); !strings.Contains(string(b), "Not ready: ") {
 		t.Error("the page does not say that the daemon is not ready")
+	}
+}
+
+func TestUnknownPages(t *testing.T) {
+	s := serve(t, nil)
+	for _, path := range []string{"/chamber/lofft", "/do/dance?chamber=loft", "/do/pick?chamber=nowhere"} {
+		status, h, b := s.ask(t, "GET", path, "")
+		if status != 404 || !strings.HasPrefix(h.Get("Content-Type"), "text/html") {
+			t.Errorf("%s: %d %s", path, status, h.Get("Content-Type"))
+		}
+		if path == "/chamber/lofft" && !strings.Contains(string(b), "did you mean") {
+			t.Errorf("no hint in %s", b)
+		}
+	}
+}
+
+// TestPlots: what the record holds is drawn, and said in the table.
+func TestPlots(t *testing.T) {
+	s := serve(t, nil)
+	s.Past(t, "loft", 24*time.Hour)
+	_, _, b := s.ask(t, "GET", "/chamber/loft", "")
+	body := string(b)
+	for _, want := range []string{
+		`aria-label="Humidity over time: from 84.0`, `data-name="CO2" data-unit="ppm"`, `class="band"`, `aria-label="humidifier (mister): on for`,
+		"The same as a table", "Humidity, mean (lowest–highest)", `id="probe-at"`, "24 hours", "This flush",
+	} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the page does not hold %q", want)
+		}
+	}
+	if n := strings.Count(body, "<tr>"); n < 20 || n > 45 {
+		t.Errorf("the table has %d rows", n)
 	}
 }

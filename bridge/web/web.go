@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"gillkeeper/bridge/journal"
+	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
 	"gillkeeper/policy/species"
@@ -37,8 +38,9 @@ type Backend interface {
 	Climates(chamber string) *species.Table
 	// WhyAt gives for each plug its last switch at or before a moment of the calendar, with the reasons.
 	WhyAt(ctx context.Context, chamber string, at time.Time) ([]policy.Event, error)
-	// Events gives what was logged from one moment of the calendar on and before another, oldest first.
-	Events(ctx context.Context, chamber string, from, to time.Time) ([]policy.Event, error)
+	// Events gives what was logged from one moment of the calendar on and before another, oldest first: of some kinds, or
+	// of all when none is named.
+	Events(ctx context.Context, chamber string, from, to time.Time, kinds ...policy.EventKind) ([]policy.Event, error)
 	// AlarmEvents gives what became of alarms, and what people did, from one moment of the calendar on and before another,
 	// oldest first.
 	AlarmEvents(ctx context.Context, chamber string, from, to time.Time) ([]policy.Event, error)
@@ -47,6 +49,11 @@ type Backend interface {
 	History(ctx context.Context, q journal.HistoryQuery) iter.Seq2[journal.Minute, error]
 	// Actions gives what people did, in order. It yields at most one error, as the last pair.
 	Actions(ctx context.Context, q journal.ActionQuery) iter.Seq2[journal.Acted, error]
+	// ImportAll brings in entries of the crop's record, for each chamber an action of kind import, in order of the names:
+	// all of them or none. Entries that cannot be give a [*policy.Rejected].
+	ImportAll(ctx context.Context, imports []journal.Acted) error
+	// CheckImport says what ImportAll would, and brings nothing in.
+	CheckImport(ctx context.Context, imports []journal.Acted) error
 	// Ready gives nil when configuration, broker and first decision are all there, or else says what is missing.
 	Ready() error
 }
@@ -54,6 +61,7 @@ type Backend interface {
 // The limits of the server.
 const (
 	maxBody        = 64 << 10         // bytes of an action; the longest real one is under 1 KiB
+	maxImport      = 8 << 20          // bytes of an import; ten thousand entries are under 4 MiB
 	maxHeader      = 16 << 10         // bytes of all headers
 	headerTimeout  = 5 * time.Second  // to send the headers: ends a client that sends a byte a minute
 	requestTimeout = 15 * time.Second // to send the whole request
@@ -84,12 +92,14 @@ type Options struct {
 	Backend Backend
 	Metrics http.Handler // for /metrics; nil: not served
 	Site    Site
-	Access  Access
-	Hosts   []string // further names under which the server is reached, without port: for a reverse proxy or a LAN name
-	Base    string   // path before every other that a reverse proxy leaves there, such as /grow
-	Version string   // of the program
-	Log     *slog.Logger
-	Now     func() time.Time // the calendar; nil: time.Now
+	// Notifications says how each place that messages to people go to works; nil: there is none.
+	Notifications func() []api.Notification
+	Access        Access
+	Hosts         []string // further names under which the server is reached, without port: for a reverse proxy or a LAN name
+	Base          string   // path before every other that a reverse proxy leaves there, such as /grow
+	Version       string   // of the program
+	Log           *slog.Logger
+	Now           func() time.Time // the calendar; nil: time.Now
 }
 
 // Server serves one listener.
@@ -102,9 +112,12 @@ type Server struct {
 	loopback bool
 	log      *slog.Logger
 	now      func() time.Time
+	posts    func() []api.Notification // nil: none
 	settings atomic.Pointer[settings]
 	wrong    *wrongTokens
 	revoked  revoked
+	dones    dones
+	live     hub
 	listener net.Listener
 	http     *http.Server
 	mux      *http.ServeMux
@@ -125,7 +138,7 @@ func New(o Options) (*Server, error) {
 		return nil, errors.New("web: no backend was given")
 	}
 	s := &Server{
-		backend: o.Backend, metrics: o.Metrics, version: o.Version, hosts: o.Hosts, base: o.Base, log: o.Log, now: o.Now,
+		backend: o.Backend, metrics: o.Metrics, version: o.Version, hosts: o.Hosts, base: o.Base, log: o.Log, now: o.Now, posts: o.Notifications,
 		wrong: newWrongTokens(),
 	}
 	if s.log == nil {
@@ -134,6 +147,7 @@ func New(o Options) (*Server, error) {
 	if s.now == nil {
 		s.now = time.Now
 	}
+	s.live = hub{s: s, feeds: map[string]*feed{}}
 	s.Adopt(o.Site, o.Access)
 	var err error
 	if s.openapi, err = describe(o.Version); err != nil {
@@ -154,6 +168,7 @@ func New(o Options) (*Server, error) {
 		MaxHeaderBytes:    maxHeader,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
+	s.http.RegisterOnShutdown(func() { s.live.close(true) })
 	return s, nil
 }
 
@@ -165,6 +180,7 @@ func (s *Server) Adopt(site Site, a Access) {
 		words:   words.Words{Zone: site.Zone, Fahrenheit: site.Fahrenheit, TwelveHour: site.TwelveHour},
 		secrets: newSecrets(a.Token, a.ReadToken),
 	})
+	s.live.close(false) // who listens may not be let in any more
 }
 
 // Addr is where the server listens.
@@ -176,6 +192,7 @@ func (s *Server) Acts() bool { return s.loopback || s.settings.Load().secrets.ha
 // Run serves until the context is done, then lets running requests end for a few seconds. It returns nil when it was
 // stopped by the context. A server runs once.
 func (s *Server) Run(ctx context.Context) error {
+	defer s.live.close(true)
 	failed := make(chan error, 1)
 	go func() { failed <- s.http.Serve(limited(s.listener, maxConns)) }()
 	select {

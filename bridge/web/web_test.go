@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -232,7 +233,7 @@ func TestSite(t *testing.T) {
 	got := get[api.Site](t, s, "/api/v1/site")
 	want := api.Site{Name: "North shed", Timezone: "UTC+2", UTCOffsetSeconds: 7200, DisplayTemperature: "celsius", DisplayClock: "24h", Now: s.Now(), Version: "test",
 		Ready: true, Chambers: 3, Acts: true}
-	if got != want {
+	if !reflect.DeepEqual(got, want) {
 		t.Errorf("got %+v, want %+v", got, want)
 	}
 	s.Adopt(web.Site{Zone: time.Local}, web.Access{})

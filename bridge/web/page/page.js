@@ -1,31 +1,228 @@
-// Fetches the page again every few seconds and puts its newer text in place. Without this script the page reloads itself.
+// Keeps a page fresh from the daemon's stream of what changed, reads values off the drawings, and shows the reasons of a
+// moment in place. Without it the page loads itself again, and every form works.
 "use strict";
 (() => {
-  const every = 5000;
-  let tag = "";
-  const look = async () => {
-    if (document.hidden) return;
-    let lost = true;
-    try {
-      const reply = await fetch("./", { headers: tag ? { "If-None-Match": tag } : {}, cache: "no-store", signal: AbortSignal.timeout(every) });
-      lost = !(reply.ok || reply.status === 304);
-      if (reply.ok) {
-        tag = reply.headers.get("ETag") || "";
-        const next = new DOMParser().parseFromString(await reply.text(), "text/html");
-        const fresh = next.getElementById("live");
-        if (fresh) {
-          const at = window.scrollY;
-          document.getElementById("live").replaceWith(fresh);
-          document.title = next.title;
-          window.scrollTo(0, at);
+  const byId = (id) => document.getElementById(id);
+
+  // A card's text and parts, by the chamber's name and the keys that the stream uses.
+  const card = (name) => document.querySelector(`[data-chamber="${CSS.escape(name)}"]`);
+
+  function setText(el, text) {
+    if (el.textContent === text) return;
+    el.textContent = text;
+    const gauge = el.closest(".gauge");
+    const mark = gauge && gauge.querySelector("rect.mark");
+    if (!mark) return;
+    const { from, to } = mark.ownerSVGElement.dataset;
+    const share = Math.min(1, Math.max(0, (parseFloat(text) - from) / (to - from)));
+    if (!Number.isNaN(share)) mark.setAttribute("x", String(100 * share - 1));
+  }
+
+  // A gauge's class, and the band of its range.
+  function setGauge(el, kind, text) {
+    const g = el && el.closest(".gauge");
+    if (!g) return;
+    if (kind === "k") { g.className = `gauge ${text}`; return; }
+    const band = g.querySelector("rect.band");
+    const [x, width] = text.split(" ");
+    if (band) { band.setAttribute("x", x); band.setAttribute("width", width); }
+  }
+
+  function apply(u) {
+    let known = true;
+    for (const [name, parts] of Object.entries(u.h || {})) {
+      const c = card(name);
+      if (!c) { known = false; continue; }
+      for (const [key, html] of Object.entries(parts)) {
+        const el = c.querySelector(`[data-h="${key}"]`);
+        if (!el || el.contains(document.activeElement)) continue; // nobody's focus is pulled away
+        const open = el.querySelector("details[open]");
+        el.innerHTML = html; // from the server's own templates; the page's policy lets no script in it run
+        if (open && el.querySelector("details")) el.querySelector("details").open = true;
+        if (key === "s" && c.classList.contains("card")) {
+          const s = el.querySelector(".standing");
+          c.classList.remove("fine", "look", "act");
+          if (s) c.classList.add(...["fine", "look", "act"].filter((k) => s.classList.contains(k)));
         }
       }
-    } catch {
-      lost = true;
     }
-    const notice = document.getElementById("lost");
-    if (notice) notice.hidden = !lost;
-  };
-  setInterval(look, every);
-  document.addEventListener("visibilitychange", look);
+    for (const [name, texts] of Object.entries(u.t || {})) {
+      const c = card(name);
+      if (!c) { known = false; continue; }
+      for (const [key, text] of Object.entries(texts)) {
+        const [gauge, kind] = key.split(".");
+        if (kind === "k" || kind === "b") { setGauge(c.querySelector(`[data-t="${gauge}"]`), kind, text); continue; }
+        for (const el of c.querySelectorAll(`[data-t="${key}"]`)) setText(el, text);
+      }
+    }
+    for (const el of document.querySelectorAll("[data-clock]")) if (u.c) el.textContent = u.c;
+    if (u.o) known = order(u.o) && known;
+    if (u.w) {
+      const h = document.querySelector("[data-whole]");
+      if (h && h.lastElementChild.textContent !== u.w.Words) known = false; // shape and title too: rare, so the page is asked again
+    }
+    if (!known) refetch();
+  }
+
+  function order(names) {
+    const list = document.querySelector(".cards");
+    if (!list || list.contains(document.activeElement)) return true;
+    const cards = [...list.querySelectorAll(".card")];
+    if (cards.length !== names.length) return false;
+    for (let i = 0; i < names.length; i++) {
+      if (list.children[i] && list.children[i].dataset.chamber === names[i]) continue;
+      const c = card(names[i]);
+      if (!c) return false;
+      list.insertBefore(c, list.children[i] || null);
+    }
+    return true;
+  }
+
+  // refetch takes the page anew and puts what lives in it in place.
+  let fetching = false;
+  async function refetch() {
+    if (fetching) return;
+    fetching = true;
+    try {
+      const reply = await fetch(location.href, { cache: "no-cache", signal: AbortSignal.timeout(15000) });
+      if (reply.redirected) { location.reload(); return; } // to log in
+      if (!reply.ok) return;
+      const next = new DOMParser().parseFromString(await reply.text(), "text/html");
+      const fresh = next.getElementById("live");
+      if (!fresh) return;
+      byId("live").replaceWith(fresh);
+      document.title = next.title;
+      document.body.dataset.seq = next.body.dataset.seq;
+    } catch {
+      // the stream tells when the daemon is back
+    } finally {
+      fetching = false;
+    }
+  }
+
+  // The stream. The browser opens it again by itself; what was missed meanwhile is sent, or the page is asked for anew.
+  let stream = null;
+  let heard = 0;
+  const quiet = 40000; // the daemon gives a sign of life every 15 s
+  const lost = (is) => { const n = byId("lost"); if (n) n.hidden = !is; };
+
+  function listen() {
+    if (stream) stream.close();
+    heard = Date.now();
+    const url = new URL(document.body.dataset.live, location.href);
+    url.searchParams.set("since", document.body.dataset.seq || "");
+    stream = new EventSource(url);
+    stream.onopen = () => { heard = Date.now(); lost(false); };
+    stream.onmessage = (e) => {
+      heard = Date.now();
+      document.body.dataset.seq = e.lastEventId;
+      apply(JSON.parse(e.data));
+    };
+    stream.addEventListener("beat", () => { heard = Date.now(); });
+    stream.addEventListener("stale", () => { heard = Date.now(); refetch(); });
+    stream.onerror = () => {
+      setTimeout(() => { if (stream && stream.readyState !== EventSource.OPEN) lost(true); }, 4000);
+    };
+  }
+  if (document.body.dataset.live) {
+    listen();
+    setInterval(() => {
+      if (document.hidden) return;
+      if (stream && stream.readyState === EventSource.CLOSED || Date.now() - heard > quiet) { lost(true); listen(); }
+    }, 5000);
+    document.addEventListener("visibilitychange", () => {
+      if (document.hidden) { if (stream) stream.close(); stream = null; } else listen();
+    });
+    addEventListener("pagehide", () => { if (stream) stream.close(); });
+    addEventListener("pageshow", (e) => { if (e.persisted) listen(); });
+  }
+
+  // Reading values off the drawings: by the slider, or by pointing at any of them.
+  const plots = byId("plots");
+  const probe = byId("probe");
+  if (plots && probe) {
+    const at = byId("probe-at");
+    const says = byId("probe-says");
+    const why = byId("probe-why");
+    const { start, step, zone } = plots.dataset;
+    const drawn = [...plots.querySelectorAll("svg[data-v]")].map((svg) => ({ svg, name: svg.dataset.name, unit: svg.dataset.unit, v: svg.dataset.v.split(",") }));
+    const last = Number(at.max);
+    const two = (n) => String(n).padStart(2, "0");
+    const moment = (i) => new Date((Number(start) + (i + 1) * step + Number(zone)) * 1000); // the end of the step; site time, read as UTC
+    const cursor = (svg) => {
+      let line = svg.querySelector(".cursor");
+      if (!line) {
+        line = document.createElementNS("http://www.w3.org/2000/svg", "path");
+        line.setAttribute("class", "cursor");
+        svg.append(line);
+      }
+      return line;
+    };
+    const show = () => {
+      const i = Number(at.value);
+      const t = moment(i);
+      const day = `${t.getUTCFullYear()}-${two(t.getUTCMonth() + 1)}-${two(t.getUTCDate())}`;
+      const clock = `${two(t.getUTCHours())}:${two(t.getUTCMinutes())}`;
+      const x = (1000 * (i + 0.5)) / (last + 1);
+      const parts = drawn.map(({ svg, name, unit, v }) => {
+        cursor(svg).setAttribute("d", `M${x} 0V200`);
+        return `${name} ${v[i] ? v[i] + "\u00a0" + unit : "–"}`;
+      });
+      says.textContent = `${day} ${clock}: ${parts.join(", ")}`;
+      const q = new URLSearchParams(location.search);
+      q.set("at", `${day}T${clock}`);
+      q.delete("done");
+      why.href = `?${q}#why`;
+    };
+    at.addEventListener("input", show);
+    for (const svg of plots.querySelectorAll("svg")) {
+      const point = (e) => {
+        const r = svg.getBoundingClientRect();
+        at.value = String(Math.min(last, Math.max(0, Math.floor(((e.clientX - r.left) / r.width) * (last + 1)))));
+        show();
+      };
+      svg.addEventListener("pointermove", point);
+      svg.addEventListener("pointerdown", point);
+      svg.addEventListener("click", () => reasons(new URL(why.href).searchParams.get("at")));
+    }
+    probe.hidden = false;
+    show();
+    why.addEventListener("click", (e) => { e.preventDefault(); reasons(new URL(why.href).searchParams.get("at"), true); });
+  }
+
+  // reasons shows why the plugs were as they were, in place.
+  async function reasons(when, go) {
+    const body = byId("why-body");
+    if (!body || !when) return;
+    const q = new URLSearchParams({ at: when });
+    try {
+      const reply = await fetch(`?${q}`, { signal: AbortSignal.timeout(15000) });
+      const fresh = new DOMParser().parseFromString(await reply.text(), "text/html").getElementById("why-body");
+      if (!fresh) throw new Error("no reasons");
+      body.replaceWith(fresh);
+      byId("why-at").value = when;
+      if (go) byId("why").scrollIntoView();
+    } catch {
+      if (go) location.href = `?${q}#why`;
+    }
+  }
+
+  // What was done can be taken back for a minute; then the offer goes, and so does its address.
+  const done = byId("done");
+  if (done) {
+    const q = new URLSearchParams(location.search);
+    q.delete("done");
+    setTimeout(() => {
+      done.remove();
+      history.replaceState(null, "", location.pathname + (q.size ? `?${q}` : ""));
+    }, 60000);
+  }
+  // Wet fingers tap twice: a form is sent once. The daemon does an action once in any case.
+  for (const form of document.querySelectorAll("form")) {
+    form.addEventListener("submit", (e) => {
+      if (form.dataset.sent) { e.preventDefault(); return; }
+      form.dataset.sent = "yes";
+      setTimeout(() => { delete form.dataset.sent; }, 3000);
+    });
+  }
 })();

@@ -57,6 +57,11 @@ type Air struct {
 func New() *Twin {
 	first := settled()
 	t := &Twin{now: first.now, Record: journal.NewMemory()}
+	for a := range first.Record.Actions(context.Background(), journal.ActionQuery{}) {
+		if _, err := t.Record.Act(context.Background(), a.Chamber, a.Action); err != nil {
+			panic(err)
+		}
+	}
 	for _, u := range first.chambers {
 		own := *u
 		own.events = slices.Clip(own.events) // states and snapshots are never written to
@@ -68,7 +73,7 @@ func New() *Twin {
 var settled = sync.OnceValue(settle)
 
 func settle() *Twin {
-	t := &Twin{now: Start}
+	t := &Twin{now: Start, Record: journal.NewMemory()}
 	zone := time.FixedZone("UTC+2", 2*3600)
 	t.Add(Spec("cellar", zone), Air{RH: 0.71, TemperatureC: 14.2, CO2: 2400, RoomRH: 0.5, RoomC: 13, Watts: 24})
 	t.Add(Spec("loft", zone), Air{RH: 0.885, TemperatureC: 16.4, CO2: 640, RoomRH: 0.45, RoomC: 18, Watts: 26})
@@ -200,11 +205,63 @@ func (t *Twin) Act(ctx context.Context, name string, a policy.Action) (*policy.S
 	if u == nil {
 		return nil, &policy.Refusal{Field: "chamber", Value: name, Missing: true, Allowed: t.hint(name)}
 	}
+	if a.At.IsZero() {
+		a.At = t.now.Add(t.ahead)
+	}
+	if a.Reaches() {
+		if err := u.policy.Settle(t.entries(name), &a, t.now.Add(t.ahead)); err != nil {
+			return nil, err
+		}
+	}
 	if err := u.policy.Check(&u.state, &a); err != nil {
+		return nil, err
+	}
+	if _, err := t.Record.Act(ctx, name, a); err != nil {
 		return nil, err
 	}
 	u.step(t.now, t.ahead, []policy.Action{a})
 	return u.snap, nil
+}
+
+// entries is what is written down of a chamber's crop.
+func (t *Twin) entries(name string) []policy.Entry {
+	var all []policy.Entry
+	for a, err := range t.Record.Actions(context.Background(), journal.CropQuery(name)) {
+		if err == nil {
+			all = append(all, policy.Entries(a.Seq, a.Action)...)
+		}
+	}
+	return all
+}
+
+// CheckImport checks entries as the keeper does.
+func (t *Twin) CheckImport(ctx context.Context, imports []journal.Acted) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	var bad policy.Rejected
+	for i := range imports {
+		c := imports[i].Chamber
+		if list := t.find(c).policy.CheckImport(t.entries(c), imports[i].Action.Entries, t.now.Add(t.ahead)); len(list) > 0 {
+			bad.Chambers = append(bad.Chambers, policy.Misfits{Chamber: c, List: list})
+		}
+	}
+	if len(bad.Chambers) > 0 {
+		return &bad
+	}
+	return nil
+}
+
+// ImportAll brings entries in, chamber by chamber.
+func (t *Twin) ImportAll(ctx context.Context, imports []journal.Acted) error {
+	if err := t.CheckImport(ctx, imports); err != nil {
+		return err
+	}
+	for _, a := range imports {
+		if _, err := t.Act(ctx, a.Chamber, a.Action); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // WhyAt gives for each plug its last switch at or before a moment.
@@ -228,7 +285,7 @@ func (t *Twin) WhyAt(ctx context.Context, name string, at time.Time) ([]policy.E
 }
 
 // Events gives what happened from one moment on and before another.
-func (t *Twin) Events(ctx context.Context, name string, from, to time.Time) ([]policy.Event, error) {
+func (t *Twin) Events(ctx context.Context, name string, from, to time.Time, kinds ...policy.EventKind) ([]policy.Event, error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	u := t.find(name)
@@ -237,7 +294,7 @@ func (t *Twin) Events(ctx context.Context, name string, from, to time.Time) ([]p
 	}
 	var out []policy.Event
 	for _, e := range u.events {
-		if !e.At.Before(from) && e.At.Before(to) {
+		if !e.At.Before(from) && e.At.Before(to) && (len(kinds) == 0 || slices.Contains(kinds, e.Kind)) {
 			out = append(out, e)
 		}
 	}
@@ -324,5 +381,6 @@ func (u *unit) step(now time.Time, ahead time.Duration, actions []policy.Action)
 	var d policy.Decision
 	u.state, d = u.policy.Step(u.state, in)
 	u.events = append(u.events, d.Events...)
-	u.snap = &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: u.state, Decision: d}
+	u.snap = &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: u.state, Decision: d,
+		Proposals: u.state.Crop.Proposals(u.policy.Climates, u.state.Now)}
 }

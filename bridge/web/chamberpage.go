@@ -1,0 +1,270 @@
+package web
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"gillkeeper/bridge/journal"
+	"gillkeeper/bridge/web/api"
+	"gillkeeper/bridge/words"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/species"
+)
+
+// chamberPage is one chamber with its past.
+type chamberPage struct {
+	Card    *card
+	Time    string
+	Spans   []choice
+	Span    string
+	Plots   *plots
+	Learned []learnedLine
+	Why     whyPart
+	Water   bool // there is a reservoir to fill
+	Done    *doneNote
+}
+
+// choice is one of several links of which one is where we are.
+type choice struct {
+	Value, Words string
+	Here         bool
+}
+
+// learnedLine is one value that was learned by watching the chamber.
+type learnedLine struct {
+	Name, Value, Unsure, Before string
+	Path                        string // how it moved, 1000 by 40
+}
+
+// whyPart is the reasons of now or of a moment.
+type whyPart struct {
+	Past  bool
+	When  string
+	Input string // the moment as the form writes it
+	Max   string
+	Plugs []whyLine
+	Fault string
+}
+
+type whyLine struct {
+	Name, State, Class, Since string
+	Reasons                   []string
+}
+
+func (v *visit) chamber() error {
+	name := v.r.PathValue("chamber")
+	seq := ""
+	if _, ok := v.s.backend.Snapshot(name); ok {
+		seq = v.s.live.touch(name)
+	}
+	view, err := v.s.viewOf(name)
+	if err != nil {
+		return err
+	}
+	c := view.chamber()
+	p := chamberPage{Card: makeCard(&c, v.set.words), Time: clockLine(v.set, v.s.now()), Water: c.Reservoir != nil, Done: v.doneNote()}
+	from, to := v.span(view, &p)
+	course, err := v.s.readCourse(v.r.Context(), view, from, to)
+	if err != nil {
+		return err
+	}
+	p.Plots = course.draw(view, v.set.words)
+	p.Learned = v.learned(course, view)
+	p.Why = v.why(view)
+	f := frame{Title: name, View: "chamber", Body: &p, Live: "live?" + url.Values{"chamber": {name}}.Encode(), Seq: seq,
+		Refresh: !v.r.URL.Query().Has("at") && p.Done == nil}
+	return v.render(http.StatusOK, f)
+}
+
+// span reads which stretch of time is wanted.
+func (v *visit) span(view *view, p *chamberPage) (from, to time.Time) {
+	to = view.snap.Wall
+	since, flush := flushSince(view)
+	p.Span = v.r.URL.Query().Get("span")
+	switch {
+	case p.Span == "7d":
+		from = to.Add(-7 * 24 * time.Hour)
+	case p.Span == "flush" && flush:
+		from = since
+		if least := to.Add(-24 * time.Hour); from.After(least) {
+			from = least
+		}
+	default:
+		p.Span, from = "24h", to.Add(-24*time.Hour)
+	}
+	p.Spans = []choice{{"24h", "24 hours", p.Span == "24h"}, {"7d", "7 days", p.Span == "7d"}}
+	if flush {
+		p.Spans = append(p.Spans, choice{"flush", "This flush", p.Span == "flush"})
+	}
+	return from, to
+}
+
+// longestFlush is as far back as a flush is drawn.
+const longestFlush = 120 * 24 * time.Hour
+
+// flushSince is when the flush began that has grown longest here.
+func flushSince(view *view) (time.Time, bool) {
+	var first time.Time
+	for i := range view.snap.State.Crop.Batches {
+		b := &view.snap.State.Crop.Batches[i]
+		if !b.Retired.IsZero() {
+			continue
+		}
+		since := b.Added
+		for j := range b.Flushes {
+			if f := &b.Flushes[j]; f.Number == b.Flush-1 && !f.Closed.IsZero() {
+				since = f.Closed
+			}
+		}
+		if at := view.at(since); at != nil && (first.IsZero() || at.Before(first)) {
+			first = *at
+		}
+	}
+	if least := view.snap.Wall.Add(-longestFlush); !first.IsZero() && first.Before(least) {
+		first = least
+	}
+	return first, !first.IsZero()
+}
+
+// learned lists what was learned, and how it moved.
+func (v *visit) learned(c *course, view *view) []learnedLine {
+	spec := view.snap.Spec
+	k := view.snap.State.Learn.Knowledge(spec.VolumeM3, spec.AltitudeM)
+	fan, mist := spec.Plug(chamber.ExhaustFan) >= 0, spec.Plug(chamber.Humidifier) >= 0
+	var out []learnedLine
+	add := func(show bool, name, quantity, unit string, digits int, value, relative float64, known bool) {
+		if !show {
+			return
+		}
+		l := learnedLine{Name: name, Value: "not known yet"}
+		if known {
+			l.Value = words.Number(value, digits) + unit
+			l.Unsure = "± " + words.Number(value*relative, digits)
+		}
+		s := c.of(journal.PlaceLearned, quantity)
+		for _, x := range s {
+			if x.ok {
+				l.Before = words.Number(x.mean, digits) + unit
+				break
+			}
+		}
+		l.Path = sparkline(s)
+		out = append(out, l)
+	}
+	add(fan, "Air changes an hour, fan running", journal.AirChangesFanOn, "", 1, k.FanOn.Value, k.FanOn.RelativeSD, k.FanOn.Known)
+	add(true, "Air changes an hour, fan at rest", journal.AirChangesFanOff, "", 2, k.FanOff.Value, k.FanOff.RelativeSD, k.FanOff.Known)
+	add(true, "Respiration of the crop, CO2", journal.CO2Generation, " g/h", 2, k.CO2GPerH.Value, k.CO2GPerH.RelativeSD, k.CO2GPerH.Known)
+	add(mist, "Mist output", journal.MistOutput, " g/h", 0, k.MistGPerH.Value, k.MistGPerH.RelativeSD, k.MistGPerH.Known)
+	if i := spec.Plug(chamber.ExhaustFan); i >= 0 && spec.Plugs[i].FlowM3PerH > 0 {
+		flow := (k.FanOn.Value - k.FanOff.Value) * spec.VolumeM3
+		sd := math.Hypot(k.FanOn.RelativeSD*k.FanOn.Value, k.FanOff.RelativeSD*k.FanOff.Value) * spec.VolumeM3
+		add(true, "Fan flow through filter and duct", journal.FanFlow, " m³/h", 1, flow, sd/math.Max(flow, 1e-9), k.FanOn.Known && k.FanOff.Known)
+	}
+	return out
+}
+
+// sparkline draws a series small.
+func sparkline(s []cell) string {
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, x := range s {
+		if x.ok {
+			low, high = min(low, x.mean), max(high, x.mean)
+		}
+	}
+	if math.IsInf(low, 0) {
+		return ""
+	}
+	if least := 0.1 * math.Abs(high); high-low < least { // what hardly moves must not look as if it did
+		middle := (low + high) / 2
+		low, high = middle-least/2, middle+least/2
+	}
+	if high <= low {
+		high = low + 1
+	}
+	var b strings.Builder
+	pen := byte('M')
+	for i, x := range s {
+		if x.ok {
+			fmt.Fprintf(&b, "%c%s %s", pen, short1(1000*(float64(i)+0.5)/float64(len(s))), short1(38-36*(x.mean-low)/(high-low)))
+			pen = 'L'
+		}
+	}
+	return b.String()
+}
+
+// why gives the reasons of now, or of the moment that was pointed at.
+func (v *visit) why(view *view) whyPart {
+	zone := v.set.words.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	const form = "2006-01-02T15:04"
+	p := whyPart{Max: view.snap.Wall.In(zone).Format(form), Input: view.snap.Wall.In(zone).Format(form)}
+	text := v.r.URL.Query().Get("at")
+	if text == "" {
+		c := view.chamber()
+		for i := range c.Plugs {
+			x := &c.Plugs[i]
+			p.Plugs = append(p.Plugs, whyOf(x.Name, x.Role, x.On, x.Known, x.Since, x.Reasons, view, v.set.words))
+		}
+		return p
+	}
+	p.Past = true
+	at, err := v.s.moment("at", text, view.snap.Wall)
+	if err != nil {
+		p.Fault = asProblem(err).Detail
+		return p
+	}
+	p.Input, p.When = at.In(zone).Format(form), at.In(zone).Format("Monday 2 January, "+v.set.words.ClockForm(false))
+	got, err := v.s.whyAt(v.r, view, at)
+	if err != nil {
+		p.Fault = asProblem(err).Detail
+		return p
+	}
+	for _, x := range got.(api.Why).Plugs {
+		p.Plugs = append(p.Plugs, whyOf(x.Name, x.Role, x.On, true, x.Since, x.Reasons, view, v.set.words))
+	}
+	return p
+}
+
+func whyOf(name, role string, on, known bool, since *time.Time, reasons []api.Reason, view *view, w words.Words) whyLine {
+	l := whyLine{Name: plugName(name, role), State: "off", Class: "off"}
+	switch {
+	case !known:
+		l.State, l.Class = "not known", "unknown"
+	case on:
+		l.State, l.Class = "on", "on"
+	}
+	if since != nil {
+		l.Since = w.Clock(*since, view.snap.Wall)
+	}
+	for _, r := range reasons {
+		l.Reasons = append(l.Reasons, r.Text)
+	}
+	return l
+}
+
+// speciesChoices lists the species that a chamber's table knows, as people write them.
+func speciesChoices(t *species.Table, chosen string) []choice {
+	var out []choice
+	for _, name := range t.Species() {
+		out = append(out, choice{name, words.Species(name), name == chosen})
+	}
+	slices.SortFunc(out, func(a, b choice) int { return cmp.Compare(a.Words, b.Words) })
+	return out
+}
+
+// stageChoices lists the stages.
+func stageChoices(chosen species.Stage) []choice {
+	var out []choice
+	for _, s := range species.Stages() {
+		out = append(out, choice{s.String(), s.String(), s == chosen})
+	}
+	return out
+}
