@@ -295,6 +295,10 @@ func (j *SQLite) History(ctx context.Context, q HistoryQuery) iter.Seq2[Minute, 
 			yield(Minute{}, err)
 			return
 		}
+		if q.Step > Span {
+			j.widely(ctx, &q, yield)
+			return
+		}
 		g := merger{step: q.Step}
 		var last *minuteRow
 		for more := true; more; {
