@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -152,8 +153,8 @@ func (a *Action) checkEntry(now time.Time) error {
 		return &Refusal{Field: "marks", Value: strconv.Itoa(max(len(a.Marks), len(a.Photos))), Allowed: fmt.Sprintf("give at most %d marks and %d photos", MostMarks, MostPhotos)}
 	}
 	for _, f := range a.Photos {
-		if f == "" || len(f) > LongestPhoto || !printable(f) {
-			return &Refusal{Field: "photos", Value: clip(f), Allowed: fmt.Sprintf("give a path or an address of at most %d bytes", LongestPhoto)}
+		if f == "" || len(f) > LongestPhoto || !printable(f) || strings.Contains(f, ";") {
+			return &Refusal{Field: "photos", Value: clip(f), Allowed: fmt.Sprintf("give a path or an address of at most %d bytes, without semicolons", LongestPhoto)}
 		}
 	}
 	return a.checkKind()

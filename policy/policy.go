@@ -170,3 +170,5 @@ type Snapshot struct {
 	Decision Decision      `json:"decision"`
 	Observe  bool          `json:"observe"`
 }
+	// Proposals are the stages that batches seem to have reached.
+	Proposals []crop.Proposal `json:"proposals,omitempty"`

@@ -38,7 +38,7 @@ func Entries(seq int64, a Action) []Entry {
 // Standing gives the entries that hold: with their corrections, without what was undone, in order of the moments for
 // which they hold. An undo can be undone.
 func Standing(all []Entry) []Entry {
-	dead := undone(all)
+	dead := Undone(all)
 	amended := map[string]*Action{}
 	for i := range all {
 		if a := &all[i].Action; a.Kind == Correct && !dead[a.ID] {
@@ -228,7 +228,7 @@ func (p *Policy) target(past []Entry, a *Action, now time.Time) error {
 	of := &past[i]
 	a.Batch = of.Action.Batch
 	if a.Kind == Undo {
-		if undone(past)[a.Of] {
+		if Undone(past)[a.Of] {
 			return &Refusal{Field: "of", Value: of.Ref, Allowed: "it is undone already; undo that undo to have it back"}
 		}
 		return nil
@@ -253,8 +253,8 @@ func (p *Policy) target(past []Entry, a *Action, now time.Time) error {
 	return nil
 }
 
-// undone gives the IDs of what was undone and not had back, from the last entry to the first.
-func undone(all []Entry) map[string]bool {
+// Undone gives the IDs of what was undone and not had back, from the last entry to the first.
+func Undone(all []Entry) map[string]bool {
 	dead := map[string]bool{}
 	for _, e := range slices.Backward(all) {
 		if e.Action.Kind == Undo && !dead[e.Action.ID] {

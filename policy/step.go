@@ -72,6 +72,7 @@ func (p *Policy) Step(s State, in Input) (State, Decision) {
 	st.suspect()
 	st.vote()
 	st.learn()
+	st.breathe()
 	st.water()
 	var next crop.State
 	s.Target, next = s.Crop.Aim(p.Climates, in.Now)

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
@@ -72,6 +71,42 @@ func (k *Keeper) ImportAll(ctx context.Context, imports []journal.Acted) error {
 	return nil
 }
 
+// CheckImport says what ImportAll would, and brings nothing in.
+func (k *Keeper) CheckImport(ctx context.Context, imports []journal.Acted) error {
+	var bad policy.Rejected
+	for i := range imports {
+		u := k.unit(imports[i].Chamber)
+		if u == nil {
+			return &policy.Refusal{Field: "chamber", Value: imports[i].Chamber, Missing: true, Allowed: k.namesHint()}
+		}
+		if _, err := u.misfits(ctx, &imports[i].Action, &bad); err != nil {
+			return err
+		}
+	}
+	if len(bad.Chambers) > 0 {
+		return &bad
+	}
+	return nil
+}
+
+// misfits adds what is wrong with one chamber's import to the list, and gives the record that it was checked against.
+func (u *unit) misfits(ctx context.Context, a *policy.Action, bad *policy.Rejected) ([]policy.Entry, error) {
+	past, err := u.k.entries(ctx, u.name)
+	if err != nil {
+		return nil, err
+	}
+	list := u.currentPolicy().CheckImport(past, a.Entries, u.k.clock.Wall())
+	for i := range a.Entries {
+		if err := u.k.claim(u.name, &a.Entries[i]); err != nil {
+			list = append(list, policy.Misfit{Index: i, Err: err})
+		}
+	}
+	if len(list) > 0 {
+		bad.Chambers = append(bad.Chambers, policy.Misfits{Chamber: u.name, List: list})
+	}
+	return past, nil
+}
+
 // importAll checks everything, makes it durable at once and hands it to the workers. The order of the imports is the
 // order in which the chambers are held, which is that of their names for every caller.
 func (k *Keeper) importAll(ctx context.Context, imports []journal.Acted, units []*unit) ([]request, error) {
@@ -90,7 +125,8 @@ func (k *Keeper) importAll(ctx context.Context, imports []journal.Acted, units [
 	for i, u := range units {
 		a := &imports[i].Action
 		a.At = k.clock.Wall()
-		past, err := k.entries(ctx, u.name)
+		known := len(bad.Chambers)
+		past, err := u.misfits(ctx, a, &bad)
 		if err != nil {
 			return nil, err
 		}
@@ -99,11 +135,10 @@ func (k *Keeper) importAll(ctx context.Context, imports []journal.Acted, units [
 				return nil, nil // all were written down together, so the others are there too
 			}
 		}
-		if list := u.currentPolicy().CheckImport(past, a.Entries, a.At); len(list) > 0 {
-			bad.Chambers = append(bad.Chambers, policy.Misfits{Chamber: u.name, List: list})
+		if len(bad.Chambers) > known {
 			continue
 		}
-		if err := errors.Join(u.currentPolicy().Settle(past, a, a.At), k.claimAll(u.name, a.Entries)); err != nil {
+		if err := u.currentPolicy().Settle(past, a, a.At); err != nil {
 			return nil, err
 		}
 		acts = append(acts, journal.Acted{Chamber: u.name, Action: *a})
@@ -137,18 +172,4 @@ func (k *Keeper) store(ctx context.Context, acts []journal.Acted) ([]int64, erro
 		return nil, fmt.Errorf("the journal does not take the import: %w; nothing was done, try again when it works", err)
 	}
 	return seqs, nil
-}
-
-// claimAll refuses names of new batches that another chamber uses.
-func (k *Keeper) claimAll(chamber string, entries []policy.Action) error {
-	var taken []string
-	for i := range entries {
-		if err := k.claim(chamber, &entries[i]); err != nil {
-			taken = append(taken, entries[i].Batch)
-		}
-	}
-	if len(taken) > 0 {
-		return &policy.Refusal{Field: "batch", Value: strings.Join(taken, ", "), Allowed: "another chamber has batches of these names; choose others"}
-	}
-	return nil
 }

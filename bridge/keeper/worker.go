@@ -150,7 +150,8 @@ func (w *worker) decide(ctx context.Context, u *unit) {
 		u.wake = least
 	}
 	w.schedule(u)
-	snap := &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: state, Decision: d, Observe: u.policy.Observe}
+	snap := &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: state, Decision: d, Observe: u.policy.Observe,
+		Proposals: state.Crop.Proposals(u.policy.Climates, state.Now)}
 	u.snap.Store(snap)
 	u.pending.Store(&picture{snap: snap, seq: u.seq})
 	if len(d.Events) > 0 || len(acts) > 0 {

@@ -41,7 +41,11 @@ func (s *Server) outer(next http.Handler) http.Handler {
 				Detail: fmt.Sprintf("%s is not a name of this server; use %s", oneLine(strconv.Quote(r.Host)), s.Addr())})
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
+		most := int64(maxBody)
+		if r.URL.Path == api.Base+"/import" {
+			most = maxImport
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		inner.ServeHTTP(w, r)
 	})
 }

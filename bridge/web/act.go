@@ -36,8 +36,14 @@ func (s *Server) postBatch(r *http.Request) (any, error) {
 	if err := decode(r, &in); err != nil {
 		return nil, err
 	}
-	a := policy.Action{Kind: policy.BatchAdd, Batch: in.Batch, Species: in.Species, Strain: in.Strain,
-		SubstrateKg: in.SubstrateKg, DryKg: in.DryKg, Note: in.Note}
+	a := policy.Action{Kind: policy.BatchAdd, Batch: in.Batch, Species: in.Species, Strain: in.Strain, Supplements: in.Supplements,
+		Position: in.Position, SubstrateKg: in.SubstrateKg, DryKg: in.DryKg, Note: in.Note}
+	if err := s.past(&a.When, "at", in.At); err != nil {
+		return nil, err
+	}
+	if err := s.past(&a.Inoculated, "inoculated", in.Inoculated); err != nil {
+		return nil, err
+	}
 	if in.Stage != "" {
 		var err error
 		if a.Stage, err = stageNamed(in.Stage); err != nil {
@@ -56,7 +62,7 @@ func (s *Server) postStage(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.actOnBatch(r, in.ID, policy.Action{Kind: policy.StageSet, Stage: stage, Note: in.Note})
+	return s.actOnBatchAt(r, in.ID, in.At, policy.Action{Kind: policy.StageSet, Stage: stage, Note: in.Note})
 }
 
 func (s *Server) postHarvest(r *http.Request) (any, error) {
@@ -64,7 +70,8 @@ func (s *Server) postHarvest(r *http.Request) (any, error) {
 	if err := decode(r, &in); err != nil {
 		return nil, err
 	}
-	return s.actOnBatch(r, in.ID, policy.Action{Kind: policy.HarvestDone, FreshG: in.FreshG, Done: in.Done, Note: in.Note})
+	return s.actOnBatchAt(r, in.ID, in.At, policy.Action{Kind: policy.HarvestDone, FreshG: in.FreshG, Done: in.Done, Marks: in.Marks,
+		Photos: in.Photos, Note: in.Note})
 }
 
 func (s *Server) postRetire(r *http.Request) (any, error) {
@@ -72,7 +79,7 @@ func (s *Server) postRetire(r *http.Request) (any, error) {
 	if err := decode(r, &in); err != nil {
 		return nil, err
 	}
-	return s.actOnBatch(r, in.ID, policy.Action{Kind: policy.BatchRetire, Note: in.Note})
+	return s.actOnBatchAt(r, in.ID, in.At, policy.Action{Kind: policy.BatchRetire, Note: in.Note})
 }
 
 func (s *Server) postAck(r *http.Request) (any, error) {
@@ -90,6 +97,14 @@ func (s *Server) postShelve(r *http.Request) (any, error) {
 	}
 	return s.act(r, r.PathValue("chamber"), in.ID, policy.Action{
 		Kind: policy.AlarmShelve, Alarm: r.PathValue("alarm"), For: time.Duration(in.For), Note: in.Note})
+}
+
+// actOnBatchAt is actOnBatch for a moment that may have passed.
+func (s *Server) actOnBatchAt(r *http.Request, id, at string, a policy.Action) (any, error) {
+	if err := s.past(&a.When, "at", at); err != nil {
+		return nil, err
+	}
+	return s.actOnBatch(r, id, a)
 }
 
 func (s *Server) actOnBatch(r *http.Request, id string, a policy.Action) (any, error) {

@@ -24,9 +24,9 @@ func decode(r *http.Request, into any) error {
 			Detail: "send the action as JSON, with Content-Type: application/json"}
 	}
 	body, err := io.ReadAll(r.Body)
-	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
+	if large, ok := errors.AsType[*http.MaxBytesError](err); ok {
 		return &api.Problem{Status: http.StatusRequestEntityTooLarge, Code: api.CodeTooLarge,
-			Detail: fmt.Sprintf("the body is larger than %d KiB", maxBody>>10)}
+			Detail: fmt.Sprintf("the body is larger than %d KiB", large.Limit>>10)}
 	}
 	if err != nil {
 		return badRequest("the body could not be read: %v", err)

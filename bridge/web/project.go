@@ -252,7 +252,8 @@ func (v *view) batches(retired bool) []api.Batch {
 			SubstrateKg: finite(b.SubstrateKg), DryKg: finite(b.DryKg), Added: v.day(b.Added),
 			Stage: b.Stage.String(), StageSince: v.day(b.Since), StageDay: v.stageDay(b),
 			Flush: b.Flush, FreshG: finite(b.FreshG()), BiologicalEfficiency: finite(b.BiologicalEfficiency()),
-			Flushes: []api.Flush{}, Retired: v.at(b.Retired),
+			Flushes: []api.Flush{}, Retired: v.at(b.Retired), Supplements: b.Supplements, Position: b.Position, Inoculated: v.at(b.Inoculated),
+			Proposal: v.proposal(b.Name),
 		}
 		for j := range b.Flushes {
 			f := &b.Flushes[j]

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -12,9 +13,10 @@ import (
 )
 
 func newBatchCommand(a *app) *cobra.Command {
-	cmd := &cobra.Command{Use: "batch", Short: "Add, list and retire batches"}
+	cmd := &cobra.Command{Use: "batch", Short: "Keep the record of batches: add, list, lose, note, correct, import, export, retire"}
 	group(cmd)
-	cmd.AddCommand(newBatchAddCommand(a), newBatchListCommand(a), newBatchRetireCommand(a))
+	cmd.AddCommand(newBatchAddCommand(a), newBatchListCommand(a), newBatchRecordCommand(a), newBatchLossCommand(a), newBatchNoteCommand(a),
+		newBatchCorrectCommand(a), newBatchExportCommand(a), newBatchImportCommand(a), newBatchRetireCommand(a))
 	return cmd
 }
 
@@ -46,6 +48,11 @@ func newBatchAddCommand(a *app) *cobra.Command {
 	f.StringVar(&in.Strain, "strain", "", "strain")
 	f.Float64Var(&in.SubstrateKg, "substrate-kg", 0, "weight of the substrate as it is, wet")
 	f.Float64Var(&in.DryKg, "dry-kg", 0, "dry weight of the substrate")
+	f.StringVar(&in.Supplements, "supplements", "", "what was mixed into the substrate")
+	f.StringVar(&in.Position, "position", "", "where in the chamber: a shelf, a row")
+	f.StringVar(&in.Inoculated, "inoculated", "", "when the substrate was inoculated, such as 2026-01-14")
+	f.StringVar(&in.At, "at", "", "a past moment at which it came in")
+	f.StringVar(&in.Note, "note", "", "anything else")
 	f.StringVar(&in.Stage, "stage", species.Colonization.String(), "colonization, pinning, fruiting or rest")
 	completeFlag(cmd, "chamber", a.chamberNames)
 	completeFlag(cmd, "species", fixed(species.Builtin().Species()...))
@@ -112,9 +119,15 @@ func (a *app) printBatches(list []api.Batch) {
 			words.Number(b.FreshG, 0)+" g", words.Percent(b.BiologicalEfficiency, 0))
 	}
 	a.printTable(t)
+	for i := range list {
+		if p := list[i].Proposal; p != nil {
+			fmt.Fprintf(a.stdout, "%s seems to have reached %s: %s To say so: gillkeeper stage %s %s\n", list[i].Name, p.Stage, strings.Join(p.Why, " "), list[i].Name, p.Stage)
+		}
+	}
 }
 
 func newBatchRetireCommand(a *app) *cobra.Command {
+	var in api.Retire
 	cmd := &cobra.Command{
 		Use:               "retire BATCH",
 		Short:             "Take a batch out of its chamber; its figures stay",
@@ -125,7 +138,7 @@ func newBatchRetireCommand(a *app) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			done, err := c.Retire(cmd.Context(), args[0], api.Retire{})
+			done, err := c.Retire(cmd.Context(), args[0], in)
 			if err != nil {
 				return err
 			}
@@ -133,5 +146,7 @@ func newBatchRetireCommand(a *app) *cobra.Command {
 			return nil
 		},
 	}
+	cmd.Flags().StringVar(&in.At, "at", "", "a past moment at which it went")
+	cmd.Flags().StringVar(&in.Note, "note", "", "why")
 	return a.asks(cmd)
 }

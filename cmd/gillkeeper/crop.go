@@ -11,6 +11,7 @@ import (
 )
 
 func newStageCommand(a *app) *cobra.Command {
+	var in api.StageSet
 	cmd := &cobra.Command{
 		Use:               "stage BATCH STAGE",
 		Short:             "Move a batch to a stage: colonization, pinning, fruiting, rest",
@@ -24,15 +25,27 @@ func newStageCommand(a *app) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			done, err := c.SetStage(cmd.Context(), args[0], api.StageSet{Stage: args[1]})
+			in.Stage = args[1]
+			done, err := c.SetStage(cmd.Context(), args[0], in)
 			if err != nil {
 				return err
 			}
-			fmt.Fprintf(a.stdout, "Batch %s in chamber %s is in %s.\n", args[0], done.Chamber.Name, args[1])
+			a.printStage(&done.Chamber, args[0], in)
 			return nil
 		},
 	}
+	cmd.Flags().StringVar(&in.At, "at", "", "a past moment from which on it was in the stage: 14:30, \"2026-03-14 14:30\", -6h")
+	cmd.Flags().StringVar(&in.Note, "note", "", "anything else")
 	return a.asks(cmd)
+}
+
+// printStage says where the batch is; one that was moved for a past moment may have gone on since.
+func (a *app) printStage(c *api.Chamber, batch string, in api.StageSet) {
+	if b := findBatch(c, batch); b != nil && b.Stage != in.Stage {
+		fmt.Fprintf(a.stdout, "It is written down that batch %s in chamber %s was in %s; it is in %s now.\n", batch, c.Name, in.Stage, b.Stage)
+		return
+	}
+	fmt.Fprintf(a.stdout, "Batch %s in chamber %s is in %s.\n", batch, c.Name, in.Stage)
 }
 
 func newHarvestCommand(a *app) *cobra.Command {
@@ -66,6 +79,10 @@ func newHarvestCommand(a *app) *cobra.Command {
 	}
 	cmd.Flags().Float64Var(&in.FreshG, "fresh-g", 0, "what was picked, fresh, in grams")
 	cmd.Flags().BoolVar(&in.Done, "done", false, "the flush is picked: close it and rest; alone, without another picking")
+	cmd.Flags().StringSliceVar(&in.Marks, "mark", nil, "of quality: first, second, or a sign such as long-stems; several with commas")
+	cmd.Flags().StringArrayVar(&in.Photos, "photo", nil, "path or address of a photo, written down and never opened; may be repeated")
+	cmd.Flags().StringVar(&in.At, "at", "", "a past moment at which it was picked: 14:30, \"2026-03-14 14:30\", -6h")
+	cmd.Flags().StringVar(&in.Note, "note", "", "anything else")
 	return a.asks(cmd)
 }
 

@@ -58,6 +58,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newBatchCommand(a),
 		newStageCommand(a),
 		newHarvestCommand(a),
+		newUndoCommand(a),
 		newRefillCommand(a),
 		newHandCommand(a),
 		newAlarmCommand(a),

@@ -47,6 +47,8 @@ type State struct {
 	Batches []Batch `json:"batches,omitempty"`
 	// Ramp makes the change from one target to the next smooth.
 	Ramp Ramp `json:"ramp,omitzero"`
+	// Breath is what tells of a new stage beside the calendar.
+	Breath Breath `json:"breath,omitzero"`
 }
 
 // Ramp remembers what was aimed at before the last change of target.

@@ -28,6 +28,10 @@ type BatchAdd struct {
 	SubstrateKg float64 `json:"substrate_kg,omitempty" doc:"wet"`
 	DryKg       float64 `json:"dry_kg,omitempty"`
 	Stage       string  `json:"stage,omitempty" doc:"colonization (when absent), pinning, fruiting or rest"`
+	Supplements string  `json:"supplements,omitempty" doc:"to the substrate"`
+	Position    string  `json:"position,omitempty" doc:"where in the chamber"`
+	Inoculated  string  `json:"inoculated,omitempty" doc:"a past moment"`
+	At          string  `json:"at,omitempty" doc:"a past moment; absent: now"`
 	Note        string  `json:"note,omitempty"`
 }
 
@@ -35,20 +39,25 @@ type BatchAdd struct {
 type StageSet struct {
 	ID    string `json:"id,omitempty" doc:"of the caller's making; the same action twice is done once"`
 	Stage string `json:"stage" doc:"colonization, pinning, fruiting or rest"`
+	At    string `json:"at,omitempty" doc:"a past moment; absent: now"`
 	Note  string `json:"note,omitempty"`
 }
 
 // Harvest records a weighing.
 type Harvest struct {
-	ID     string  `json:"id,omitempty" doc:"of the caller's making; the same action twice is done once"`
-	FreshG float64 `json:"fresh_g" doc:"grams, fresh"`
-	Done   bool    `json:"done,omitempty" doc:"the flush is picked: close it and rest"`
-	Note   string  `json:"note,omitempty"`
+	ID     string   `json:"id,omitempty" doc:"of the caller's making; the same action twice is done once"`
+	FreshG float64  `json:"fresh_g" doc:"grams, fresh"`
+	Done   bool     `json:"done,omitempty" doc:"the flush is picked: close it and rest"`
+	Marks  []string `json:"marks,omitempty" doc:"of quality: first, second, or a sign such as long-stems"`
+	Photos []string `json:"photos,omitempty" doc:"paths or addresses"`
+	At     string   `json:"at,omitempty" doc:"a past moment; absent: now"`
+	Note   string   `json:"note,omitempty"`
 }
 
 // Retire takes a batch out of its chamber.
 type Retire struct {
 	ID   string `json:"id,omitempty" doc:"of the caller's making; the same action twice is done once"`
+	At   string `json:"at,omitempty" doc:"a past moment; absent: now"`
 	Note string `json:"note,omitempty"`
 }
 
@@ -73,15 +82,16 @@ type Done struct {
 
 // Problem is an error, as RFC 9457 describes it. Code, field, value, allowed and nearest are ours beyond it.
 type Problem struct {
-	Type    string `json:"type" doc:"about:blank: the status says what kind it is"`
-	Title   string `json:"title"`
-	Status  int    `json:"status"`
-	Detail  string `json:"detail" doc:"one line that says what, where and what to do"`
-	Code    string `json:"code" doc:"stable word for programs"`
-	Field   string `json:"field,omitempty" doc:"of the request"`
-	Value   string `json:"value,omitempty"`
-	Allowed string `json:"allowed,omitempty"`
-	Nearest string `json:"nearest,omitempty" doc:"the right word that looks most like it"`
+	Type    string  `json:"type" doc:"about:blank: the status says what kind it is"`
+	Title   string  `json:"title"`
+	Status  int     `json:"status"`
+	Detail  string  `json:"detail" doc:"one line that says what, where and what to do"`
+	Code    string  `json:"code" doc:"stable word for programs"`
+	Field   string  `json:"field,omitempty" doc:"of the request"`
+	Value   string  `json:"value,omitempty"`
+	Allowed string  `json:"allowed,omitempty"`
+	Nearest string  `json:"nearest,omitempty" doc:"the right word that looks most like it"`
+	Faults  []Fault `json:"faults,omitempty" doc:"of an import: every one"`
 }
 
 func (p *Problem) Error() string { return p.Detail }

@@ -192,21 +192,25 @@ type Batches struct {
 
 // Batch is a set of blocks or trays of one species.
 type Batch struct {
-	Name                 string     `json:"name"`
-	Chamber              string     `json:"chamber"`
-	Species              string     `json:"species"`
-	Strain               string     `json:"strain,omitempty"`
-	SubstrateKg          float64    `json:"substrate_kg" doc:"wet"`
-	DryKg                float64    `json:"dry_kg"`
-	Added                time.Time  `json:"added"`
-	Stage                string     `json:"stage"`
-	StageSince           time.Time  `json:"stage_since"`
-	StageDay             int        `json:"stage_day" doc:"from 1"`
-	Flush                int        `json:"flush" doc:"crop number, from 1"`
-	FreshG               float64    `json:"fresh_g" doc:"harvested, all flushes"`
-	BiologicalEfficiency float64    `json:"biological_efficiency" doc:"fresh weight harvested / dry substrate weight"`
-	Flushes              []Flush    `json:"flushes"`
-	Retired              *time.Time `json:"retired,omitempty"`
+	Name                 string         `json:"name"`
+	Chamber              string         `json:"chamber"`
+	Species              string         `json:"species"`
+	Strain               string         `json:"strain,omitempty"`
+	SubstrateKg          float64        `json:"substrate_kg" doc:"wet"`
+	DryKg                float64        `json:"dry_kg"`
+	Added                time.Time      `json:"added"`
+	Stage                string         `json:"stage"`
+	StageSince           time.Time      `json:"stage_since"`
+	StageDay             int            `json:"stage_day" doc:"from 1"`
+	Flush                int            `json:"flush" doc:"crop number, from 1"`
+	FreshG               float64        `json:"fresh_g" doc:"harvested, all flushes"`
+	BiologicalEfficiency float64        `json:"biological_efficiency" doc:"fresh weight harvested / dry substrate weight"`
+	Flushes              []Flush        `json:"flushes"`
+	Retired              *time.Time     `json:"retired,omitempty"`
+	Supplements          string         `json:"supplements,omitempty" doc:"to the substrate"`
+	Position             string         `json:"position,omitempty" doc:"where in the chamber"`
+	Inoculated           *time.Time     `json:"inoculated,omitempty"`
+	Proposal             *StageProposal `json:"proposal,omitempty" doc:"the stage that it seems to have reached"`
 }
 
 // Flush is what one crop gave.

@@ -1,0 +1,163 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"gillkeeper/bridge/ledger"
+	"gillkeeper/bridge/web/api"
+)
+
+func newBatchExportCommand(a *app) *cobra.Command {
+	var out, chamber string
+	cmd := &cobra.Command{
+		Use:   "export [--out FILE]",
+		Short: "Write the record of every batch as CSV",
+		Long: "Writes what holds of the record of every batch as CSV, one line for each entry, oldest first within a chamber: corrected, and\n" +
+			"without what was undone. gillkeeper batch import reads it. The columns:\n\n" + columnHelp(),
+		Args: arguments(),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			c, err := a.client()
+			if err != nil {
+				return err
+			}
+			got, err := c.Entries(cmd.Context(), chamber, "", true)
+			if err != nil {
+				return err
+			}
+			var b bytes.Buffer
+			if err := ledger.Write(&b, got.Entries); err != nil {
+				return err
+			}
+			if out == "" {
+				_, err := a.stdout.Write(b.Bytes())
+				return err
+			}
+			if err := os.WriteFile(out, b.Bytes(), 0o600); err != nil {
+				return fmt.Errorf("the record cannot be written: %w; name another file with --out", err)
+			}
+			fmt.Fprintf(a.stdout, "%s in %s.\n", counted(len(got.Entries), "entry"), out)
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&out, "out", "", "the file; absent: standard output")
+	cmd.Flags().StringVar(&chamber, "chamber", "", "only of this one")
+	completeFlag(cmd, "chamber", a.chamberNames)
+	return a.asks(cmd)
+}
+
+func columnHelp() string {
+	var b bytes.Buffer
+	for _, c := range ledger.Columns() {
+		fmt.Fprintf(&b, "  %-13s %s\n", c.Name, c.Meaning)
+	}
+	return b.String()
+}
+
+func newBatchImportCommand(a *app) *cobra.Command {
+	var check bool
+	cmd := &cobra.Command{
+		Use:   "import FILE",
+		Short: "Bring a record in from CSV: all of it, or none and every fault by line",
+		Long: "Brings the record of batches in from CSV, one line for each entry. All of it is taken or nothing: every fault is listed with\n" +
+			"its line. The chambers must be in the configuration. An import can be undone as a whole. The columns, of which the first\n" +
+			"four must be there, in any order:\n\n" + columnHelp(),
+		Example: "  gillkeeper batch import seasons.csv --check\n  gillkeeper batch import seasons.csv",
+		Args:    arguments("FILE"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.batchImport(cmd.Context(), args[0], check)
+		},
+	}
+	cmd.Flags().BoolVar(&check, "check", false, "only say what is wrong; bring nothing in")
+	return a.asks(cmd)
+}
+
+func (a *app) batchImport(ctx context.Context, file string, check bool) error {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return fmt.Errorf("the file cannot be read: %w; name a CSV file", err)
+	}
+	c, err := a.client()
+	if err != nil {
+		return err
+	}
+	site, err := c.Site(ctx)
+	if err != nil {
+		return err
+	}
+	zone := siteWords(site).Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	entries, lines, faults, err := ledger.Read(bytes.NewReader(text), zone)
+	if err != nil {
+		return err
+	}
+	// What can be read is checked by the daemon although other lines cannot, so that all is said at once.
+	var done api.Imported
+	if len(entries) > 0 {
+		done, err = c.Import(ctx, api.Import{Check: check || len(faults) > 0, Entries: entries})
+		if p, ok := errors.AsType[*api.Problem](err); ok && len(p.Faults) > 0 {
+			faults = mergeFaults(faults, p.Faults, lines)
+		} else if err != nil {
+			return err
+		}
+	} else if len(faults) == 0 {
+		faults = []ledger.Fault{{Line: 1, What: "there is no line below the header"}}
+	}
+	if len(faults) > 0 {
+		for _, f := range faults {
+			fmt.Fprintf(a.stderr, "%s:%d: %s\n", file, f.Line, oneLine(f.What))
+		}
+		return fmt.Errorf("%s in %s; nothing was imported", counted(len(faults), "fault"), file)
+	}
+	if done.Checked {
+		fmt.Fprintf(a.stdout, "%s of %s are good; nothing was imported, as --check asks.\n", counted(done.Entries, "entry"), counted(done.Batches, "new batch"))
+		return nil
+	}
+	fmt.Fprintf(a.stdout, "%s of %s are written down.\n", counted(done.Entries, "entry"), counted(done.Batches, "new batch"))
+	return nil
+}
+
+// counted writes a number with its noun: 1 entry, 2 entries.
+func counted(n int, noun string) string {
+	switch {
+	case n == 1:
+	case strings.HasSuffix(noun, "y"):
+		noun = strings.TrimSuffix(noun, "y") + "ies"
+	case strings.HasSuffix(noun, "ch"):
+		noun += "es"
+	default:
+		noun += "s"
+	}
+	return fmt.Sprintf("%d %s", n, noun)
+}
+
+// mergeFaults puts what the daemon found beside what could not be read, by line. A line that could not be read says only
+// so.
+func mergeFaults(unread []ledger.Fault, found []api.Fault, lines []int) []ledger.Fault {
+	bad := map[int]bool{}
+	for _, f := range unread {
+		bad[f.Line] = true
+	}
+	out := unread
+	for _, f := range found {
+		line := 1
+		if f.Index >= 0 && f.Index < len(lines) {
+			line = lines[f.Index]
+		}
+		if !bad[line] {
+			out = append(out, ledger.Fault{Line: line, What: f.Detail})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b ledger.Fault) int { return a.Line - b.Line })
+	return out
+}
