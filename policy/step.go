@@ -168,7 +168,8 @@ func (t *step) silence() {
 		if last.IsZero() {
 			last = x.Watched
 		}
-		last = latest(last, x.Aside)
+		// A sensor that could not be heard gets its time again once the broker, or the program, is back.
+		last = latest(latest(last, x.Aside), t.s.LinkSince)
 		x.Silent = x.Dead || t.in.Now.Sub(last) > t.Spec.Sensors[i].MaxAge
 	}
 }
@@ -182,7 +183,7 @@ func (t *step) voteOn(place chamber.Place, q chamber.Quantity) {
 			continue
 		}
 		known = append(known, x.Value)
-		if x.Live && !x.Silent && x.Suspect == "" {
+		if x.Live && !x.Silent && x.Suspect == "" && t.in.Now.Sub(x.At) <= spec.MaxAge {
 			fresh = append(fresh, x.Value)
 			if x.At.After(newest) {
 				newest = x.At

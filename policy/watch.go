@@ -28,7 +28,7 @@ func (t *step) water() {
 	}
 	w := alarm.Water{
 		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], FanOn: t.fanOn(), VolumeM3: t.Spec.VolumeM3,
-		Air: t.s.Air, Open: t.s.Alarms.Active(alarm.ChamberOpen), Reports: t.evidence.Reports,
+		Air: t.s.Air, Open: t.s.Detectors.Open(), FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports,
 	}
 	if t.s.Target.OK {
 		w.AimRH = t.s.Target.RelativeHumidity.Aim
@@ -88,7 +88,7 @@ func (t *step) gather() {
 	}
 	for i := range s.Sensors {
 		x := &s.Sensors[i]
-		v := alarm.SensorView{Fresh: x.Live && !x.Silent, Silent: x.Silent, Value: x.Value, At: x.At}
+		v := alarm.SensorView{Fresh: x.Live && !x.Silent && t.in.Now.Sub(x.At) <= t.Spec.Sensors[i].MaxAge, Silent: x.Silent, Value: x.Value, At: x.At}
 		if x.Silent {
 			v.SilentSince = latest(x.At, x.Watched)
 		}

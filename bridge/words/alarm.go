@@ -39,6 +39,8 @@ var codes = map[alarm.Code]string{
 	alarm.Outlier:      "apart from the others",
 	alarm.Pair:         "two sensors apart",
 	alarm.BelowRoom:    "reads below the room",
+	alarm.Jumped:       "made a step that air cannot",
+	alarm.Rezeroed:     "re-zeroed itself: its lowest stands at 400 ppm in a room that is higher",
 	alarm.NoPower:      "on, and draws no power",
 	alarm.NoEffect:     "on, and the air does not change",
 	alarm.Severe:       "little is left",

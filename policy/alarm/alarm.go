@@ -82,6 +82,8 @@ const (
 	StuckOff     Code = "stuck_off"      // plug_disobeys: told on and yet off
 	Constant     Code = "constant"       // sensor_stuck: exactly the same value for too long
 	Saturated    Code = "saturated"      // sensor_stuck: a humidity sensor that stays at saturation
+	Jumped       Code = "jumped"         // sensor_disagrees: a step that the air cannot have made
+	Rezeroed     Code = "rezeroed"       // sensor_disagrees: a CO2 sensor that takes its chamber's lowest air for outdoor air
 	Outlier      Code = "outlier"        // sensor_disagrees: one sensor against the middle of three or more
 	Pair         Code = "pair"           // sensor_disagrees: two sensors apart, neither known to be wrong
 	BelowRoom    Code = "below_room"     // sensor_disagrees: CO2 in the chamber reads below the room's

@@ -9,19 +9,20 @@ import (
 // Detectors is what the detectors remember from step to step. The zero value remembers nothing; what it needs it
 // learns within hours.
 type Detectors struct {
-	Now     time.Time     `json:"now,omitzero"` // of the last Detect
-	Watched time.Time     `json:"watched,omitzero"`
-	Held    []Held        `json:"held,omitempty"`
-	Sensors []SensorWatch `json:"sensors,omitempty"`
-	Plugs   []PlugWatch   `json:"plugs,omitempty"`
-	Acts    int64         `json:"acts,omitempty"` // switchings of humidifier and exhaust fan seen so far
-	FanOn   float64       `json:"fan_on"`         // seconds of exhaust fan seen so far
-	Door    Door          `json:"door,omitzero"`
-	Fan     FanTest       `json:"fan,omitzero"`
-	Room    Exposure      `json:"room,omitzero"`
-	Link    Linger        `json:"link,omitzero"`
-	Dry     Linger        `json:"dry,omitzero"`
-	Below   float64       `json:"below,omitempty"` // seconds for which the chamber's CO2 has read below the room's
+	Now      time.Time     `json:"now,omitzero"` // of the last Detect
+	Watched  time.Time     `json:"watched,omitzero"`
+	Held     []Held        `json:"held,omitempty"`
+	Sensors  []SensorWatch `json:"sensors,omitempty"`
+	Plugs    []PlugWatch   `json:"plugs,omitempty"`
+	Acts     int64         `json:"acts,omitempty"` // switchings of humidifier and exhaust fan seen so far
+	Drying   Drying        `json:"drying,omitzero"`
+	Door     Door          `json:"door,omitzero"`
+	Fan      FanTest       `json:"fan,omitzero"`
+	Room     Exposure      `json:"room,omitzero"`
+	Baseline Baseline      `json:"baseline,omitzero"`
+	Link     Linger        `json:"link,omitzero"`
+	Dry      Linger        `json:"dry,omitzero"`
+	Below    float64       `json:"below,omitempty"` // seconds for which the chamber's CO2 has read below the room's
 }
 
 // Held is a condition that is active, for its deadband and its beginning.

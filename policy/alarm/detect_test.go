@@ -239,15 +239,17 @@ func TestSensorSaturated(t *testing.T) {
 func TestSensorDisagrees(t *testing.T) {
 	d := newDesk(t)
 	d.run(time.Hour, d.sound)
+	off, creeps := 0.0, 0.0006 // a minute
 	high := func(i int) float64 {
 		v := d.sound(i)
 		if i == rhC {
-			v += 0.095
+			off = min(off+creeps, 0.095)
+			v += off
 		}
 		return v
 	}
-	d.run(20*time.Minute, high)
-	d.expect(alarm.SensorDisagrees, false, "for twenty minutes")
+	d.run(2*time.Hour, high)
+	d.expect(alarm.SensorDisagrees, false, "seven points apart")
 	d.run(2*time.Hour, high)
 	d.expect(alarm.SensorDisagrees, true, "one of three 9.5 points apart")
 	if d.suspect[rhC] != alarm.Outlier || d.suspect[rhA] != "" || d.suspect[rhB] != "" {
@@ -271,6 +273,81 @@ func TestSensorDisagrees(t *testing.T) {
 	}
 }
 
+// A step that no air makes, in one sensor of several or in the only one, is that sensor's; what comes slowly is not
+// taken for one, and trust comes back with the value.
+func TestSensorJumps(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		i    int
+		by   float64
+	}{{"humidity", rhB, -0.12}, {"temperature", tempA, 4}, {"co2", co2A, 600}} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		step, slowly := c.by, 0.0
+		off := func(i int) float64 {
+			v := d.sound(i)
+			if i == c.i {
+				slowly = max(-math.Abs(step), min(slowly+c.by/90, math.Abs(step)))
+				v += slowly
+			}
+			return v
+		}
+		d.run(90*time.Minute, off)
+		if d.suspect[c.i] == alarm.Jumped {
+			t.Errorf("%s: a change over an hour and a half counts as a jump", c.name)
+		}
+		d = newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		slowly = c.by
+		d.run(10*time.Minute, off)
+		d.expect(alarm.SensorDisagrees, true, c.name+" stepped")
+		if a := d.c.Of(alarm.SensorDisagrees); a.Code != alarm.Jumped || a.About != d.e.Spec.Sensors[c.i].Name {
+			t.Errorf("%s: says %+v", c.name, *a)
+		}
+		for i, code := range d.suspect {
+			if (code == alarm.Jumped) != (i == c.i) {
+				t.Errorf("%s: sensor %d is suspect: %q", c.name, i, code)
+			}
+		}
+		d.run(15*time.Minute, d.sound)
+		if d.suspect[c.i] != "" {
+			t.Errorf("%s: back where it was, it is not trusted", c.name)
+		}
+	}
+}
+
+// Air that mixes has one vapor pressure. At 18 °C and 90 % it is 1.857 kPa (0.9 of 2.0636, saturation by the ASHRAE
+// Handbook, Fundamentals, chapter 1, table 3, 18 °C); saturation at 20 °C is 2.3389 kPa, so 2 K warmer the same air
+// is at 79.4 %.
+func TestWarmerSpotIsNoOutlier(t *testing.T) {
+	for _, device := range []string{"", "top"} {
+		d := newDesk(t)
+		spec := d.e.Spec
+		spec.Sensors = append(spec.Sensors, chamber.Sensor{Name: "temp-top", Quantity: chamber.Temperature, Place: chamber.Inside, MaxAge: 5 * time.Minute, Device: device})
+		d.e.Sensors = append(d.e.Sensors, alarm.SensorView{})
+		spec.Sensors[rhC].Device = device
+		spec.Sensors[tempA].Device, spec.Sensors[rhA].Device = "shelf", "shelf"
+		spec.Sensors[rhB].Device = "wall"
+		spec.Sensors = append(spec.Sensors, chamber.Sensor{Name: "temp-wall", Quantity: chamber.Temperature, Place: chamber.Inside, MaxAge: 5 * time.Minute, Device: "wall"})
+		d.e.Sensors = append(d.e.Sensors, alarm.SensorView{})
+		d.run(3*time.Hour, func(i int) float64 {
+			switch v := d.sound(min(i, lux)); i {
+			case rhC:
+				return v - 0.106
+			case tempA, lux + 2:
+				return math.Round((18+0.05*d.noise.NormFloat64())*10) / 10
+			case lux + 1:
+				return math.Round((20+0.05*d.noise.NormFloat64())*10) / 10
+			default:
+				return v
+			}
+		})
+		if want := map[string]alarm.Code{"": alarm.Outlier}[device]; d.suspect[rhC] != want {
+			t.Errorf("with its thermometer known as %q, a drier reading in a warmer spot is %q, want %q", device, d.suspect[rhC], want)
+		}
+	}
+}
+
 func TestCO2BelowTheRoom(t *testing.T) {
 	d := newDesk(t)
 	*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: 700, OK: true}
@@ -281,6 +358,28 @@ func TestCO2BelowTheRoom(t *testing.T) {
 	d.expect(alarm.SensorDisagrees, true, "seven hours below the room")
 	if c := d.c.Of(alarm.SensorDisagrees); c.Code != alarm.BelowRoom || c.About != "co2" {
 		t.Errorf("says %+v", *c)
+	}
+}
+
+// A sensor that takes each window's lowest air for 400 ppm, in a room of 600: its lowest stands at 400, day after day.
+func TestCO2BaselineOfItsOwn(t *testing.T) {
+	for _, c := range []struct {
+		room, lowest float64
+		want         bool
+	}{{600, 400, true}, {600, 640, false}, {420, 400, false}, {600, 520, false}} {
+		d := newDesk(t)
+		*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: c.room, OK: true}
+		for h := range 48 {
+			d.set(chamber.CO2, c.lowest+20+15*float64(h%6))
+			if h%6 == 0 {
+				d.set(chamber.CO2, c.lowest)
+			}
+			d.run(time.Hour, d.sound)
+		}
+		rezeroed := d.active(alarm.SensorDisagrees) && d.c.Of(alarm.SensorDisagrees).Code == alarm.Rezeroed
+		if rezeroed != c.want {
+			t.Errorf("room at %g, chamber's lowest at %g: %+v, want %v", c.room, c.lowest, *d.c.Of(alarm.SensorDisagrees), c.want)
+		}
 	}
 }
 

@@ -54,6 +54,9 @@ const (
 	doorRoomVapor = 8.6
 )
 
+// Open reports whether the chamber is open, or was until so short a while ago that its air tells nothing yet.
+func (d *Detectors) Open() bool { return d.Door.Open || d.Door.After.Was }
+
 // door runs the detector and raises chamber_open.
 func (s *detection) door() {
 	d := &s.Door

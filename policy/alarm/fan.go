@@ -39,7 +39,11 @@ const (
 	fanAlive  = 5.0
 	fanLeast  = 180.0 // seconds of fan without an answer before anything is said
 	fanForget = 3600.0
+	fanOdd    = 6.0 // evidence against the fan from which it is not reckoned with
 )
+
+// Odd reports whether the fan may move less air than it did: what it does to the chamber's water cannot be reckoned with.
+func (f *FanTest) Odd() bool { return f.Failed || f.Against > fanOdd }
 
 // fan raises fan_failed.
 func (s *detection) fan() {

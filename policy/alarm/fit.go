@@ -39,6 +39,19 @@ func (f *Fit) predict(x *inputs) float64 {
 	return sum
 }
 
+// doubt is the variance of what is predicted, over the residual's: large where inputs that always come together are to be
+// told apart.
+func (f *Fit) doubt(x *inputs) float64 {
+	z := scaled(x)
+	var sum float64
+	for i := range z {
+		for j := range z {
+			sum += z[i] * f.Cov[i][j] * z[j]
+		}
+	}
+	return max(0, sum)
+}
+
 // learn takes one window in.
 func (f *Fit) learn(x *inputs, change float64, acting bool) {
 	if f.Seen == 0 {

@@ -5,7 +5,7 @@ import (
 	"gillkeeper/policy/guard"
 )
 
-// PlugWatch is what is learned of one plug's power.
+// PlugWatch is what is learned of one plug: its power, and whether it follows.
 type PlugWatch struct {
 	Name     string  `json:"name"`
 	RunWatts float64 `json:"run_watts"` // while it runs; 0: not known
@@ -13,6 +13,12 @@ type PlugWatch struct {
 	Switches int64   `json:"switches"`  // at the last step
 	Against  int     `json:"against"`   // reports of power in a row that contradict the command
 	Idle     int     `json:"idle"`      // reports in a row of no power although on
+
+	// What became of commands: short pulses never disagree for long, so those that were not followed are counted.
+	Told     bool    `json:"told,omitempty"`     // at the last step
+	Reported bool    `json:"reported,omitempty"` // the same
+	Waited   float64 `json:"waited"`             // seconds since the command last turned
+	Ignored  int     `json:"ignored"`            // commands that were not followed since the plug last moved
 }
 
 const (
@@ -22,6 +28,10 @@ const (
 	wattsRunning = 0.5  // share above which a plug that was told off runs
 	leastWatts   = 2.0  // what a meter can tell from nothing
 	powerReports = 3    // reports in a row that it takes
+
+	// ignoredMost commands, each given ignoredLeast seconds, none of them followed: more than a bad link loses.
+	ignoredMost  = 3
+	ignoredLeast = 8.0
 )
 
 // plugs compares what plugs do with what they were told, and learns their power.
@@ -31,9 +41,10 @@ func (s *detection) plugs() {
 	for i := range s.e.Plugs {
 		p, w := &s.e.Plugs[i], &s.Plugs[i]
 		s.meter(i, p, w)
+		w.follow(p, s.dt)
 		code := Code("")
 		switch {
-		case !p.DisagreesSince.IsZero() && !p.Hand.AtPlug:
+		case !p.DisagreesSince.IsZero() && !p.Hand.AtPlug, w.Ignored >= ignoredMost && s.reports(i):
 			code = StuckOff
 			if p.Reported {
 				code = StuckOn
@@ -51,6 +62,23 @@ func (s *detection) plugs() {
 			c.Worse = code == StuckOn && (p.Role == chamber.Heater || p.Role == chamber.Humidifier)
 		}
 	}
+}
+
+func (s *detection) reports(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Reports }
+
+// follow counts the commands that a plug did not follow. Any movement of it, by whom ever, shows that it is alive.
+func (w *PlugWatch) follow(p *guard.Plug, dt float64) {
+	if p.Hand.Active || !p.HasTold || p.Reported != w.Reported {
+		w.Ignored = 0
+	}
+	if p.Told != w.Told {
+		if w.Waited >= ignoredLeast && p.Reported != w.Told && !p.Hand.Active {
+			w.Ignored++
+		}
+		w.Waited = 0
+	}
+	w.Waited += dt
+	w.Told, w.Reported = p.Told, p.Reported
 }
 
 // matchedPlugs keeps what is known of plugs by name, so that a change of configuration moves nothing.
@@ -87,6 +115,10 @@ func (s *detection) meter(i int, p *guard.Plug, w *PlugWatch) {
 			continue
 		}
 		w.Against = 0
+		if !p.Told { // it may be off already, and not have said so
+			w.Idle = 0
+			continue
+		}
 		w.Idle++
 		if w.Seen < wattsKnown || r.Watts > wattsIdle*w.RunWatts {
 			w.learn(r.Watts)

@@ -48,6 +48,7 @@ type Water struct {
 	Air      chamber.Air // voted in this step
 	AimRH    float64     // 0: none; a missing answer counts only while mist is needed
 	Open     bool        // the chamber is open: answers mean nothing
+	FanOdd   bool        // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
 	Reports  []chamber.PlugReport
 }
 

@@ -33,6 +33,9 @@ const (
 	leastMistOn = 60.0
 	// needed: the air must be that far below the aim: a humidifier that does not work shows when mist is needed.
 	needed = 0.012
+	// satisfied is what is left of the evidence after each window that ends above the aim: whatever the prediction missed,
+	// a humidifier that gives nothing does not bring the air back to where it is wanted, again and again.
+	satisfied = 0.5
 	// wetAir: above that, mist hardly evaporates and proves nothing.
 	wetAir = 0.965
 	// freezeAt: evidence above which nothing is learned, so that a dry humidifier is not taken for the new normal; given
@@ -57,7 +60,7 @@ func (r *Response) restart() { r.Against, r.ForMist, r.MistOn = 0, 0, 0 }
 func (r *Response) advance(w *Water, dt float64, on bool, onFor float64, res *Reservoir) opinion {
 	in := &w.Air.Inside
 	density, ok := vaporDensity(in.Temperature.Value, in.RelativeHumidity.Value)
-	if !ok || !in.RelativeHumidity.OK || !in.Temperature.OK || w.VolumeM3 <= 0 || w.Open {
+	if !ok || !in.RelativeHumidity.OK || !in.Temperature.OK || w.VolumeM3 <= 0 || w.Open || w.FanOdd {
 		r.Started = false
 		return unsure
 	}
@@ -99,7 +102,7 @@ func (r *Response) close(w *Water, change float64, res *Reservoir) opinion {
 	verdict := unsure
 	if mistly && r.Fit.Seen >= learnedWindows {
 		without := change - predicted + r.Fit.Coef[acted]*r.Input[acted]
-		t := trial{effect: max(r.Fit.Coef[acted], leastOfUsual*r.Fast) * r.Input[acted], rh: rh, variance: r.Fit.Variance, known: true}
+		t := trial{effect: max(r.Fit.Coef[acted], leastOfUsual*r.Fast) * r.Input[acted], rh: rh, variance: r.Fit.Variance * (1 + r.Fit.doubt(&r.Input)), known: true}
 		t.residual = without - t.effect
 		if r.Fit.ActSeen < learnedWindows || t.effect <= 0 {
 			t.guess(w, r.Input[acted], without, r.Fit.All)
@@ -152,7 +155,10 @@ func (r *Response) weigh(w *Water, t *trial, res *Reservoir) opinion {
 	if ratio > 0 && (t.rh > wetAir || w.AimRH > 0 && t.rh > w.AimRH+0.005) {
 		return unsure
 	}
-	if r.Against == 0 {
+	if w.AimRH > 0 && t.rh > w.AimRH {
+		r.Against *= satisfied
+	}
+	if r.Against < 0.1 {
 		r.MistOn = 0
 	}
 	r.MistOn += r.Input[acted]

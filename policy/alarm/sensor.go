@@ -24,12 +24,13 @@ type SensorWatch struct {
 	Readings  int     `json:"readings"`  // that Repeats rests on, up to [repeatsKnown]
 
 	Pinned    float64 `json:"pinned"`     // seconds at saturation
-	PinnedFan float64 `json:"pinned_fan"` // Detectors.FanOn when that began
+	PinnedDry int64   `json:"pinned_dry"` // Drying.Done when that began
 	Good      float64 `json:"good"`       // seconds of sound behavior since suspicion
 	Changes   int     `json:"changes"`    // of value since suspicion
 
 	Away    float64 `json:"away"`     // smoothed difference to the others' middle, in the quantity's unit
 	AwayFor float64 `json:"away_for"` // seconds that it rests on
+	Jump    Jump    `json:"jump,omitzero"`
 }
 
 // Limits of the sensor checks. Durations in seconds.
@@ -56,14 +57,13 @@ const (
 	saturated = 0.995
 	// unsaturated is the reading below which it has come free.
 	unsaturated = 0.99
-	// A sound sensor dips when the fan draws in drier air: so many seconds of it, within at least so long.
-	pinnedFan   = 4 * 60.0
-	pinnedLeast = 2 * 3600.0
+	// A sound sensor dips when the fan has drawn in enough drier air: so many times, within at least so long.
+	pinnedDryings = 3
+	pinnedLeast   = 2 * 3600.0
 	// Without a fan it takes longer: a closed chamber is saturated in earnest at times.
 	pinnedAlone = 12 * 3600.0
-	// With another sensor of the same air that is not saturated, less.
+	// Beside another sensor of the same air that is drier by more than two sound ones can be, less.
 	pinnedBeside = 20 * 60.0
-	besideDry    = 0.96
 
 	// Trust is earned back by so many changes of value over so long.
 	trustChanges = 5
@@ -85,6 +85,47 @@ const (
 	belowRoomAfter = 6 * 3600.0
 )
 
+// Drying follows the exhaust fan's runs that must show in a chamber's humidity: without mist, long enough to change the
+// air, and the sensor given time to follow.
+type Drying struct {
+	Ran  float64 `json:"ran"`  // seconds of the present run without mist
+	Rest float64 `json:"rest"` // seconds until the run that has ended has shown
+	Done int64   `json:"done"` // runs that have shown
+}
+
+const (
+	// dryingRun, seconds, changes most of the air of a shelf tent by an exhaust fan of common size (20 to 90 m³/h in up to
+	// 1 m³) at least once.
+	dryingRun = 100.0
+	// dryingLag, seconds, until a capacitive sensor shows the better part of what the air did.
+	dryingLag = 45.0
+)
+
+// advance lets dt seconds pass with or without fan and mist.
+func (d Drying) advance(dt float64, fan, mist bool) Drying {
+	if d.Rest > 0 {
+		if d.Rest -= dt; d.Rest <= 0 {
+			d.Rest = 0
+			d.Done++
+		}
+	}
+	switch {
+	case mist:
+		d.Ran, d.Rest = 0, 0
+	case fan:
+		if d.Ran += dt; d.Ran >= dryingRun+dryingLag {
+			d.Ran = 0
+			d.Done++
+		}
+	default:
+		if d.Ran >= dryingRun {
+			d.Rest = dryingLag
+		}
+		d.Ran = 0
+	}
+	return d
+}
+
 // WatchSensors judges the sensors by this step's readings. It gives, for each of Spec.Sensors, why the sensor is not to
 // be used, or "". Evidence.Air may still be that of the last step.
 func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
@@ -99,7 +140,9 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	}
 	for _, r := range e.Readings {
 		if !r.Retained && r.Sensor >= 0 && r.Sensor < len(d.Sensors) {
-			d.Sensors[r.Sensor].take(r.Value, d.Acts, d.FanOn, &e.Spec.Sensors[r.Sensor])
+			middle, others := d.middle(r.Sensor, e)
+			d.Sensors[r.Sensor].jumped(r.Value, middle, others, &e.Spec.Sensors[r.Sensor])
+			d.Sensors[r.Sensor].take(r.Value, d.Acts, d.Drying.Done, &e.Spec.Sensors[r.Sensor])
 		}
 	}
 	suspects := make([]Code, len(d.Sensors))
@@ -115,6 +158,7 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 
 // countActs counts what plugs did to the air.
 func (d *Detectors) countActs(e *Evidence, dt float64) {
+	fan, mist := false, false
 	for i := range e.Plugs {
 		p := &e.Plugs[i]
 		if p.Role != chamber.Humidifier && p.Role != chamber.ExhaustFan {
@@ -125,10 +169,10 @@ func (d *Detectors) countActs(e *Evidence, dt float64) {
 				d.Acts += p.Switches - d.Plugs[j].Switches
 			}
 		}
-		if p.Role == chamber.ExhaustFan && p.On {
-			d.FanOn += dt
-		}
+		fan = fan || p.Role == chamber.ExhaustFan && p.On
+		mist = mist || p.Role == chamber.Humidifier && p.On
 	}
+	d.Drying = d.Drying.advance(dt, fan, mist)
 }
 
 func (d *Detectors) matchedSensors(e *Evidence) []SensorWatch {
@@ -149,6 +193,7 @@ func (d *Detectors) matchedSensors(e *Evidence) []SensorWatch {
 // age lets time pass over the value that the sensor shows.
 func (w *SensorWatch) age(dt float64, s *chamber.Sensor) {
 	w.Same += dt
+	w.Jump.Gap += dt
 	if s.Quantity == chamber.RelativeHumidity && w.Last >= saturated {
 		w.Pinned += dt
 	}
@@ -158,7 +203,7 @@ func (w *SensorWatch) age(dt float64, s *chamber.Sensor) {
 }
 
 // take counts one reading.
-func (w *SensorWatch) take(v float64, acts int64, fanOn float64, s *chamber.Sensor) {
+func (w *SensorWatch) take(v float64, acts, dryings int64, s *chamber.Sensor) {
 	same := w.Have && v == w.Last
 	clamped := s.Quantity == chamber.RelativeHumidity && v >= saturated // equal values at the end of the range mean nothing
 	if w.Have && !clamped && w.Suspect == "" && w.SameCount < sameReadings*10 {
@@ -177,7 +222,7 @@ func (w *SensorWatch) take(v float64, acts int64, fanOn float64, s *chamber.Sens
 		w.Longest = max(w.Longest*longestForgotten, w.Same)
 	}
 	if s.Quantity == chamber.RelativeHumidity && (!w.Have || w.Last < saturated || v < saturated) {
-		w.Pinned, w.PinnedFan = 0, fanOn
+		w.Pinned, w.PinnedDry = 0, dryings
 	}
 	if w.Have && w.Suspect != "" {
 		w.Changes++
@@ -200,8 +245,9 @@ func (d *Detectors) judge(i int, e *Evidence, dt float64) {
 	}
 	switch {
 	case code != "":
-		if w.Suspect == "" || w.Suspect == Outlier {
+		if w.Suspect == "" || w.Suspect == Outlier || w.Suspect == Jumped {
 			w.Suspect = code
+			w.Jump = Jump{Low: w.Jump.Low}
 		}
 		w.Good, w.Changes = 0, 0
 	case (w.Suspect == Constant || w.Suspect == Saturated) && w.Good >= trustAfter && w.Changes >= trustChanges:
@@ -239,69 +285,19 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	}
 	room := &e.Air.Room.RelativeHumidity
 	drier := !room.OK || room.Value < 0.9
-	if drier && w.Pinned >= pinnedLeast && d.FanOn-w.PinnedFan >= pinnedFan || w.Pinned >= pinnedAlone {
+	switch {
+	case e.Spec.Plug(chamber.ExhaustFan) < 0:
+		return w.Pinned >= pinnedAlone
+	case drier && w.Pinned >= pinnedLeast && d.Drying.Done-w.PinnedDry >= pinnedDryings && !d.Fan.Odd():
 		return true
 	}
-	for j := range d.Sensors {
-		other := &e.Spec.Sensors[j]
-		if j != i && other.Quantity == s.Quantity && other.Place == s.Place && d.usable(j, e) && d.Sensors[j].Last < besideDry {
-			return w.Pinned >= pinnedBeside
-		}
-	}
-	return false
+	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity
 }
 
 // usable reports whether a sensor may speak about another one.
 func (d *Detectors) usable(j int, e *Evidence) bool {
 	w := &d.Sensors[j]
 	return w.Have && (w.Suspect == "" || w.Suspect == Outlier) && j < len(e.Sensors) && e.Sensors[j].Fresh
-}
-
-// compare smooths each sensor's difference to the middle of the others of the same air. Among three or more, one that
-// is far from the others that agree is suspect; of two, nobody can say which is wrong, so both are used.
-func (d *Detectors) compare(e *Evidence, dt float64) {
-	for i := range d.Sensors {
-		w, s := &d.Sensors[i], &e.Spec.Sensors[i]
-		var others []float64
-		if s.Quantity != chamber.Illuminance && d.usable(i, e) {
-			for j := range d.Sensors {
-				if o := &e.Spec.Sensors[j]; j != i && o.Quantity == s.Quantity && o.Place == s.Place && d.usable(j, e) {
-					others = append(others, d.Sensors[j].Last)
-				}
-			}
-		}
-		if len(others) == 0 {
-			w.Away, w.AwayFor = 0, 0
-			if w.Suspect == Outlier {
-				w.Suspect = "" // nobody is left to vote against it
-			}
-			continue
-		}
-		slices.Sort(others)
-		middle := (others[(len(others)-1)/2] + others[len(others)/2]) / 2
-		w.AwayFor += dt
-		w.Away += (1 - math.Exp(-dt/min(apartMemory, max(w.AwayFor, 1)))) * (w.Last - middle - w.Away)
-		limit := apart(s.Quantity, middle)
-		switch {
-		case len(others) >= 2 && w.AwayFor >= apartAfter && math.Abs(w.Away) > limit && others[len(others)-1]-others[0] < limit:
-			if w.Suspect == "" {
-				w.Suspect = Outlier
-			}
-		case w.Suspect == Outlier && math.Abs(w.Away) < apartBack*limit:
-			w.Suspect = ""
-		}
-	}
-}
-
-// apart is how far two sensors of the same air may be from each other.
-func apart(q chamber.Quantity, v float64) float64 {
-	switch q {
-	case chamber.Temperature:
-		return apartTemperature
-	case chamber.CO2:
-		return apartCO2PPM + apartCO2Share*v
-	}
-	return apartHumidity
 }
 
 // sensors turns what is known of the sensors into conditions.
@@ -321,6 +317,8 @@ func (s *detection) sensors() {
 			stuck.name(i, spec, w.Suspect, w.Last, time.Time{})
 		case Outlier:
 			apartC.name(i, spec, Outlier, w.Away, time.Time{})
+		case Jumped:
+			apartC.name(i, spec, Jumped, w.Jump.By, time.Time{})
 		default:
 			limit := apart(spec.Quantity, w.Last)
 			if s.was(SensorDisagrees) {
@@ -333,6 +331,7 @@ func (s *detection) sensors() {
 		}
 	}
 	s.belowRoom(apartC)
+	s.rezeroed(apartC)
 }
 
 // name makes a condition active about one sensor; the first keeps the name.

@@ -135,6 +135,8 @@ type Sensor struct {
 	Place               Place         `json:"place"`
 	MaxAge              time.Duration `json:"max_age"`              // older readings count as silence
 	CompensatesPressure bool          `json:"compensates_pressure"` // CO2 only
+	// Device names what the sensor is part of, where that is known: its quantities are measured at one spot.
+	Device string `json:"device,omitempty"`
 }
 
 // Plug is a switched outlet with one role. Its index in [Spec.Plugs] is its identity while the program runs.
@@ -160,6 +162,25 @@ func (s *Spec) Plug(r Role) int {
 		}
 	}
 	return -1
+}
+
+// Thermometer gives the index of the temperature sensor at the spot of a humidity sensor: the only one of the same
+// device, which has no other humidity sensor. It is -1 where nobody can tell.
+func (s *Spec) Thermometer(i int) int {
+	found := -1
+	for j := range s.Sensors {
+		x := &s.Sensors[j]
+		if j == i || s.Sensors[i].Device == "" || x.Device != s.Sensors[i].Device || x.Place != s.Sensors[i].Place {
+			continue
+		}
+		switch {
+		case x.Quantity == s.Sensors[i].Quantity, x.Quantity == Temperature && found >= 0:
+			return -1
+		case x.Quantity == Temperature:
+			found = j
+		}
+	}
+	return found
 }
 
 // Has reports whether a sensor of that quantity hangs at that place.

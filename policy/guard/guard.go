@@ -326,7 +326,7 @@ func (p *Plug) repeatDue(spec *chamber.Plug, on bool, sc Scene) (bool, time.Time
 	switch {
 	case !spec.Reports:
 		at = p.ToldAt.Add(BlindRepeat)
-	case p.HasReported && p.Reported == p.Told:
+	case p.HasReported && p.Synced && p.Reported == p.Told: // what it said before the broker was away says nothing of now
 		return false, time.Time{}
 	default:
 		at = p.ToldAt.Add(min(FirstRepeat<<min(p.Repeats, 10), SlowestRepeat))

@@ -76,8 +76,9 @@ func (p *Plug) Hold(on bool, now time.Time, d time.Duration) {
 // Release gives the plug back before its time.
 func (p *Plug) Release() { p.Hand = Hand{} }
 
-// Unsync forgets that the plug's report is current, because the broker was away: a change meanwhile is no hand.
-func (p *Plug) Unsync() { p.Synced = false }
+// Unsync forgets that the plug's report is current, because the broker was away: a change meanwhile is no hand, and a
+// disagreement from before it may have been mended.
+func (p *Plug) Unsync() { p.Synced, p.DisagreesSince = false, time.Time{} }
 
 // The memory of the duty.
 const (

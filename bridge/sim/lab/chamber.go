@@ -1,0 +1,105 @@
+package lab
+
+import (
+	"fmt"
+	"time"
+
+	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/plant"
+	"gillkeeper/policy/rehearse"
+	"gillkeeper/policy/species"
+)
+
+// chamberCase is one drawn chamber: that of the family with the same seed, with what else a grower may have.
+type chamberCase struct {
+	*rehearse.Case
+	policy  *policy.Policy
+	metered bool
+	rules   bool
+}
+
+// gather is how often messages are handed over, as a gateway does: it halves the work of a simulated day.
+const gather = 8 * time.Second
+
+// draw makes the chamber of a seed. Odd seeds fruit, even ones pin; half meter power; a third have a third pair of
+// sensors, which hangs warmer; a third have a heater; one in six measures nothing in the room.
+func draw(seed uint64, o *Plan) (*chamberCase, error) {
+	stage := species.Pinning
+	if seed%2 == 1 {
+		stage = species.Fruiting
+	}
+	c := &chamberCase{Case: rehearse.FamilyCase(seed, stage), rules: o.Rules}
+	n := plant.Noise{State: seed*0x9e3779b97f4a7c15 + 0x5be0cd19137e2179}
+	c.metered = n.Uniform(0, 1) < 0.5
+	third, heater, bare := n.Uniform(0, 1) < 0.34, n.Uniform(0, 1) < 0.34, n.Uniform(0, 1) < 0.17
+	spec := *c.Spec
+	c.Spec = &spec
+	for i := range spec.Plugs {
+		spec.Plugs[i].Meters, c.Outlets[i].Meters = c.metered, c.metered
+	}
+	for i := range spec.Sensors { // the family's come in pairs of humidity and temperature
+		spec.Sensors[i].Device = fmt.Sprintf("%s-%d", spec.Sensors[i].Place, i/2)
+	}
+	if third {
+		c.addSensors(&n)
+	}
+	if heater {
+		spec.Plugs = append(spec.Plugs, chamber.Plug{Name: "heater", Role: chamber.Heater, Reports: true, Meters: c.metered,
+			MinOn: 30 * time.Second, MinOff: 30 * time.Second, MaxOn: time.Hour})
+		c.Outlets = append(c.Outlets, plant.OutletSpec{Role: chamber.Heater, DelayS: 0.5, Reports: true, Meters: c.metered, MeterS: 20,
+			Standby: 0.3, MinOnS: 30, MinOffS: 30})
+	}
+	if bare {
+		c.dropRoom()
+	}
+	w := c.Target
+	table, err := species.Builtin().With([]species.Override{{
+		Species: "pleurotus-ostreatus", Stage: stage, CO2MaxPPM: new(w.CO2MaxPPM),
+		RelativeHumidity: species.Range{Low: w.RelativeHumidity.Low, High: w.RelativeHumidity.High},
+		TemperatureC:     species.Range{Low: w.TemperatureC.Low, High: w.TemperatureC.High},
+	}})
+	if err != nil {
+		return nil, fmt.Errorf("lab: climate of seed %d: %w", seed, err)
+	}
+	c.policy = &policy.Policy{Spec: c.Spec, Climates: table, Rules: o.Rules}
+	c.Actions = []policy.Action{{ID: "lab", Kind: policy.BatchAdd, Batch: "lab", Species: "pleurotus-ostreatus", Stage: stage,
+		SubstrateKg: c.Params.SubstrateKg, DryKg: c.Params.SubstrateKg * 0.35}}
+	c.Settle, c.Gather = settle, gather
+	return c, nil
+}
+
+// addSensors hangs a third pair of sensors, up to 1.5 K warmer than the others.
+func (c *chamberCase) addSensors(n *plant.Noise) {
+	warmer := n.Uniform(0, 1.5)
+	for i := range 2 {
+		s, x := c.Sensors[i], c.Spec.Sensors[i]
+		s.WarmerK, s.OffsetS, s.Bias = warmer, s.OffsetS+3, 0.5*s.Bias
+		x.Name, x.Device = fmt.Sprintf("top-%s", x.Quantity), "top"
+		c.Sensors, c.Spec.Sensors = append(c.Sensors, s), append(c.Spec.Sensors[:len(c.Spec.Sensors):len(c.Spec.Sensors)], x)
+	}
+}
+
+func (c *chamberCase) dropRoom() {
+	var sensors []plant.SensorSpec
+	var specs []chamber.Sensor
+	for i := range c.Sensors {
+		if c.Sensors[i].Place == chamber.Inside {
+			sensors, specs = append(sensors, c.Sensors[i]), append(specs, c.Spec.Sensors[i])
+		}
+	}
+	c.Sensors, c.Spec.Sensors = sensors, specs
+}
+
+// sensor gives the index of the n-th sensor of a quantity in the chamber, or -1.
+func (c *chamberCase) sensor(q chamber.Quantity, n int) int {
+	for i := range c.Spec.Sensors {
+		if s := &c.Spec.Sensors[i]; s.Quantity == q && s.Place == chamber.Inside {
+			if n == 0 {
+				return i
+			}
+			n--
+		}
+	}
+	return -1
+}

@@ -1,0 +1,203 @@
+package lab
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"gillkeeper/policy"
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/plant"
+	"gillkeeper/policy/reason"
+)
+
+const fanRole = chamber.ExhaustFan
+
+// mostBroken bounds what is written down of one trial.
+const mostBroken = 20
+
+// breaks writes down that something did not hold.
+func (e *examiner) breaks(at time.Duration, format string, args ...any) {
+	if len(e.broken) < mostBroken {
+		e.broken = append(e.broken, at.String()+": "+fmt.Sprintf(format, args...))
+	}
+}
+
+// invariants checks what must hold at every step.
+func (e *examiner) invariants(before *policy.State, in *policy.Input, d *policy.Decision, at time.Duration) {
+	for i := range d.Plugs {
+		e.commands(before, in, d, i, at)
+	}
+	for _, place := range []chamber.Place{chamber.Inside, chamber.Room} {
+		for _, q := range chamber.Quantities() {
+			e.estimate(place, q, in.Now, at)
+		}
+	}
+	for i := range d.Plugs {
+		for _, r := range d.Plugs[i].Reasons {
+			switch r.Code {
+			case reason.BelowAim, reason.AboveAim, reason.InBand:
+				if r.Quantity != 0 && !e.state.Air.Of(chamber.Inside, r.Quantity).OK {
+					e.breaks(at, "plug %s is decided by %s, which nobody knows", e.c.Spec.Plugs[i].Name, r.Quantity)
+				}
+			}
+		}
+	}
+}
+
+// commands holds minimum times, and that a hand at the plug is left alone.
+func (e *examiner) commands(before *policy.State, in *policy.Input, d *policy.Decision, i int, at time.Duration) {
+	p, spec, was := &d.Plugs[i], &e.c.Spec.Plugs[i], &e.sent[i]
+	if !p.Send {
+		return
+	}
+	if hand := &before.Plugs[i].Hand; hand.Active && hand.AtPlug && in.Now.Before(hand.Until) && !cut(p) {
+		e.breaks(at, "plug %s is commanded while it is in a hand", spec.Name)
+	}
+	if was.any && was.on != p.On {
+		least := spec.MinOff
+		if was.on {
+			least = spec.MinOn
+		}
+		if since := in.Now.Sub(was.at); since < least && !cut(p) {
+			e.breaks(at, "plug %s is turned after %v; its least is %v", spec.Name, since, least)
+		}
+	}
+	if !was.any || was.on != p.On {
+		*was = sent{p.On, in.Now, true}
+	}
+}
+
+// cut reports whether a plug is switched for safety.
+func cut(p *policy.PlugDecision) bool {
+	return slices.ContainsFunc(p.Reasons, func(r reason.Reason) bool {
+		return r.Code == reason.MaxOn || r.Code == reason.Interlock
+	})
+}
+
+// estimate works the voted value out again from what was heard.
+func (e *examiner) estimate(place chamber.Place, q chamber.Quantity, now time.Time, at time.Duration) {
+	var v []float64
+	for i := range e.c.Spec.Sensors {
+		s, h := &e.c.Spec.Sensors[i], &e.heard[i]
+		if s.Quantity == q && s.Place == place && !h.at.IsZero() && now.Sub(h.at) <= s.MaxAge && e.state.Sensors[i].Suspect == "" {
+			v = append(v, h.value)
+		}
+	}
+	got := e.state.Air.Of(place, q)
+	if !got.OK {
+		return
+	}
+	if len(v) == 0 {
+		e.breaks(at, "%s of the %s rests on no sensor that can be trusted", q, place)
+		return
+	}
+	slices.Sort(v)
+	if want := (v[(len(v)-1)/2] + v[len(v)/2]) / 2; got.Value != want {
+		e.breaks(at, "%s of the %s is %v, and %v by the sensors that can be trusted", q, place, got.Value, want)
+	}
+}
+
+// runSlack is what a longest run may be outrun by: delays on both ways, and a step.
+const runSlack = 30.0
+
+// watchOutlets holds longest runs and minimum times at the outlets themselves, where these obey and can be reached.
+func (e *examiner) watchOutlets(at time.Duration, dt float64) {
+	excused := e.excused(at)
+	for i := range e.rig.Outlets {
+		spec := &e.c.Spec.Plugs[i]
+		if !e.rig.Outlets[i].On || excused {
+			e.runFor[i] = 0
+			continue
+		}
+		e.runFor[i] += dt
+		if most := spec.MaxOn.Seconds(); most > 0 && e.runFor[i] > most+runSlack {
+			e.breaks(at, "plug %s has run for %.0f s; its most is %.0f s", spec.Name, e.runFor[i], most)
+			e.runFor[i] = 0
+		}
+	}
+	for ; e.seen < len(e.rig.Violations); e.seen++ {
+		if v := &e.rig.Violations[e.seen]; !excused {
+			e.breaks(at, "plug %s was switched after %.1f s", e.c.Spec.Plugs[v.Plug].Name, v.After)
+		}
+	}
+}
+
+// excused reports whether an outlet may do what it was not told, or cannot be told.
+func (e *examiner) excused(at time.Duration) bool {
+	for i := range e.rig.Faults {
+		f := &e.rig.Faults[i]
+		switch f.Kind {
+		case plant.PlugWelded, plant.PlugDead, plant.PlugDisobeys, plant.LinkDown, plant.MessagesLost, plant.MessagesLate, plant.MessagesMixed:
+			if at.Seconds() >= f.From && (f.For <= 0 || at.Seconds() < f.From+f.For+120) {
+				return true
+			}
+		}
+	}
+	for i := range e.windows {
+		if w := &e.windows[i]; (w.kind.by == killed || w.kind.by == handAtPlug) && at >= w.from && at < w.to+2*time.Minute {
+			return true
+		}
+	}
+	return false
+}
+
+// alarms sorts the alarms that came: named a fault, followed from one, or without a cause.
+func (e *examiner) alarms(d *policy.Decision, at time.Duration) {
+	if at < settle {
+		return
+	}
+	for i := range d.Events {
+		v := &d.Events[i]
+		if v.Kind != policy.AlarmChanged || v.Alarm == alarm.HarvestDue || v.Alarm == alarm.StageOverdue {
+			continue
+		}
+		if v.Notify && !e.disturbed(at) {
+			e.told++
+		}
+		if v.Phase != alarm.Unacknowledged.String() || v.Condition.Cause != "" || e.explained(v.Alarm, at) {
+			continue
+		}
+		e.wrong = append(e.wrong, Raise{v.Alarm, v.Condition.Code, v.Condition.About, at})
+	}
+}
+
+// explained reports whether an alarm has a true condition or a fault behind it.
+func (e *examiner) explained(n alarm.Name, at time.Duration) bool {
+	for i := range e.windows {
+		w := &e.windows[i]
+		if at >= w.from && (slices.Contains(w.kind.Expect, n) || slices.Contains(w.kind.Bears, n)) {
+			return true
+		}
+	}
+	return e.course.holds(n, &e.state.Target)
+}
+
+// resumed holds, some hours after the last fault, that control is back.
+func (e *examiner) resumed() {
+	at := e.last.Sub(e.c.Start)
+	s := &e.state
+	if len(s.Short) > 0 {
+		e.breaks(at, "plugs still run by habit for want of %v", s.Short)
+	}
+	if s.Reservoir.Dry {
+		e.breaks(at, "the reservoir still counts as dry")
+	}
+	for i := range s.Sensors {
+		if s.Sensors[i].Suspect != "" || s.Sensors[i].Silent {
+			e.breaks(at, "sensor %s is still not used: %s", s.Sensors[i].Name, s.Sensors[i].Suspect)
+		}
+	}
+	for i := range s.Plugs {
+		if p := &s.Plugs[i]; p.Hand.Active || !p.DisagreesSince.IsZero() && e.last.Sub(p.DisagreesSince) > time.Minute {
+			e.breaks(at, "plug %s is still not in control", p.Name)
+		}
+	}
+	for _, n := range []alarm.Name{alarm.ReservoirDry, alarm.FanFailed, alarm.PlugDisobeys, alarm.SensorSilent, alarm.SensorStuck,
+		alarm.ChamberOpen, alarm.BrokerLost, alarm.FallbackActive, alarm.JournalFailing} {
+		if s.Alarms.Active(n) && !slices.Contains(e.stood, n) {
+			e.breaks(at, "alarm %s still stands", n)
+		}
+	}
+}

@@ -1,0 +1,105 @@
+package alarm
+
+import (
+	"math"
+	"slices"
+
+	"gillkeeper/policy/air"
+	"gillkeeper/policy/chamber"
+)
+
+// compare smooths each sensor's difference to the middle of the others of the same air. Among three or more, one that
+// is far from the others that agree is suspect; of two, nobody can say which is wrong, so both are used.
+func (d *Detectors) compare(e *Evidence, dt float64) {
+	for i := range d.Sensors {
+		w, s := &d.Sensors[i], &e.Spec.Sensors[i]
+		others := d.others(i, e)
+		if len(others) == 0 || !d.usable(i, e) && w.Suspect != Jumped {
+			w.Away, w.AwayFor = 0, 0
+			if w.Suspect == Outlier {
+				w.Suspect = "" // nobody is left to vote against it
+			}
+			continue
+		}
+		middle := middleOf(others)
+		w.AwayFor += dt
+		w.Away += (1 - math.Exp(-dt/min(apartMemory, max(w.AwayFor, 1)))) * (w.Last - middle - w.Away)
+		limit := apart(s.Quantity, middle)
+		switch {
+		case len(others) >= 2 && w.AwayFor >= apartAfter && math.Abs(w.Away) > limit && others[len(others)-1]-others[0] < limit:
+			if w.Suspect == "" {
+				w.Suspect = Outlier
+			}
+		case w.Suspect == Outlier && math.Abs(w.Away) < apartBack*limit:
+			w.Suspect = ""
+		}
+	}
+}
+
+// others gives what the sensors that may speak about sensor i read, sorted, as it would read at its spot.
+func (d *Detectors) others(i int, e *Evidence) []float64 {
+	var all []float64
+	s := &e.Spec.Sensors[i]
+	if s.Quantity == chamber.Illuminance {
+		return nil
+	}
+	for j := range d.Sensors {
+		if o := &e.Spec.Sensors[j]; j != i && o.Quantity == s.Quantity && o.Place == s.Place && d.usable(j, e) {
+			all = append(all, d.seenFrom(i, j, e))
+		}
+	}
+	slices.Sort(all)
+	return all
+}
+
+// middle is the middle of the others, if there are any.
+func (d *Detectors) middle(i int, e *Evidence) (float64, bool) {
+	all := d.others(i, e)
+	if len(all) == 0 {
+		return 0, false
+	}
+	return middleOf(all), true
+}
+
+func middleOf(sorted []float64) float64 {
+	return (sorted[(len(sorted)-1)/2] + sorted[len(sorted)/2]) / 2
+}
+
+// sameSpotK is how far two thermometers may be apart at one spot. Only what is beyond it counts as another temperature.
+const sameSpotK = 0.5
+
+// seenFrom is what sensor j reads, as it would read at the spot of sensor i. Air that mixes has one vapor pressure, not one
+// relative humidity: a kelvin warmer is five to six points drier.
+func (d *Detectors) seenFrom(i, j int, e *Evidence) float64 {
+	v := d.Sensors[j].Last
+	if e.Spec.Sensors[i].Quantity != chamber.RelativeHumidity {
+		return v
+	}
+	ti, tj := e.Spec.Thermometer(i), e.Spec.Thermometer(j)
+	if ti < 0 || tj < 0 || !d.usable(ti, e) || !d.usable(tj, e) {
+		return v
+	}
+	here, there := d.Sensors[ti].Last, d.Sensors[tj].Last
+	apart := here - there
+	apart = math.Copysign(max(0, math.Abs(apart)-sameSpotK), apart)
+	p, ok := air.VaporPressure(air.Celsius(there), air.Ratio(min(max(v, 0), 1)))
+	if !ok || apart == 0 {
+		return v
+	}
+	most, ok := air.VaporPressure(air.Celsius(there+apart), 1)
+	if !ok || most <= 0 {
+		return v
+	}
+	return min(1, float64(p)/float64(most))
+}
+
+// apart is how far two sensors of the same air may be from each other.
+func apart(q chamber.Quantity, v float64) float64 {
+	switch q {
+	case chamber.Temperature:
+		return apartTemperature
+	case chamber.CO2:
+		return apartCO2PPM + apartCO2Share*v
+	}
+	return apartHumidity
+}

@@ -1,0 +1,122 @@
+package alarm
+
+import (
+	"math"
+
+	"gillkeeper/policy/chamber"
+)
+
+// Jump watches one sensor for a step that the air cannot have made: from one reading to the next, and then it stays.
+type Jump struct {
+	From   float64 `json:"from"`   // the reading before the step
+	To     float64 `json:"to"`     // the first one after it
+	Count  int     `json:"count"`  // readings that stayed there, while it is weighed; 0: nothing is
+	Beside float64 `json:"beside"` // what the others read then
+	By     float64 `json:"by"`     // size of the step that it is suspected for; 0: none
+	Low    float64 `json:"low"`    // smoothed lowest of the readings of the last hours, before any step
+	Back   int     `json:"back"`   // readings in a row that show that it is over
+	Gap    float64 `json:"gap"`    // seconds since the reading before
+}
+
+// The steps that count, from one reading to the next no more than [jumpGap] seconds later. A sensor of common lag
+// follows no faster: CO2 rises by what a crop makes, some tens of ppm a minute; air and its thermometer by a kelvin a
+// minute; humidity falls by six points a reading under a strong fan, but then for all sensors of that air.
+const (
+	jumpGap         = 100.0
+	jumpHumidity    = 0.07
+	jumpTemperature = 2.5
+	jumpCO2         = 250.0
+	// jumpStays is how many readings must stay nearer to the step's end than to its beginning.
+	jumpStays = 5
+	// jumpBack is the share of the step that must be undone, and for how many readings.
+	jumpBack      = 0.6
+	jumpBackCount = 5
+	// jumpLow: the lowest reading is forgotten over some six hours of a reading each half minute.
+	jumpForget = 1.0 / 720
+)
+
+func jumpLimit(q chamber.Quantity) float64 {
+	switch q {
+	case chamber.RelativeHumidity:
+		return jumpHumidity
+	case chamber.Temperature:
+		return jumpTemperature
+	}
+	return jumpCO2
+}
+
+// jumped weighs a new reading. The middle of the other sensors of the same air is given where there are any. It must
+// be called before the reading is taken.
+func (w *SensorWatch) jumped(v, middle float64, others bool, s *chamber.Sensor) {
+	j := &w.Jump
+	gap := j.Gap
+	j.Gap = 0
+	if !w.Have || s.Quantity == chamber.Illuminance || s.Place == chamber.Room || w.Suspect != "" && w.Suspect != Jumped && w.Suspect != Outlier {
+		j.Count = 0
+		return
+	}
+	if j.By != 0 {
+		w.jumpedBack(v, middle, others, s)
+		return
+	}
+	limit := jumpLimit(s.Quantity)
+	step := v - w.Last
+	switch {
+	case j.Count > 0:
+		if (v-j.From)/(j.To-j.From) < 0.5 {
+			j.Count = 0
+			break
+		}
+		if j.Count++; j.Count > jumpStays {
+			j.Count = 0
+			if !others || math.Abs(middle-j.Beside) < 0.4*math.Abs(j.To-j.From) {
+				j.By, j.Back = j.To-j.From, 0
+				w.suspect(Jumped)
+			}
+		}
+		return
+	case gap <= jumpGap && math.Abs(step) > limit && w.mayJump(v, others, s):
+		j.From, j.To, j.Count, j.Beside = w.Last, v, 1, middle
+		return
+	}
+	j.Low = min(v, j.Low+jumpForget*(v-j.Low))
+	if j.Low == 0 {
+		j.Low = v
+	}
+}
+
+// mayJump leaves out the steps that sound sensors make: a humidity sensor that gets wet goes to the end of its range,
+// and comes back from there when it has dried; and CO2 falls fast when a door opens.
+func (w *SensorWatch) mayJump(v float64, others bool, s *chamber.Sensor) bool {
+	switch s.Quantity {
+	case chamber.RelativeHumidity:
+		return others && v < unsaturated && w.Last < unsaturated
+	case chamber.CO2:
+		return others || v > w.Last
+	}
+	return true
+}
+
+// jumpedBack gives trust back: when the step is undone, when the others agree again, or, with nobody to ask, when the
+// reading goes as low as before, which a sensor that has jumped upward cannot.
+func (w *SensorWatch) jumpedBack(v, middle float64, others bool, s *chamber.Sensor) {
+	j := &w.Jump
+	back := (v-w.Last)/j.By < -jumpBack || j.Back > 0 && (v-j.From)/j.By < 1-jumpBack
+	switch {
+	case others:
+		back = math.Abs(v-middle) < apartBack*apart(s.Quantity, middle)
+	case j.By > 0:
+		back = back || v < j.Low+(1-jumpBack)*j.By
+	}
+	if !back {
+		j.Back = 0
+		return
+	}
+	if j.Back++; j.Back >= jumpBackCount {
+		*j = Jump{Low: min(v, j.Low)}
+		w.Suspect, w.Away, w.AwayFor = "", 0, 0
+	}
+}
+
+// suspect begins suspicion.
+func (w *SensorWatch) suspect(c Code) { w.Suspect, w.Good, w.Changes = c, 0, 0 }
