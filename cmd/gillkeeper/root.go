@@ -69,6 +69,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newDemoCommand(a),
 		newDrillCommand(a),
 		newRehearseCommand(a),
+		newTrialCommand(a),
 		newRunCommand(a),
 		newVersionCommand(a),
 	)
