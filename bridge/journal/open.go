@@ -19,8 +19,9 @@ import (
 
 // SQLite is a journal in one file, see the package's paragraph on its layout.
 type SQLite struct {
-	path string
-	gate gate
+	path  string
+	looks bool // only a view looks on: nothing is ever set aside or begun again
+	gate  gate
 
 	mu     sync.RWMutex // held for reading while f is used, for writing to change what follows
 	f      *file        // nil: the file cannot be opened at present
@@ -263,7 +264,7 @@ func (j *SQLite) failedAt(ctx context.Context, f *file, op string, err error) er
 	if err == nil {
 		return nil
 	}
-	if !isDamage(err) {
+	if !isDamage(err) || j.looks {
 		return j.fail(op, err)
 	}
 	j.mu.Lock()

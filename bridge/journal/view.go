@@ -1,0 +1,113 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"iter"
+	"os"
+	"path/filepath"
+)
+
+// View reads a journal without having it: a daemon may be running on it, or the file may lie on a disk that cannot be
+// written. It never changes, moves or repairs anything.
+type View struct {
+	j *SQLite
+}
+
+// Look opens a journal for reading only. Errors: no such file, a file that is no journal, one of a newer program
+// ([ErrNewer]) or of an older one that was never opened by this.
+func Look(ctx context.Context, path string) (*View, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("journal: %s: %w", path, err)
+	}
+	if info, err := os.Stat(abs); errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("journal: there is no file %s; name the journal's, as [journal] path in the configuration does", path)
+	} else if err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	} else if !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("journal: %s is not a file; name a file", path)
+	}
+	db, err := connect(abs, "NORMAL", 2, "&mode=ro&_pragma=query_only(1)")
+	if err != nil {
+		return nil, fmt.Errorf("journal: %s: %w", path, err)
+	}
+	v := &View{j: &SQLite{path: abs, looks: true, f: &file{path: abs, read: db}}}
+	if err := v.known(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("journal: %s cannot be read: %w", path, err), v.Close())
+	}
+	return v, nil
+}
+
+// known says whether the file is a journal of today's schema.
+func (v *View) known(ctx context.Context) error {
+	c, err := v.j.f.read.Conn(ctx)
+	if err != nil {
+		return err
+	}
+	defer c.Close()
+	got, err := version(ctx, c)
+	switch {
+	case err != nil:
+		return err
+	case got == 0:
+		return errors.New("it is empty")
+	case got < len(migrations):
+		return errors.New("it was made by an older gillkeeper; start the daemon of this version on it once")
+	}
+	return nil
+}
+
+// History is that of [Journal].
+func (v *View) History(ctx context.Context, q HistoryQuery) iter.Seq2[Minute, error] {
+	return v.j.History(ctx, q)
+}
+
+// Actions is that of [Journal].
+func (v *View) Actions(ctx context.Context, q ActionQuery) iter.Seq2[Acted, error] {
+	return v.j.Actions(ctx, q)
+}
+
+// Events is that of [Journal].
+func (v *View) Events(ctx context.Context, q EventQuery) iter.Seq2[Noted, error] {
+	return v.j.Events(ctx, q)
+}
+
+// Snapshots gives the last snapshot of every chamber, in order of names.
+func (v *View) Snapshots(ctx context.Context) (out []Saved, err error) {
+	err = v.j.reading(ctx, func(ctx context.Context, c *sql.Conn) error {
+		out = nil
+		rows, err := c.QueryContext(ctx, "SELECT chamber, seq, at, state, sum FROM snapshots ORDER BY chamber")
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var s Saved
+			var at, sum int64
+			var state string
+			if err := rows.Scan(&s.Chamber, &s.Seq, &at, &state, &sum); err != nil {
+				return err
+			}
+			if checksum(s.Seq, at, s.Chamber, state) != sum {
+				return damage("the snapshot of " + s.Chamber + " fails its checksum")
+			}
+			s.At, s.State = fromNano(at), json.RawMessage(state)
+			out = append(out, s)
+		}
+		return rows.Err()
+	})
+	return out, err
+}
+
+// Close ends it.
+func (v *View) Close() error {
+	v.j.mu.Lock()
+	defer v.j.mu.Unlock()
+	v.j.closed = true
+	return v.j.f.read.Close()
+}
