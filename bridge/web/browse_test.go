@@ -136,7 +136,10 @@ func (b *browser) submit(word string, change map[string]string) *browser {
 // holds checks what the page says.
 func (b *browser) holds(wanted ...string) *browser {
 	b.t.Helper()
-	text := html.UnescapeString(b.body)
+	text := strings.ReplaceAll(html.UnescapeString(b.body), "\u00a0", " ")
+	if _, main, ok := strings.Cut(text, "<main"); ok {
+		text = main
+	}
 	for _, w := range wanted {
 		if !strings.Contains(text, w) {
 			b.t.Errorf("%s (%d) does not say %q:\n%s", b.at, b.status, w, text)

@@ -14,13 +14,13 @@ import (
 )
 
 // needForm gives the browser what ties a form to it, where it has no session. The cookie outlives a restart, so that a
-// form that was open meanwhile still fits.
+// form that was open meanwhile still fits. Forms lie in several folders, so it is for the whole host; it opens nothing.
 func (v *visit) needForm() {
 	if v.who.form != "" {
 		return
 	}
 	nonce := rand.Text()
-	v.s.setCookie(v.w, v.r, v.s.cookieName()+"-form", nonce, 0)
+	v.s.setCookie(v.w, v.r, v.s.cookieName()+"-form", nonce, "/", 0)
 	v.r.AddCookie(&http.Cookie{Name: v.s.cookieName() + "-form", Value: nonce})
 	v.who = v.s.visitorOf(v.r)
 }

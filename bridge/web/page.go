@@ -263,7 +263,7 @@ func (v *visit) logout() error {
 	if v.who.session != nil {
 		v.s.revoked.add(*v.who.session, v.s.now())
 	}
-	v.s.setCookie(v.w, v.r, v.s.cookieName(), "", -1)
+	v.s.setCookie(v.w, v.r, v.s.cookieName(), "", "", -1)
 	v.redirect("")
 	return nil
 }

@@ -191,10 +191,10 @@ func (s *Server) freeRole() role {
 	return reader
 }
 
-// setCookie sets a cookie for the folder in which the page lies, also behind a proxy: without a path, the browser takes
-// that of the request, and all who set one lie at the page's root.
-func (s *Server) setCookie(w http.ResponseWriter, r *http.Request, name, value string, life time.Duration) {
-	c := &http.Cookie{Name: name, Value: value, HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: int(life / time.Second),
+// setCookie sets a cookie. Without a path the browser takes the folder of the request, which is the page's root also
+// behind a proxy when the request lies there.
+func (s *Server) setCookie(w http.ResponseWriter, r *http.Request, name, value, path string, life time.Duration) {
+	c := &http.Cookie{Name: name, Value: value, Path: path, HttpOnly: true, SameSite: http.SameSiteStrictMode, MaxAge: int(life / time.Second),
 		Secure: r.TLS != nil || strings.EqualFold(r.Header.Get("X-Forwarded-Proto"), "https")}
 	if life < 0 {
 		c.MaxAge = -1
@@ -242,7 +242,7 @@ func (s *Server) login(w http.ResponseWriter, r *http.Request, token string) (st
 		return http.StatusUnauthorized, "This token is wrong. Compare it with the file that the daemon's configuration names."
 	}
 	x := session{role: got, until: s.now().Add(sessionLife), nonce: rand.Text()}
-	s.setCookie(w, r, s.cookieName(), set.secrets.seal(x), sessionLife)
+	s.setCookie(w, r, s.cookieName(), set.secrets.seal(x), "", sessionLife)
 	return http.StatusSeeOther, ""
 }
 
