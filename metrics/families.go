@@ -63,6 +63,8 @@ const (
 	configGood
 	configTimestamp
 	buildInfo
+	notifications
+	notificationsWaiting
 	count // how many there are
 )
 
@@ -147,6 +149,10 @@ var families = [count]Family{
 		"When a configuration was last taken, seconds since 1970."},
 	buildInfo: {"gillkeeper_build_info", Gauge, []string{"version", "revision", "goversion"}, "",
 		"1, labeled with what this program was built from."},
+	notifications: {"gillkeeper_notifications_total", Counter, []string{"result"}, "",
+		"Messages to people: sent, dropped (given up), and failed attempts that are repeated."},
+	notificationsWaiting: {"gillkeeper_notifications_waiting", Gauge, nil, "",
+		"Messages to people that wait to be sent."},
 }
 
 // Families lists every family of the program's own, in the order in which documentation shows them.

@@ -40,6 +40,7 @@ type Set struct {
 	failing   prometheus.Gauge
 	good      prometheus.Gauge
 	taken     prometheus.Gauge
+	posted    posted
 }
 
 // New makes the metrics. snapshots is called once for each scrape, possibly by several at once, and gives one snapshot
@@ -65,6 +66,7 @@ func New(build Info, snapshots func() []*policy.Snapshot) *Set {
 	info.WithLabelValues(valid(build.Version), valid(build.Revision), valid(build.Go)).Set(1)
 	s.registry.MustRegister(s.messages, s.decided, s.connected, s.failing, s.good, s.taken, info,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	s.posted = newPosted(s.registry)
 	return s
 }
 

@@ -4,9 +4,11 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
+	"gillkeeper/bridge/notify"
 	"gillkeeper/policy/alarm"
 )
 
@@ -18,7 +20,11 @@ func (r *reader) build(cfg *Config, top *table) {
 	cfg.HTTP = r.http(top.first("http"))
 	cfg.Journal.Path = r.env.resolveJournal(get[string](r, top.first("journal"), "path"))
 	for _, t := range top.tables["notify"] {
-		cfg.Notify = append(cfg.Notify, r.notify(t))
+		n := r.notify(t)
+		if slices.ContainsFunc(cfg.Notify, func(o Notify) bool { return o.Name == n.Name && n.Name != "" }) {
+			r.fault(t, "url_file", Fault{What: "names the address of another [[notify]] again", Allowed: "each has a file of its own"})
+		}
+		cfg.Notify = append(cfg.Notify, n)
 	}
 	r.climates(cfg, top.tables["climate"])
 	r.chambers(cfg, top.tables["chamber"])
@@ -123,13 +129,25 @@ func (r *reader) certificates(t *table, b *Broker) {
 }
 
 func (r *reader) notify(t *table) Notify {
-	n := Notify{URL: r.secret(t, "url_file"), MinPriority: get[alarm.Priority](r, t, "min_priority")}
+	n := Notify{
+		Name: get[string](r, t, "url_file"), URL: r.secret(t, "url_file"), MinPriority: get[alarm.Priority](r, t, "min_priority"),
+		Quiet: get[[2]time.Duration](r, t, "quiet"), HasDaily: r.given(t, "daily"), Daily: get[time.Duration](r, t, "daily"),
+	}
 	if n.URL.Empty() {
 		return n
 	}
 	// The address is a secret: neither it nor a message that quotes it may show.
-	if u, err := url.Parse(n.URL.Reveal()); err != nil || u.Scheme == "" || !strings.Contains(n.URL.Reveal(), ":") {
+	u, err := url.Parse(n.URL.Reveal())
+	switch {
+	case err != nil || u.Scheme == "" || !strings.Contains(n.URL.Reveal(), ":"):
 		r.fault(t, "url_file", Fault{What: "names a file without an address", Allowed: "one address with its scheme, such as https://…"})
+	case u.Scheme == "http" && !loopbackHost(u.Hostname()):
+		r.fault(t, "url_file", Fault{What: "holds an address that sends messages over the network in clear", Allowed: "use https", Warning: true})
+	}
+	if err == nil && u.Scheme != "" {
+		if _, err := notify.Open(n.URL.Reveal()); err != nil {
+			r.fault(t, "url_file", Fault{What: "holds an address that cannot be used: " + oneLine(err.Error()), Allowed: "gillkeeper notify test says whether messages arrive"})
+		}
 	}
 	return n
 }

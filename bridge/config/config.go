@@ -82,8 +82,12 @@ type Journal struct {
 
 // Notify is one service that carries messages to people.
 type Notify struct {
-	URL         Secret         // the address itself is a credential
-	MinPriority alarm.Priority // less is not sent
+	Name        string           // of the file that holds the address, as it is written there; unique
+	URL         Secret           // the address itself is a credential
+	MinPriority alarm.Priority   // less is not sent
+	Quiet       [2]time.Duration // from when to when only urgent alarms are sent, since midnight; equal: never
+	HasDaily    bool
+	Daily       time.Duration // when a line on every chamber is sent, since midnight
 }
 
 // Chamber is one chamber: its facts for the policies, and how each sensor and plug speaks.

@@ -293,6 +293,29 @@ var clockKind = textKind("time of day", `"00:00" to "23:59"`, func(s string) (an
 	return time.Duration(t.Hour())*time.Hour + time.Duration(t.Minute())*time.Minute, nil
 })
 
+// clockPairKind reads a list of two times of day; the second may lie on the next day.
+var clockPairKind = kind{name: "two times of day", allowed: `two times of day, such as ["22:00", "07:00"]`, read: func(raw any) (any, *complaint) {
+	list, ok := raw.([]any)
+	if !ok {
+		return nil, wrongType(raw, "a list of two times of day")
+	}
+	if len(list) != 2 {
+		return nil, &complaint{what: fmt.Sprintf("has %d elements, not two", len(list))}
+	}
+	var pair [2]time.Duration
+	for i, x := range list {
+		at, c := clockKind.read(x)
+		if c != nil {
+			return nil, &complaint{what: "has an element that is no time of day"}
+		}
+		pair[i] = at.(time.Duration)
+	}
+	if pair[0] == pair[1] {
+		return nil, &complaint{what: "begins and ends at the same time"}
+	}
+	return pair, nil
+}}
+
 func topicKind(check func(string) error) kind {
 	return textKind("topic", "an MQTT topic name: at least one character, no +, no #, no control character", func(s string) (any, *complaint) {
 		if err := check(s); err != nil {

@@ -147,6 +147,8 @@ var entries = []entry{
 	{name: "notify.url_file", kind: fileKind, required: true, meaning: "the file that holds one notification service's address"},
 	{name: "notify.url", instead: "url_file"},
 	{name: "notify.min_priority", kind: priorityKind, def: alarm.High, meaning: "alarms below it are not sent"},
+	{name: "notify.quiet", kind: clockPairKind, defWords: "none", meaning: "from when to when only urgent alarms are sent, in the site's timezone; the others follow after it"},
+	{name: "notify.daily", kind: clockKind, defWords: "none", meaning: "when to send a line on every chamber each day, in the site's timezone, so that silence means something"},
 
 	{name: "chamber.name", kind: nameKind("letters a-z, digits and -", chamberName), required: true, meaning: "what commands, metrics and topics call the chamber; unique"},
 	{name: "chamber.volume_m3", kind: numberKind(volumeLimit), required: true, meaning: "air space inside"},

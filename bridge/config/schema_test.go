@@ -42,6 +42,8 @@ path = "/var/lib/north.db"
 [[notify]]
 url_file = "address"
 min_priority = "urgent"
+quiet = ["22:00", "07:00"]
+daily = "08:30"
 [[chamber]]
 name = "loft"
 volume_m3 = 2

@@ -20,6 +20,7 @@ import (
 	"gillkeeper/bridge/journal"
 	"gillkeeper/bridge/keeper"
 	"gillkeeper/bridge/mqtt"
+	"gillkeeper/bridge/notify"
 	"gillkeeper/bridge/web"
 	"gillkeeper/metrics"
 	"gillkeeper/policy"
@@ -47,6 +48,7 @@ type Daemon struct {
 	metrics *metrics.Set
 	web     *web.Server
 	broker  *broker.Broker // nil: the broker is somebody else's
+	desk    *notify.Desk
 
 	mu      sync.Mutex // protects what a reload changes
 	config  *config.Config
@@ -77,7 +79,8 @@ func New(ctx context.Context, o Options) (d *Daemon, err error) {
 		d.stalled = time.Duration(float64(stalledAfter) / min(o.Pace, 1))
 	}
 	d.metrics = metrics.New(o.Build, func() []*policy.Snapshot { return d.keeper.Counted() })
-	if d.keeper, err = keeper.New(keeper.Options{Clock: d.clock, Journal: d.journal, Observer: d.metrics, Log: o.Log}); err != nil {
+	d.openDesk(ctx, o.Config)
+	if d.keeper, err = keeper.New(keeper.Options{Clock: d.clock, Journal: d.journal, Observer: d.metrics, Happened: d.happened, Log: o.Log}); err != nil {
 		return d, err
 	}
 	if err = d.keeper.Adopt(ctx, d.policies(o.Config)); err != nil {
@@ -92,7 +95,7 @@ func New(ctx context.Context, o Options) (d *Daemon, err error) {
 	}
 	d.web, err = web.New(web.Options{
 		Listen: o.Config.HTTP.Listen, Backend: d.keeper, Metrics: d.metrics.Handler(), Site: siteOf(o.Config),
-		Access: accessOf(o.Config), Hosts: o.Config.HTTP.Hosts, Base: o.Config.HTTP.BasePath, Version: o.Build.Version, Log: o.Log, Now: d.clock.Wall,
+		Access: accessOf(o.Config), Hosts: o.Config.HTTP.Hosts, Base: o.Config.HTTP.BasePath, Version: o.Build.Version, Log: o.Log, Now: d.clock.Wall, Notifications: d.notifications,
 	})
 	return d, err
 }
@@ -148,6 +151,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		served <- err
 	})
 	wg.Go(func() { d.tidy(work) })
+	wg.Go(func() { d.desk.Run(work) })
 	wg.Go(func() { d.supervised(work) })
 	kept := d.keeper.Run(work)
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
@@ -233,6 +237,7 @@ func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
 	d.mu.Lock()
 	d.config = c
 	d.mu.Unlock()
+	d.desk.Adopt(d.services(c), deskSite(c))
 	d.web.Adopt(siteOf(c), accessOf(c))
 	return d.connect(ctx)
 }

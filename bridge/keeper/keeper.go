@@ -39,6 +39,8 @@ type Options struct {
 	Clock    *clock.Clock
 	Journal  journal.Journal
 	Observer Observer
+	// Happened hears of what was decided in a chamber, from the goroutine that owns it: it must not wait. nil: nobody.
+	Happened func(snap *policy.Snapshot, events []policy.Event)
 	Log      *slog.Logger
 	Workers  int // 0: as many as there are processors, at most 8
 }
@@ -49,6 +51,7 @@ type Keeper struct {
 	shift   time.Duration // added to the clock, so that it is never behind what was saved
 	journal journal.Journal
 	watch   Observer
+	hears   func(*policy.Snapshot, []policy.Event) // nil: nobody
 	log     *slog.Logger
 	workers []*worker
 
@@ -75,7 +78,7 @@ func New(o Options) (*Keeper, error) {
 	if o.Workers <= 0 {
 		o.Workers = defaultWorkers()
 	}
-	k := &Keeper{clock: o.Clock, journal: o.Journal, watch: o.Observer, log: o.Log, units: map[string]*unit{}}
+	k := &Keeper{clock: o.Clock, journal: o.Journal, watch: o.Observer, hears: o.Happened, log: o.Log, units: map[string]*unit{}}
 	latest, err := o.Journal.Latest(context.Background())
 	if err != nil {
 		k.fail("read", err)

@@ -157,6 +157,9 @@ func (w *worker) decide(ctx context.Context, u *unit) {
 	if len(d.Events) > 0 || len(acts) > 0 {
 		u.urgent.Store(true)
 		w.k.notes.add(u.name, d.Events)
+		if w.k.hears != nil && len(d.Events) > 0 {
+			w.k.hears(snap, d.Events)
+		}
 	}
 	w.k.minutes.add(snap)
 	w.send(ctx, u, &d)

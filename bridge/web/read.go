@@ -30,6 +30,9 @@ func (s *Server) getSite(r *http.Request) (any, error) {
 	if set.site.TwelveHour {
 		site.DisplayClock = "12h"
 	}
+	if s.posts != nil {
+		site.Notifications = s.posts()
+	}
 	if err := s.backend.Ready(); err != nil {
 		site.Ready, site.NotReady = false, oneLine(err.Error())
 	}

@@ -62,6 +62,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newRefillCommand(a),
 		newHandCommand(a),
 		newAlarmCommand(a),
+		newNotifyCommand(a),
 		newCalibrateCommand(a),
 		newSizeCommand(a),
 		newSpeciesCommand(a),

@@ -43,6 +43,8 @@ type Site struct {
 	Chambers           int       `json:"chambers"`
 	TokenNeeded        bool      `json:"token_needed" doc:"actions need a bearer token"`
 	Acts               bool      `json:"acts" doc:"actions are taken at all"`
+	// Notifications are the places that messages to people go to.
+	Notifications []Notification `json:"notifications,omitempty" doc:"the places that messages to people go to"`
 }
 
 // Chambers is a list of chambers, by name.

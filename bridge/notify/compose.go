@@ -1,0 +1,123 @@
+package notify
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"gillkeeper/bridge/words"
+	"gillkeeper/policy"
+	"gillkeeper/policy/alarm"
+)
+
+// Site is what messages need to know of the site.
+type Site struct {
+	Name       string
+	Zone       *time.Location // nil: UTC
+	Fahrenheit bool
+}
+
+func (s *Site) words() words.Words { return words.Words{Zone: s.Zone, Fahrenheit: s.Fahrenheit} }
+
+func (s *Site) local(t time.Time) time.Time {
+	if s.Zone == nil {
+		return t.UTC()
+	}
+	return t.In(s.Zone)
+}
+
+// raised makes the message of an alarm that stands.
+func raised(site *Site, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition, p alarm.Priority, at time.Time) Message {
+	d, w := alarm.Of(n), site.words()
+	m := about(site, snap, n, p, at)
+	m.Kind, m.State = Raised, alarm.Unacknowledged.String()
+	m.Title = titled(site.Name, snap.Spec.Name+": "+d.Says)
+	var lines []string
+	if s := w.Condition(n, c); s != "" {
+		lines = append(lines, s)
+	}
+	lines = append(lines,
+		fmt.Sprintf("Since %s. Priority %s: act within %s.", w.Clock(at, snap.Wall), p, words.Duration(d.Respond)),
+		"", "Likely cause: "+d.Cause, "If nobody acts: "+d.Consequence, "Do: "+d.Action)
+	if s := followers(w, snap, n); s != "" {
+		lines = append(lines, "", s)
+	}
+	lines = append(lines, "", fmt.Sprintf("You know of it: gillkeeper alarm ack %s %s", snap.Spec.Name, n))
+	m.Text = strings.Join(lines, "\n")
+	return m
+}
+
+// followers lists what follows from an alarm: it is attached here and not sent by itself.
+func followers(w words.Words, snap *policy.Snapshot, root alarm.Name) string {
+	var all []string
+	for _, n := range alarm.Names() {
+		l := snap.State.Alarms.Of(n)
+		if l.Condition.Cause != root || !l.Phase.Active() && l.Phase != alarm.SuppressedByDesign {
+			continue
+		}
+		s := alarm.Of(n).Says
+		if detail := w.Condition(n, &l.Condition); detail != "" {
+			s += " " + detail
+		}
+		all = append(all, "- "+s)
+	}
+	if all == nil {
+		return ""
+	}
+	return "Follows from it:\n" + strings.Join(all, "\n")
+}
+
+// returned makes the message that an alarm is over.
+func returned(site *Site, snap *policy.Snapshot, n alarm.Name, p alarm.Priority, phase alarm.Phase, since, at time.Time) Message {
+	d, w := alarm.Of(n), site.words()
+	m := about(site, snap, n, p, at)
+	m.Kind, m.State = Returned, phase.String()
+	m.Title = titled(site.Name, snap.Spec.Name+": over: "+d.Says)
+	m.Text = fmt.Sprintf("Back to normal since %s; it had been so since %s. Nothing is left to do.", w.Clock(at, snap.Wall), w.Clock(since, snap.Wall))
+	if phase == alarm.LatchedUnacknowledged || phase == alarm.LatchedAcknowledged {
+		m.Title = titled(site.Name, snap.Spec.Name+": its condition has ceased: "+d.Says)
+		m.Text = fmt.Sprintf("Ceased at %s; it had been so since %s. The alarm stays until somebody resets it: gillkeeper alarm ack %s %s",
+			w.Clock(at, snap.Wall), w.Clock(since, snap.Wall), snap.Spec.Name, n)
+	}
+	return m
+}
+
+func about(site *Site, snap *policy.Snapshot, n alarm.Name, p alarm.Priority, at time.Time) Message {
+	return Message{Site: site.Name, Priority: p, Chamber: snap.Spec.Name, Alarm: n, At: at.UTC()}
+}
+
+// mostParts is how many messages are written out when several go as one.
+const mostParts = 8
+
+// together makes one message of several, the gravest first and then in order of time.
+func together(site *Site, ms []Message) Message {
+	if len(ms) == 1 {
+		return ms[0]
+	}
+	ms = slices.Clone(ms)
+	slices.SortStableFunc(ms, func(a, b Message) int {
+		if a.Priority != b.Priority {
+			return int(b.Priority) - int(a.Priority)
+		}
+		return a.At.Compare(b.At)
+	})
+	out := Message{Kind: Several, Site: site.Name, Priority: ms[0].Priority, At: ms[0].At, Parts: ms, ID: "several-" + ms[0].ID}
+	var standing int
+	for i := range ms {
+		if ms[i].Kind == Raised {
+			standing++
+		}
+	}
+	out.Title = titled(site.Name, fmt.Sprintf("%d messages, the gravest: %s", len(ms), strings.TrimPrefix(ms[0].Title, site.Name+": ")))
+	var b strings.Builder
+	for i := range ms {
+		if i == mostParts {
+			fmt.Fprintf(&b, "And %d more; see gillkeeper alarm list and alarm history.\n", len(ms)-i)
+			break
+		}
+		fmt.Fprintf(&b, "%s\n%s\n\n", strings.TrimPrefix(ms[i].Title, site.Name+": "), ms[i].Text)
+	}
+	out.Text = strings.TrimSpace(b.String())
+	return out
+}

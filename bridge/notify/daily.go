@@ -1,0 +1,141 @@
+package notify
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"gillkeeper/bridge/words"
+	"gillkeeper/policy"
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+)
+
+// mostDaily is how many chambers a daily message writes out; of the others it says only those that are not well.
+const mostDaily = 20
+
+// seconds are a chamber's counters of a quantity, over all stages.
+type seconds struct {
+	Observed float64 `json:"observed"`
+	In       float64 `json:"in"`
+}
+
+// tally is what the counters showed at the last daily message, by chamber and quantity.
+type tally map[string]map[string]seconds
+
+func tallyOf(snaps []*policy.Snapshot) tally {
+	t := tally{}
+	for _, s := range snaps {
+		one := map[string]seconds{}
+		for _, r := range s.State.Totals.InRange {
+			x := one[r.Quantity.String()]
+			x.Observed += r.ObservedSeconds
+			x.In += r.InRangeSeconds
+			one[r.Quantity.String()] = x
+		}
+		t[s.Spec.Name] = one
+	}
+	return t
+}
+
+// daily says how every chamber is, in one or two lines each, so that silence is never ambiguous.
+func daily(site *Site, snaps []*policy.Snapshot, before tally, wall time.Time) Message {
+	now := tallyOf(snaps)
+	var lines []string
+	unwell, left := 0, 0
+	for i, s := range snaps {
+		standing := standing(s)
+		if len(standing) > 0 {
+			unwell++
+		}
+		if i >= mostDaily && len(standing) == 0 {
+			left++
+			continue
+		}
+		lines = append(lines, chamberLines(site.words(), s, standing, before[s.Spec.Name], now[s.Spec.Name])...)
+	}
+	if left > 0 {
+		lines = append(lines, fmt.Sprintf("%d more chambers are well.", left))
+	}
+	m := Message{Kind: Daily, Site: site.Name, Priority: alarm.Low, At: wall.UTC(), ID: "daily-" + site.local(wall).Format(time.DateOnly)}
+	switch {
+	case len(snaps) == 0:
+		m.Title = titled(site.Name, "No chamber is kept")
+	case unwell == 0 && len(snaps) == 1:
+		m.Title = titled(site.Name, "All is well in "+snaps[0].Spec.Name)
+	case unwell == 0:
+		m.Title = titled(site.Name, fmt.Sprintf("All is well in %d chambers", len(snaps)))
+	default:
+		m.Title = titled(site.Name, fmt.Sprintf("An alarm stands in %d of %d chambers", unwell, len(snaps)))
+	}
+	m.Text = strings.Join(lines, "\n")
+	return m
+}
+
+// standing lists the alarms that stand and follow from no other.
+func standing(s *policy.Snapshot) (all []alarm.Name) {
+	for _, n := range alarm.Names() {
+		if l := s.State.Alarms.Of(n); l.Phase.Active() && l.Condition.Cause == "" {
+			all = append(all, n)
+		}
+	}
+	return all
+}
+
+func chamberLines(w words.Words, s *policy.Snapshot, standing []alarm.Name, before, now map[string]seconds) []string {
+	var air []string
+	for _, q := range chamber.Quantities() {
+		if e := s.State.Air.Of(chamber.Inside, q); e.OK && q != chamber.Illuminance {
+			air = append(air, quantityWord(q)+" "+w.Value(q, e.Value)+shareOf(before[q.String()], now[q.String()]))
+		}
+	}
+	if air == nil {
+		air = []string{"nothing is measured"}
+	}
+	first := s.Spec.Name + ": " + strings.Join(air, ", ") + "."
+	var second []string
+	if r := &s.State.Reservoir; s.Spec.Plug(chamber.Humidifier) >= 0 {
+		switch {
+		case r.Dry:
+			second = append(second, "Reservoir dry.")
+		case r.Known && r.EmptyOK:
+			second = append(second, fmt.Sprintf("Water %s L, empty in about %s.", words.Number(r.Liters, 1), words.Duration(r.EmptyIn)))
+		case r.Known:
+			second = append(second, fmt.Sprintf("Water %s L.", words.Number(r.Liters, 1)))
+		}
+	}
+	for i := range s.State.Crop.Batches {
+		if b := &s.State.Crop.Batches[i]; b.Retired.IsZero() {
+			second = append(second, fmt.Sprintf("%s: %s, flush %d.", b.Name, b.Stage, b.Flush))
+		}
+	}
+	for _, n := range standing {
+		second = append(second, fmt.Sprintf("ALARM %s: %s", n, alarm.Of(n).Says))
+	}
+	if second == nil {
+		return []string{first}
+	}
+	return []string{first, "  " + strings.Join(second, " ")}
+}
+
+func quantityWord(q chamber.Quantity) string {
+	switch q {
+	case chamber.RelativeHumidity:
+		return "humidity"
+	case chamber.CO2:
+		return "CO2"
+	}
+	return "temperature"
+}
+
+// leastSeen is how long a quantity must have been observed for its share in range to be said.
+const leastSeen = 3600.0
+
+// shareOf says which share of the time since the last message a quantity was in range.
+func shareOf(before, now seconds) string {
+	seen, in := now.Observed-before.Observed, now.In-before.In
+	if before.Observed == 0 || seen < leastSeen || in < 0 {
+		return ""
+	}
+	return fmt.Sprintf(" (in range %s of the time)", words.Percent(min(in/seen, 1), 0))
+}

@@ -1,0 +1,516 @@
+package notify_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"gillkeeper/bridge/journal"
+	"gillkeeper/bridge/notify"
+	"gillkeeper/policy"
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+)
+
+// site is a house of chambers whose alarms a test raises and ends, with a desk that tells of them.
+type site struct {
+	t      *testing.T
+	desk   *notify.Desk
+	outbox journal.Records
+	posts  map[string]*post
+	counts map[string]int
+
+	mu    sync.Mutex
+	snaps map[string]*policy.Snapshot
+	stop  func()
+}
+
+func (s *site) Notified(result string)     { s.mu.Lock(); defer s.mu.Unlock(); s.counts[result]++ }
+func (s *site) NotificationsWaiting(n int) {}
+
+func (s *site) count(result string) int { s.mu.Lock(); defer s.mu.Unlock(); return s.counts[result] }
+
+// begin starts a desk in the present bubble. Services without a notifier get one that takes everything down.
+func begin(t *testing.T, outbox journal.Records, services ...notify.Service) *site {
+	s := &site{t: t, outbox: outbox, posts: map[string]*post{}, counts: map[string]int{}, snaps: map[string]*policy.Snapshot{}}
+	s.calm("loft")
+	s.calm("cellar")
+	s.open(services...)
+	return s
+}
+
+func (s *site) services(services []notify.Service) []notify.Service {
+	for i := range services {
+		if p, ok := services[i].Notifier.(*post); ok {
+			s.posts[services[i].Name] = p
+		} else if s.posts[services[i].Name] == nil {
+			s.posts[services[i].Name] = &post{}
+		}
+		services[i].Notifier = s.posts[services[i].Name]
+	}
+	return services
+}
+
+func (s *site) open(services ...notify.Service) {
+	s.desk = notify.New(s.t.Context(), notify.Options{Services: s.services(services), Site: notify.Site{Name: "Shed"}, Outbox: s.outbox,
+		Snapshots: s.snapshots, Wall: time.Now, Counter: s})
+	ctx, cancel := context.WithCancel(s.t.Context())
+	done := make(chan struct{})
+	go func() { s.desk.Run(ctx); close(done) }()
+	s.stop = func() { cancel(); <-done }
+}
+
+func (s *site) snapshots() []*policy.Snapshot {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var all []*policy.Snapshot
+	for _, name := range []string{"cellar", "loft"} {
+		x := *s.snaps[name]
+		x.Wall, x.State.Now, x.Decision.At = time.Now(), time.Now(), time.Now()
+		all = append(all, &x)
+	}
+	return all
+}
+
+func (s *site) calm(name string) {
+	s.snaps[name] = &policy.Snapshot{Spec: &chamber.Spec{Name: name, Plugs: []chamber.Plug{{Name: "mister", Role: chamber.Humidifier}}}}
+}
+
+// change puts an alarm into a phase and says so.
+func (s *site) change(name string, n alarm.Name, p alarm.Phase, notified bool, c alarm.Condition) {
+	now := time.Now()
+	s.mu.Lock()
+	x := *s.snaps[name]
+	x.Wall, x.State.Now, x.Decision.At = now, now, now
+	l := x.State.Alarms.Of(n)
+	l.Phase, l.Since, l.Condition = p, now, c
+	if p == alarm.Unacknowledged {
+		l.Raised, l.Told, l.LastTold = now, notified, c.Instances
+	}
+	s.snaps[name] = &x
+	s.mu.Unlock()
+	e := policy.Event{At: now, Kind: policy.AlarmChanged, Alarm: n, Phase: p.String(), Priority: alarm.Of(n).Priority.String(), Notify: notified, Condition: &c}
+	s.desk.Happened(&x, []policy.Event{e})
+}
+
+func (s *site) raise(name string, n alarm.Name) {
+	s.change(name, n, alarm.Unacknowledged, true, alarm.Condition{Active: true})
+}
+
+func (s *site) end(name string, n alarm.Name) {
+	s.change(name, n, alarm.ReturnedUnacknowledged, false, alarm.Condition{})
+}
+
+// titles gives what arrived at a service since the last call, one word for each message.
+func (s *site) titles(service string) string {
+	var all []string
+	for _, m := range s.posts[service].take() {
+		if m.Kind == notify.Several {
+			var parts []string
+			for _, p := range m.Parts {
+				parts = append(parts, fmt.Sprintf("%s %s/%s", p.Kind, p.Chamber, p.Alarm))
+			}
+			all = append(all, "several("+strings.Join(parts, ", ")+")")
+			continue
+		}
+		all = append(all, fmt.Sprintf("%s %s/%s", m.Kind, m.Chamber, m.Alarm))
+	}
+	return strings.Join(all, "; ")
+}
+
+func (s *site) want(service, want string) {
+	s.t.Helper()
+	synctest.Wait()
+	if got := s.titles(service); got != want {
+		s.t.Errorf("%s got %q, want %q", service, got, want)
+	}
+}
+
+var phone = notify.Service{Name: "phone", MinPriority: alarm.High}
+
+// The bubble's clock starts at midnight UTC on 1 January 2000.
+func TestToldAndToldThatItIsOver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone, notify.Service{Name: "mail", MinPriority: alarm.Low})
+		defer s.stop()
+		s.raise("loft", alarm.ReservoirDry) // high
+		time.Sleep(20 * time.Second)
+		s.want("phone", "alarm loft/reservoir_dry")
+		s.want("mail", "alarm loft/reservoir_dry")
+
+		s.raise("cellar", alarm.HumidityLow) // medium: below what the phone is to get
+		time.Sleep(20 * time.Second)
+		s.want("phone", "")
+		s.want("mail", "alarm cellar/humidity_low")
+
+		s.change("loft", alarm.ReservoirDry, alarm.Acknowledged, false, alarm.Condition{Active: true})
+		time.Sleep(time.Minute)
+		s.want("phone", "")
+		s.change("loft", alarm.ReservoirDry, alarm.Normal, false, alarm.Condition{})
+		s.end("cellar", alarm.HumidityLow)
+		time.Sleep(20 * time.Second)
+		s.want("phone", "returned loft/reservoir_dry")
+		s.want("mail", "several(returned loft/reservoir_dry, returned cellar/humidity_low)")
+		time.Sleep(24 * time.Hour)
+		s.want("phone", "")
+		s.want("mail", "")
+		if n := s.count("sent"); n != 6 {
+			t.Errorf("%d messages counted as sent, want 6", n)
+		}
+	})
+}
+
+func TestOneCauseIsOneMessage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		s.change("loft", alarm.HumidityLow, alarm.Unacknowledged, false, alarm.Condition{Active: true, Cause: alarm.ReservoirDry,
+			Quantity: chamber.RelativeHumidity, Value: 0.71, Bound: 0.85})
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) != 1 {
+			t.Fatalf("%d messages, want 1", len(got))
+		}
+		for _, want := range []string{"Follows from it:", "The air is too dry.", "71.0 %", "act within 4 h", "Do: Refill", "alarm ack loft reservoir_dry"} {
+			if !strings.Contains(got[0].Text, want) {
+				t.Errorf("the text lacks %q:\n%s", want, got[0].Text)
+			}
+		}
+		if got[0].Title != "Shed: loft: "+alarm.Of(alarm.ReservoirDry).Says {
+			t.Errorf("title %q", got[0].Title)
+		}
+	})
+}
+
+func TestShelvedIsNoReturn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		s.raise("loft", alarm.FanFailed)
+		time.Sleep(time.Minute)
+		s.want("phone", "alarm loft/fan_failed")
+		s.change("loft", alarm.FanFailed, alarm.Shelved, false, alarm.Condition{})
+		time.Sleep(time.Hour)
+		s.change("loft", alarm.FanFailed, alarm.Normal, false, alarm.Condition{})
+		time.Sleep(time.Hour)
+		s.want("phone", "")
+	})
+}
+
+func TestALatchedAlarmSaysHowToResetIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		s.raise("loft", alarm.RoomCO2Unsafe)
+		time.Sleep(time.Minute)
+		s.posts["phone"].take()
+		s.change("loft", alarm.RoomCO2Unsafe, alarm.LatchedUnacknowledged, false, alarm.Condition{})
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) != 1 || !strings.Contains(got[0].Text, "stays until somebody resets it") {
+			t.Errorf("got %+v", got)
+		}
+		s.change("loft", alarm.RoomCO2Unsafe, alarm.Normal, false, alarm.Condition{}) // reset by a person
+		time.Sleep(time.Hour)
+		s.want("phone", "")
+	})
+}
+
+// TestRetried: what does not go through is tried again with growing pauses, is said once, and arrives in the end.
+func TestRetried(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		p := s.posts["phone"]
+		p.break_(errors.New("the wire is cut"))
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(6 * time.Hour)
+		synctest.Wait()
+		at := p.attempts()
+		if len(at) < 10 || len(at) > 20 {
+			t.Errorf("%d attempts in six hours", len(at))
+		}
+		for i := 2; i < len(at); i++ {
+			if gap, before := at[i].Sub(at[i-1]), at[i-1].Sub(at[i-2]); gap < before-2*time.Second || gap > 31*time.Minute {
+				t.Errorf("pause %d is %s, the one before %s", i, gap, before)
+			}
+		}
+		st := s.desk.Status()
+		if len(st) != 1 || st[0].Waiting != 1 || st[0].Failing.IsZero() || st[0].Fault != "the wire is cut" {
+			t.Errorf("status %+v", st)
+		}
+		if s.count("failed") != len(at) || s.count("sent") != 0 {
+			t.Errorf("counted %v", s.counts)
+		}
+		p.break_(nil)
+		time.Sleep(31 * time.Minute)
+		s.want("phone", "alarm loft/reservoir_dry")
+		if st := s.desk.Status(); st[0].Waiting != 0 || !st[0].Failing.IsZero() || st[0].LastSent.IsZero() {
+			t.Errorf("status %+v", st)
+		}
+	})
+}
+
+func TestGivenUpAtLast(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		s.posts["phone"].break_(errors.New("the wire is cut"))
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(73 * time.Hour)
+		synctest.Wait()
+		if st := s.desk.Status(); st[0].Waiting != 0 || s.count("dropped") != 1 {
+			t.Errorf("status %+v, counted %v", st, s.counts)
+		}
+	})
+}
+
+// TestKeptOverARestart: what could not be sent is sent by the next process; what was told is known there.
+func TestKeptOverARestart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		outbox := journal.NewMemory()
+		s := begin(t, outbox, phone)
+		s.posts["phone"].break_(errors.New("the wire is cut"))
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(time.Minute)
+		s.stop()
+		s.want("phone", "")
+
+		s.posts["phone"].break_(nil)
+		s.open(phone)
+		time.Sleep(31 * time.Minute)
+		s.want("phone", "alarm loft/reservoir_dry")
+		s.stop()
+
+		s.snaps["loft"].State.Alarms.Of(alarm.ReservoirDry).Phase = alarm.Normal // while nobody looked
+		s.open(phone)
+		time.Sleep(time.Minute)
+		s.want("phone", "returned loft/reservoir_dry")
+		s.stop()
+		s.open(phone)
+		time.Sleep(time.Hour)
+		s.want("phone", "")
+		s.stop()
+	})
+}
+
+// TestAnEventLostWithTheProcess: the alarm stands as told in the chamber's state, and nobody was told.
+func TestAnEventLostWithTheProcess(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		s.stop()
+		l := s.snaps["loft"].State.Alarms.Of(alarm.FanFailed)
+		l.Phase, l.Told, l.Since, l.Raised = alarm.Unacknowledged, true, time.Now(), time.Now()
+		s.open(phone)
+		time.Sleep(2 * time.Minute)
+		s.want("phone", "alarm loft/fan_failed")
+		s.stop()
+	})
+}
+
+// TestQuietHours: at night only what is urgent rings; the rest comes in the morning, together.
+func TestQuietHours(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		night := phone
+		night.Quiet = notify.Quiet{From: 22 * time.Hour, To: 7 * time.Hour}
+		s := begin(t, journal.NewMemory(), night)
+		defer s.stop()
+		time.Sleep(time.Hour) // 01:00
+		s.raise("loft", alarm.ReservoirDry)
+		s.raise("cellar", alarm.FanFailed)
+		s.end("loft", alarm.ReservoirDry)
+		time.Sleep(time.Hour)
+		s.want("phone", "")
+		s.raise("cellar", alarm.RoomCO2Unsafe) // urgent
+		time.Sleep(time.Minute)
+		s.want("phone", "alarm cellar/room_co2_unsafe")
+		time.Sleep(4*time.Hour + 58*time.Minute)
+		s.want("phone", "")
+		time.Sleep(2*time.Minute + 15*time.Second) // 07:00
+		s.want("phone", "several(alarm loft/reservoir_dry, alarm cellar/fan_failed, returned loft/reservoir_dry)")
+	})
+}
+
+// TestRate: many messages at once become few; urgent ones are not held up.
+func TestRate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		for range 30 { // each a minute after the other: no two are gathered
+			s.raise("loft", alarm.FanFailed)
+			time.Sleep(30 * time.Second)
+			s.end("loft", alarm.FanFailed)
+			time.Sleep(30 * time.Second)
+		}
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) > 5+9 { // the burst, and one each ten minutes of the hour and a half
+			t.Errorf("%d messages arrived", len(got))
+		}
+		n := 0
+		for _, m := range got {
+			n += max(1, len(m.Parts))
+		}
+		if n != 60 {
+			t.Errorf("%d of 60 were told", n)
+		}
+		for range 10 {
+			s.raise("loft", alarm.FanFailed)
+			s.end("loft", alarm.FanFailed)
+			time.Sleep(20 * time.Second)
+		}
+		s.posts["phone"].take()
+		s.raise("cellar", alarm.RoomCO2Unsafe)
+		time.Sleep(10 * time.Second)
+		synctest.Wait()
+		if got := s.titles("phone"); !strings.Contains(got, "alarm cellar/room_co2_unsafe") {
+			t.Errorf("urgent and held up: %q", got)
+		}
+	})
+}
+
+// TestDaily: once a day at its hour, with every chamber in a line or two; not at the first start after the hour.
+func TestDaily(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		daily := phone
+		daily.HasDaily, daily.Daily, daily.Quiet = true, 8*time.Hour, notify.Quiet{From: 21 * time.Hour, To: 9 * time.Hour}
+		time.Sleep(10 * time.Hour)
+		s := begin(t, journal.NewMemory(), daily)
+		s.stop()
+		loft := s.snaps["loft"]
+		loft.State.Air.Inside.RelativeHumidity = chamber.Estimate{Value: 0.912, OK: true}
+		loft.State.Reservoir.Known, loft.State.Reservoir.Liters, loft.State.Reservoir.EmptyOK, loft.State.Reservoir.EmptyIn = true, 3.2, true, 50*time.Hour
+		loft.State.Totals.InRange = []policy.RangeTotal{{Quantity: chamber.RelativeHumidity, ObservedSeconds: 1000, InRangeSeconds: 500}}
+		s.open(daily)
+		time.Sleep(time.Hour)
+		s.want("phone", "")
+		time.Sleep(21*time.Hour + time.Minute) // 08:01 on the next day
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) != 1 || got[0].Kind != notify.Daily || got[0].Title != "Shed: All is well in 2 chambers" {
+			t.Fatalf("got %+v", got)
+		}
+		for _, want := range []string{"cellar: nothing is measured.", "loft: humidity 91.2 %.", "Water 3.2 L, empty in about 2 d 2 h."} {
+			if !strings.Contains(got[0].Text, want) {
+				t.Errorf("the text lacks %q:\n%s", want, got[0].Text)
+			}
+		}
+		s.stop()
+
+		loft = s.snaps["loft"]
+		loft.State.Totals.InRange = []policy.RangeTotal{{Quantity: chamber.RelativeHumidity, ObservedSeconds: 1000 + 80_000, InRangeSeconds: 500 + 60_000}}
+		s.open(daily) // a restart on the same day sends nothing
+		time.Sleep(time.Hour)
+		s.want("phone", "")
+		s.raise("loft", alarm.FanFailed)
+		time.Sleep(22*time.Hour + 58*time.Minute + 10*time.Second)
+		synctest.Wait()
+		s.posts["phone"].take() // of the alarm
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		got = s.posts["phone"].take()
+		if len(got) != 1 || got[0].Title != "Shed: An alarm stands in 1 of 2 chambers" || !strings.Contains(got[0].Text, "ALARM fan_failed") ||
+			!strings.Contains(got[0].Text, "in range 75 % of the time") {
+			t.Errorf("got %+v", got)
+		}
+		s.stop()
+	})
+}
+
+func TestReload(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		s.posts["phone"].break_(errors.New("the wire is cut"))
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(time.Minute)
+		s.desk.Adopt(s.services([]notify.Service{{Name: "mail", MinPriority: alarm.Low}}), notify.Site{Name: "Barn"})
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		got := s.posts["mail"].take()
+		if len(got) != 1 || !strings.HasPrefix(got[0].Title, "Barn: loft: ") {
+			t.Errorf("the new service was told %+v", got)
+		}
+		if st := s.desk.Status(); len(st) != 1 || st[0].Name != "mail" || s.count("dropped") != 1 {
+			t.Errorf("status %+v, counted %v", st, s.counts)
+		}
+	})
+}
+
+// TestASlowServiceHoldsNobodyUp: neither the owner of the chambers nor the other services.
+func TestASlowServiceHoldsNobodyUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		slow := phone
+		slow.Name, slow.Notifier = "slow", &post{hold: make(chan struct{})}
+		s := begin(t, journal.NewMemory(), slow, phone)
+		defer s.stop()
+		began := time.Now()
+		s.raise("loft", alarm.ReservoirDry)
+		if time.Since(began) != 0 {
+			t.Error("the owner was held up")
+		}
+		time.Sleep(20 * time.Second)
+		s.want("phone", "alarm loft/reservoir_dry")
+		s.raise("loft", alarm.FanFailed)
+		time.Sleep(20 * time.Second)
+		s.want("phone", "alarm loft/fan_failed")
+		close(slow.Notifier.(*post).hold)
+		time.Sleep(20 * time.Second)
+		s.want("slow", "alarm loft/reservoir_dry; alarm loft/fan_failed")
+	})
+}
+
+// TestAFloodIsBounded: ten thousand alarms at once neither grow without end nor lose the gravest.
+func TestAFloodIsBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		s.posts["phone"].break_(errors.New("the wire is cut"))
+		s.raise("cellar", alarm.RoomCO2Unsafe)
+		for i := range 800 {
+			s.change("loft", alarm.FanFailed, alarm.Unacknowledged, true, alarm.Condition{Active: true, Instances: uint64(i)})
+		}
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		if st := s.desk.Status(); st[0].Waiting != 500 {
+			t.Errorf("%d messages wait", st[0].Waiting)
+		}
+		s.posts["phone"].break_(nil)
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) == 0 || got[0].Priority != alarm.Urgent || got[0].Parts[0].Alarm != alarm.RoomCO2Unsafe {
+			t.Errorf("%d messages, the first not of what is gravest", len(got))
+		}
+		if n := len(got[0].Text); n > 8000 {
+			t.Errorf("a message of %d bytes", n)
+		}
+	})
+}
+
+func TestQuiet(t *testing.T) {
+	at := func(h, m int) time.Time { return time.Date(2026, 3, 1, h, m, 0, 0, time.UTC) }
+	night := notify.Quiet{From: 22 * time.Hour, To: 7 * time.Hour}
+	noon := notify.Quiet{From: 12 * time.Hour, To: 14 * time.Hour}
+	for _, c := range []struct {
+		q    notify.Quiet
+		at   time.Time
+		want bool
+	}{
+		{night, at(21, 59), false}, {night, at(22, 0), true}, {night, at(0, 0), true}, {night, at(6, 59), true}, {night, at(7, 0), false},
+		{noon, at(11, 59), false}, {noon, at(12, 0), true}, {noon, at(14, 0), false}, {notify.Quiet{}, at(0, 0), false},
+	} {
+		if got := c.q.Holds(c.at); got != c.want {
+			t.Errorf("%v at %s: %v", c.q, c.at.Format("15:04"), got)
+		}
+	}
+}
