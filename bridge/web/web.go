@@ -13,6 +13,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -118,6 +119,7 @@ type Server struct {
 	revoked  revoked
 	dones    dones
 	live     hub
+	season   sync.Mutex // one season is put together at a time
 	listener net.Listener
 	http     *http.Server
 	mux      *http.ServeMux

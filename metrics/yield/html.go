@@ -306,14 +306,15 @@ func between(low, high Value) string {
 }
 
 func (r *Relation) view(s *Season) scatterView {
-	text := upper(r.rank()) + "; " + chance(r.P) + "; q = " + probability(r.Q) + "."
+	text := r.rank() + "; " + chance(r.P) + "; q = " + probability(r.Q) + "."
 	if least, most, ok := r.thirds(); ok {
 		text += fmt.Sprintf(" Third with the least: %s of the median; with the most: %s.", percent(least), percent(most))
 	}
+	title := r.headline() + "."
 	if !r.Found {
-		text += " After " + "all the questions asked this does not stand out from chance."
+		title = upper(measureOf(r.Measure).Name) + " " + during(r.Stage) + ": nothing that stands out."
 	}
-	x := scatterView{Title: r.headline() + ".", Species: s.called(r.Species), Text: text, Found: r.Found, Picture: s.scatter(r)}
+	x := scatterView{Title: title, Species: s.called(r.Species), Text: text, Found: r.Found, Picture: s.scatter(r)}
 	for _, p := range r.Points {
 		if f := min(p.Flush, 4); !slices.Contains(x.Flushes, f) {
 			x.Flushes = append(x.Flushes, f)

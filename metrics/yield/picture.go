@@ -97,7 +97,10 @@ func (a axis) ticks(most int) (out []float64) {
 func tick(v float64) string {
 	s := fmt.Sprintf("%.2f", v)
 	s = strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
-	return strings.Replace(s, "-", "−", 1)
+	if s == "-0" {
+		return "0"
+	}
+	return strings.Replace(s, "-", minus, 1)
 }
 
 // curve draws a line through points, broken where one is missing.

@@ -17,7 +17,8 @@ const Level = 0.10
 // Measure is one figure of the conditions that a question can be about.
 type Measure struct {
 	Key   string // as in CSV and JSON
-	Label string // as on the page, inside a sentence
+	Name  string // on the page, without a unit
+	More  string // how a sentence begins that says what more of it goes with
 	Unit  string // on an axis
 	Scale float64
 	Of    func(*Conditions) Value
@@ -27,13 +28,13 @@ type Measure struct {
 // heavy flush takes longer to pick; so the questions are about shares and means. Respiration is not asked about: it is
 // the crop itself, breathing.
 var measures = []Measure{
-	{"relative_humidity_in_range", "the share of time with humidity in range", "% of time with humidity in range", 100, func(c *Conditions) Value { return c.RHInRange }},
-	{"longest_dry_dip_hours", "the longest dry dip", "longest dry dip, h", 1, func(c *Conditions) Value { return c.DryDipHours }},
-	{"mean_vapor_pressure_deficit_pa", "the mean vapor pressure deficit", "mean vapor pressure deficit, Pa", 1, func(c *Conditions) Value { return c.MeanVPDPa }},
-	{"co2_above_limit", "the share of time with CO2 above its limit", "% of time with CO2 above its limit", 100, func(c *Conditions) Value { return c.CO2Above }},
-	{"mean_temperature_c", "the mean temperature", "mean temperature, °C", 1, func(c *Conditions) Value { return c.MeanC }},
-	{"air_changes_per_hour", "the air changes per hour", "air changes per hour", 1, func(c *Conditions) Value { return c.AirChangesPerHour }},
-	{"light_hours_per_day", "the light hours per day", "light, h per day", 1, func(c *Conditions) Value { return c.LightHoursPerDay }},
+	{"relative_humidity_in_range", "time with humidity in range", "The more of the time humidity was in range", "% of time with humidity in range", 100, func(c *Conditions) Value { return c.RHInRange }},
+	{"longest_dry_dip_hours", "longest dry dip", "The longer the longest dry dip was", "longest dry dip, h", 1, func(c *Conditions) Value { return c.DryDipHours }},
+	{"mean_vapor_pressure_deficit_pa", "vapor pressure deficit", "The higher the vapor pressure deficit was", "mean vapor pressure deficit, Pa", 1, func(c *Conditions) Value { return c.MeanVPDPa }},
+	{"co2_above_limit", "time with CO2 above its limit", "The more of the time CO2 was above its limit", "% of time with CO2 above its limit", 100, func(c *Conditions) Value { return c.CO2Above }},
+	{"mean_temperature_c", "mean temperature", "The warmer it was", "mean temperature, °C", 1, func(c *Conditions) Value { return c.MeanC }},
+	{"air_changes_per_hour", "air changes", "The more often the air was changed", "air changes per hour", 1, func(c *Conditions) Value { return c.AirChangesPerHour }},
+	{"light_hours_per_day", "hours of light", "The longer the light was on", "light, h per day", 1, func(c *Conditions) Value { return c.LightHoursPerDay }},
 }
 
 // asked lists the stages whose conditions are asked about.
@@ -159,8 +160,9 @@ func count(harvests []Harvest, name string) (batches, flushes int) {
 	return len(seen), flushes
 }
 
-// answer works out one question but for Q, which rests on all of them. The same season gives the same answer.
-func (q *question) answer() Relation {
+// answer works out one question but for Q, which rests on all of them, with so many draws for its interval. The same
+// season gives the same answer.
+func (q *question) answer(draws int) Relation {
 	h := fnv.New64a()
 	h.Write([]byte(q.species + "/" + q.stage.String() + "/" + q.measure.Key))
 	rng := rand.New(rand.NewPCG(h.Sum64(), 1))
@@ -176,20 +178,20 @@ func (q *question) answer() Relation {
 		return r
 	}
 	r.P, r.Exact = permutation(q.kin, rng)
-	low, high := interval(q.samples, rng)
+	low, high := interval(q.samples, draws, rng)
 	r.Low, r.High = Value(low), Value(high)
 	return r
 }
 
 // relations answers every question and corrects for having asked them all, the most certain first.
-func relations(ctx context.Context, ask []question, progress func(share float64)) ([]Relation, error) {
+func relations(ctx context.Context, ask []question, draws int, progress func(share float64)) ([]Relation, error) {
 	out := make([]Relation, 0, len(ask))
 	var p []float64
 	for i := range ask {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		out = append(out, ask[i].answer())
+		out = append(out, ask[i].answer(draws))
 		p = append(p, out[i].P)
 		progress(float64(i+1) / float64(len(ask)))
 	}
@@ -209,5 +211,5 @@ func measureOf(key string) *Measure {
 			return &measures[i]
 		}
 	}
-	return &Measure{Key: key, Label: key, Unit: key, Scale: 1, Of: func(*Conditions) Value { return NaN }}
+	return &Measure{Key: key, Name: key, More: "The more " + key, Unit: key, Scale: 1, Of: func(*Conditions) Value { return NaN }}
 }

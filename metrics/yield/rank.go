@@ -42,21 +42,17 @@ type kin struct {
 
 // midranks gives the ranks of values from 1 on; equal ones share the mean of their ranks.
 func midranks(v []float64) []float64 {
-	order := make([]int, len(v))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(v[a], v[b]) })
-	ranks := make([]float64, len(v))
-	for i := 0; i < len(order); {
-		j := i
-		for j < len(order) && v[order[j]] == v[order[i]] {
-			j++
+	order := make([]float64, len(v), 2*len(v)) // sorted values; a rank is where one stands among them
+	copy(order, v)
+	slices.Sort(order)
+	ranks := order[len(v) : 2*len(v)]
+	for i, x := range v {
+		first, _ := slices.BinarySearch(order, x)
+		last := first
+		for last < len(order) && order[last] == x {
+			last++
 		}
-		for k := i; k < j; k++ {
-			ranks[order[k]] = float64(i+j+1) / 2 // mean of i+1 … j
-		}
-		i = j
+		ranks[i] = float64(first+last+1) / 2 // mean of first+1 … last
 	}
 	return ranks
 }
@@ -253,14 +249,14 @@ func every(tables [][][]float64, sum float64, visit func(float64)) {
 
 // interval gives a 95 % interval of the correlation by drawing batches again, within those that gave the same flushes
 // (percentile bootstrap over whole batches). NaN where too few draws have a correlation.
-func interval(samples []sample, rng *rand.Rand) (low, high float64) {
+func interval(samples []sample, times int, rng *rand.Rand) (low, high float64) {
 	raw := arrange(samples)
-	draws := make([]float64, 0, resamples)
+	draws := make([]float64, 0, times)
 	drawn := slices.Clone(raw)
 	for i := range drawn {
 		drawn[i].x, drawn[i].y = slices.Clone(raw[i].x), slices.Clone(raw[i].y)
 	}
-	for range resamples {
+	for range times {
 		for i := range raw {
 			for b := range raw[i].batches {
 				from := rng.IntN(len(raw[i].batches))
@@ -271,7 +267,7 @@ func interval(samples []sample, rng *rand.Rand) (low, high float64) {
 			draws = append(draws, r)
 		}
 	}
-	if len(draws) < resamples/2 {
+	if len(draws) == 0 || len(draws) < times/2 {
 		return math.NaN(), math.NaN()
 	}
 	slices.Sort(draws)

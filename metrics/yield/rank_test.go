@@ -142,7 +142,7 @@ func TestBootstrapOnTheLawSchools(t *testing.T) {
 	lsat := []float64{576, 635, 558, 578, 666, 580, 555, 661, 651, 605, 653, 575, 545, 572, 594}
 	gpa := []float64{3.39, 3.30, 2.81, 3.03, 3.44, 3.07, 3.00, 3.43, 3.36, 3.13, 3.12, 2.74, 2.76, 2.88, 2.96}
 	near(t, "Pearson of the printed table", stat.Correlation(lsat, gpa, nil), 0.776, 5e-4) // the data are the book's
-	low, high := interval(single(lsat, gpa), rand.New(rand.NewPCG(3, 3)))
+	low, high := interval(single(lsat, gpa), resamples, rand.New(rand.NewPCG(3, 3)))
 	r := correlation(families(single(lsat, gpa)))
 	if !(low < r && r < high) {
 		t.Errorf("the interval %.3f to %.3f does not hold %.3f", low, high, r)

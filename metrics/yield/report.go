@@ -80,7 +80,7 @@ func Make(ctx context.Context, s *Season, progress func(share float64)) (*Report
 	ask, few := questions(r.Harvests)
 	r.TooFew = few
 	var err error
-	if r.Relations, err = relations(ctx, ask, func(share float64) { progress(0.3 + 0.6*share) }); err != nil {
+	if r.Relations, err = relations(ctx, ask, resamples, func(share float64) { progress(0.3 + 0.6*share) }); err != nil {
 		return nil, err
 	}
 	for i := range s.Chambers {

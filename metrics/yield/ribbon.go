@@ -13,18 +13,18 @@ import (
 // wanted, with a mark for each picking. Lengths are in pixels.
 const (
 	ribbonWidth  = 360.0
-	ribbonLeft   = 40.0
+	ribbonLeft   = 30.0
 	ribbonRight  = 6.0
 	ribbonStrip  = 16.0
 	ribbonTrack  = 54.0
-	ribbonGap    = 12.0
+	ribbonGap    = 17.0
 	ribbonFoot   = 30.0
 	ribbonPoints = 150 // more than the width shows is noise
 )
 
 // track is one quantity of a ribbon.
 type track struct {
-	name, unit     string
+	name           string
 	mean, low, top Column
 	scale          func(float64) float64
 	want           func(Want) (low, high float64) // in the quantity's own unit; an end that is NaN is open
@@ -65,8 +65,8 @@ func (s *Season) ribbon(b *Batch, h *Harvest) *picture {
 		s.track(p, t, at, &c.Climate, b, shown, x, y)
 		y += ribbonTrack + ribbonGap
 	}
-	s.foot(p, b, h, x, from, to, y-ribbonGap)
-	p.H = y - ribbonGap + ribbonFoot
+	s.foot(p, b, h, x, from, to, y-ribbonGap+4)
+	p.H = y - ribbonGap + 4 + ribbonFoot
 	return p
 }
 
@@ -102,14 +102,14 @@ func (s *Season) tracks(c *Climate) []track {
 		degrees, unit = func(v float64) float64 { return v*9/5 + 32 }, "°F"
 	}
 	all := []track{
-		{"RH", "%", c.RH, c.RHMin, c.RHMax, percent, func(w Want) (float64, float64) { return w.RHLow, w.RHHigh }, 10},
-		{"CO2", "ppm", c.CO2, c.CO2, c.CO2Max, func(v float64) float64 { return v }, func(w Want) (float64, float64) {
+		{"humidity, %", c.RH, c.RHMin, c.RHMax, percent, func(w Want) (float64, float64) { return w.RHLow, w.RHHigh }, 10},
+		{"CO2, ppm", c.CO2, c.CO2, c.CO2Max, func(v float64) float64 { return v }, func(w Want) (float64, float64) {
 			if w.CO2MaxPPM > 0 {
 				return math.NaN(), w.CO2MaxPPM
 			}
 			return math.NaN(), math.NaN()
 		}, 400},
-		{"Air", unit, c.TemperatureC, c.TemperatureC, c.TemperatureC, degrees, func(w Want) (float64, float64) { return w.LowC, w.HighC }, 6},
+		{"temperature, " + unit, c.TemperatureC, c.TemperatureC, c.TemperatureC, degrees, func(w Want) (float64, float64) { return w.LowC, w.HighC }, 6},
 	}
 	return slices.DeleteFunc(all, func(t track) bool {
 		return !slices.ContainsFunc(t.mean, func(v float64) bool { return !math.IsNaN(v) })
@@ -149,8 +149,7 @@ func (s *Season) track(p *picture, t track, at []int, c *Climate, b *Batch, show
 		p.line("grid", x.from, y.at(v), x.to, y.at(v))
 		p.text("axis", "end", x.from-4, y.at(v)+3, tick(v))
 	}
-	p.text("axis name", "start", 0, top+8, t.name)
-	p.text("axis", "start", 0, top+18, t.unit)
+	p.text("axis name", "start", x.from, top-4, t.name)
 	px := make([]float64, len(xs))
 	for i := range xs {
 		px[i], mean[i], low[i], high[i] = x.at(xs[i]), pixel(y, mean[i]), pixel(y, low[i]), pixel(y, high[i])

@@ -17,44 +17,44 @@ import (
 
 // Season is everything that a report rests on.
 type Season struct {
-	Site       string    `json:"site"`
-	Timezone   string    `json:"timezone,omitempty" doc:"IANA name; absent: UTC"`
-	Fahrenheit bool      `json:"fahrenheit,omitempty" doc:"what the report shows; values here are Celsius"`
-	From       time.Time `json:"from"`
-	To         time.Time `json:"to"`
-	Chambers   []Chamber `json:"chambers"`
-	Batches    []Batch   `json:"batches"`
-	Wants      []Want    `json:"wants" doc:"what each species was to have at each stage"`
-	Crops      []Crop    `json:"crops" doc:"what the handbooks let expect of each species"`
-	Alarms     []Alarm   `json:"alarms"`
+	Site       string
+	Timezone   string // IANA name; "": UTC; "Local": of whoever reads it
+	Fahrenheit bool   // what the report shows; values here are Celsius
+	From       time.Time
+	To         time.Time
+	Chambers   []Chamber
+	Batches    []Batch
+	Wants      []Want // what each species was to have at each stage
+	Crops      []Crop // what the handbooks let expect of each species
+	Alarms     []Alarm
 }
 
 // Chamber is one chamber and what its air and plugs did.
 type Chamber struct {
-	Name     string  `json:"name"`
-	VolumeM3 float64 `json:"volume_m3,omitempty" doc:"absent: not known"`
-	Climate  Climate `json:"climate"`
+	Name     string
+	VolumeM3 float64 // 0: not known
+	Climate  Climate
 }
 
-// Climate is a table of aggregates in order of time: every column has one value for each of Start, NaN (null) where
+// Climate is a table of aggregates in order of time: every column has one value for each of Start, NaN where
 // nothing was measured.
 type Climate struct {
-	Start        []int64 `json:"start" doc:"seconds since 1970 UTC"`
-	Seconds      Column  `json:"seconds" doc:"width of the aggregate"`
-	TemperatureC Column  `json:"temperature_c" doc:"mean"`
-	RH           Column  `json:"relative_humidity" doc:"mean, ratio"`
-	RHMin        Column  `json:"relative_humidity_min" doc:"ratio"`
-	RHMax        Column  `json:"relative_humidity_max" doc:"ratio"`
-	CO2          Column  `json:"co2_ppm" doc:"mean"`
-	CO2Max       Column  `json:"co2_max_ppm"`
-	VPD          Column  `json:"vapor_pressure_deficit_pa" doc:"mean"`
-	AirChanges   Column  `json:"air_changes_per_hour" doc:"learned, over fan on and off as they were"`
-	Respiration  Column  `json:"co2_generation_g_per_h" doc:"learned"`
-	Light        Column  `json:"light_share" doc:"of the time with the lamp on"`
-	Mist         Column  `json:"humidifier_share" doc:"of the time on"`
-	Fan          Column  `json:"exhaust_fan_share" doc:"of the time on"`
-	WaterG       Column  `json:"water_g" doc:"drawn by the humidifier"`
-	EnergyWh     Column  `json:"energy_wh" doc:"of all plugs with a meter"`
+	Start        []int64 // seconds since 1970 UTC
+	Seconds      Column  // width of the aggregate
+	TemperatureC Column  // mean
+	RH           Column  // mean, ratio 0..1
+	RHMin        Column  // ratio
+	RHMax        Column  // ratio
+	CO2          Column  // mean
+	CO2Max       Column
+	VPD          Column // mean
+	AirChanges   Column // learned, over fan on and off as they were
+	Respiration  Column // learned
+	Light        Column // of the time with the lamp on
+	Mist         Column // of the time on
+	Fan          Column // of the time on
+	WaterG       Column // drawn by the humidifier
+	EnergyWh     Column // of all plugs with a meter
 }
 
 // column is one column of a climate with the name it has in CSV.
@@ -78,8 +78,9 @@ func (c *Climate) columns() []column {
 // Add appends an aggregate without values and gives its index.
 func (c *Climate) Add(start time.Time, span time.Duration) int {
 	c.Start = append(c.Start, start.Unix())
-	for _, col := range c.columns() {
-		*col.values = append(*col.values, math.NaN())
+	for _, col := range [...]*Column{&c.Seconds, &c.TemperatureC, &c.RH, &c.RHMin, &c.RHMax, &c.CO2, &c.CO2Max, &c.VPD, &c.AirChanges,
+		&c.Respiration, &c.Light, &c.Mist, &c.Fan, &c.WaterG, &c.EnergyWh} {
+		*col = append(*col, math.NaN())
 	}
 	c.Seconds[len(c.Seconds)-1] = span.Seconds()
 	return len(c.Start) - 1
@@ -105,51 +106,51 @@ func (c *Climate) check() error {
 
 // Batch is a set of blocks or trays of one species, with its whole record.
 type Batch struct {
-	Name        string    `json:"name"`
-	Chamber     string    `json:"chamber"`
-	Species     string    `json:"species"`
-	Strain      string    `json:"strain,omitempty"`
-	Supplements string    `json:"supplements,omitempty" doc:"in the grower's words"`
-	Position    string    `json:"position,omitempty" doc:"where in the chamber"`
-	Note        string    `json:"note,omitempty" doc:"all notes, in the grower's words"`
-	SubstrateKg float64   `json:"substrate_kg"`
-	DryKg       float64   `json:"dry_kg"`
-	Added       time.Time `json:"added"`
-	Retired     time.Time `json:"retired,omitzero"`
-	Stages      []Stage   `json:"stages" doc:"in order of time"`
-	Flushes     []Flush   `json:"flushes" doc:"in order of their numbers"`
-	Losses      []Loss    `json:"losses,omitempty"`
+	Name        string
+	Chamber     string
+	Species     string
+	Strain      string
+	Supplements string // in the grower's words
+	Position    string // where in the chamber
+	Note        string // all notes, in the grower's words
+	SubstrateKg float64
+	DryKg       float64
+	Added       time.Time
+	Retired     time.Time
+	Stages      []Stage // in order of time
+	Flushes     []Flush // in order of their numbers
+	Losses      []Loss
 }
 
 // Loss is what did not become crop.
 type Loss struct {
-	At    time.Time `json:"at"`
-	Flush int       `json:"flush"`
-	Cause string    `json:"cause"`
-	Grams float64   `json:"grams,omitempty" doc:"absent: not weighed"`
-	Note  string    `json:"note,omitempty"`
+	At    time.Time
+	Flush int
+	Cause string
+	Grams float64 // 0: not weighed
+	Note  string
 }
 
 // Stage is a stretch of time that a batch spent in one stage of one flush.
 type Stage struct {
-	Stage species.Stage `json:"stage"`
-	Flush int           `json:"flush"`
-	From  time.Time     `json:"from"`
-	To    time.Time     `json:"to" doc:"of the season, where the stage goes on"`
+	Stage species.Stage
+	Flush int
+	From  time.Time
+	To    time.Time // of the season, where the stage goes on
 }
 
 // Flush is one crop of a batch.
 type Flush struct {
-	Number   int       `json:"number"`
-	Closed   time.Time `json:"closed,omitzero" doc:"absent: it is still being picked, and no figure is final"`
-	Pickings []Picking `json:"pickings"`
+	Number   int
+	Closed   time.Time // zero: it is still being picked, and no figure is final
+	Pickings []Picking
 }
 
 // Picking is one weighing.
 type Picking struct {
-	At      time.Time `json:"at"`
-	FreshG  float64   `json:"fresh_g"`
-	Quality string    `json:"quality,omitempty"`
+	At      time.Time
+	FreshG  float64
+	Quality string
 }
 
 // FreshG is what the flush gave, in grams.
@@ -163,33 +164,33 @@ func (f *Flush) FreshG() float64 {
 
 // Want is the range that a species was to have at a stage. An end that is 0 is not wanted.
 type Want struct {
-	Species   string        `json:"species"`
-	Stage     species.Stage `json:"stage"`
-	RHLow     float64       `json:"relative_humidity_low" doc:"ratio"`
-	RHHigh    float64       `json:"relative_humidity_high" doc:"ratio"`
-	LowC      float64       `json:"temperature_low_c"`
-	HighC     float64       `json:"temperature_high_c"`
-	CO2MaxPPM float64       `json:"co2_max_ppm,omitempty"`
+	Species   string
+	Stage     species.Stage
+	RHLow     float64 // ratio
+	RHHigh    float64 // ratio
+	LowC      float64
+	HighC     float64
+	CO2MaxPPM float64
 }
 
 // Crop is what to expect of a batch of a species, all flushes together.
 type Crop struct {
-	Species  string  `json:"species"`
-	Common   string  `json:"common,omitempty" doc:"what growers call it"`
-	BELow    float64 `json:"biological_efficiency_low" doc:"ratio; 0: not stated"`
-	BEHigh   float64 `json:"biological_efficiency_high" doc:"ratio"`
-	Source   string  `json:"source"`
-	Sureness string  `json:"sureness" doc:"of the efficiency"`
-	Note     string  `json:"note,omitempty"`
+	Species  string
+	Common   string  // what growers call it
+	BELow    float64 // ratio; 0: not stated
+	BEHigh   float64 // ratio
+	Source   string
+	Sureness string // of the efficiency
+	Note     string
 }
 
 // Alarm is one time that an alarm stood.
 type Alarm struct {
-	Chamber  string    `json:"chamber"`
-	Alarm    string    `json:"alarm"`
-	Priority string    `json:"priority"`
-	From     time.Time `json:"from"`
-	To       time.Time `json:"to"`
+	Chamber  string
+	Alarm    string
+	Priority string
+	From     time.Time
+	To       time.Time
 }
 
 // FromTable fills in what each species of the batches was to have, and what to expect of it.
@@ -236,6 +237,23 @@ func (s *Season) chamber(name string) *Chamber {
 	return &s.Chambers[i]
 }
 
+// Join adds the chambers of another season of the same time, with all that is theirs.
+func (s *Season) Join(o *Season) {
+	s.Chambers = append(s.Chambers, o.Chambers...)
+	s.Batches = append(s.Batches, o.Batches...)
+	s.Alarms = append(s.Alarms, o.Alarms...)
+	for _, w := range o.Wants {
+		if _, known := s.want(w.Species, w.Stage); !known {
+			s.Wants = append(s.Wants, w)
+		}
+	}
+	for _, c := range o.Crops {
+		if _, known := s.crop(c.Species); !known {
+			s.Crops = append(s.Crops, c)
+		}
+	}
+}
+
 // Check says what is wrong with a season that came from outside.
 func (s *Season) Check() error {
 	if !s.From.Before(s.To) {
@@ -270,53 +288,8 @@ func (s *Season) Zone() *time.Location {
 	return time.UTC
 }
 
-// Column is a list of numbers of which some may be missing: NaN here, null in JSON.
+// Column is a list of numbers of which some may be missing: NaN.
 type Column []float64
-
-// MarshalJSON writes six digits of each number, which is finer than any sensor.
-func (c Column) MarshalJSON() ([]byte, error) {
-	b := make([]byte, 0, 8*len(c)+2)
-	b = append(b, '[')
-	for i, v := range c {
-		if i > 0 {
-			b = append(b, ',')
-		}
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			b = append(b, "null"...)
-		} else {
-			b = strconv.AppendFloat(b, v, 'g', 6, 64)
-		}
-	}
-	return append(b, ']'), nil
-}
-
-// UnmarshalJSON reads numbers and nulls.
-func (c *Column) UnmarshalJSON(b []byte) error {
-	n := len(b)
-	if n >= 4 && string(b) == "null" {
-		*c = nil
-		return nil
-	}
-	if n < 2 || b[0] != '[' || b[n-1] != ']' {
-		return fmt.Errorf("%.20q is no list of numbers", b)
-	}
-	out := make(Column, 0, n/6)
-	for rest := b[1 : n-1]; len(rest) > 0; {
-		word := rest
-		if i := slices.Index(rest, ','); i >= 0 {
-			word, rest = rest[:i], rest[i+1:]
-		} else {
-			rest = nil
-		}
-		v, err := number(string(word))
-		if err != nil {
-			return err
-		}
-		out = append(out, v)
-	}
-	*c = out
-	return nil
-}
 
 // number reads a number; an empty word, spaces around it, or null is none.
 func number(word string) (float64, error) {

@@ -73,7 +73,7 @@ func chance(p float64) string {
 	if p >= 0.5 {
 		return "chance gives as much more often than not"
 	}
-	return fmt.Sprintf("chance alone gives as much once in %s times", fixed(math.Round(1/p), 0))
+	return fmt.Sprintf("chance alone gives as much about once in %s times", fixed(math.Round(1/p), 0))
 }
 
 // thirds gives the middle yield of the third of flushes with the least of a condition, and of that with the most.
@@ -119,7 +119,7 @@ func (r *Relation) headline() string {
 	if r.R < 0 {
 		size = "smaller"
 	}
-	return fmt.Sprintf("The larger %s %s, the %s the flush", measureOf(r.Measure).Label, during(r.Stage), size)
+	return fmt.Sprintf("%s %s, the %s the flush", measureOf(r.Measure).More, during(r.Stage), size)
 }
 
 // sentence says a relation in words, with its numbers.
