@@ -15,6 +15,7 @@ import (
 type browser struct {
 	t      testing.TB
 	base   *url.URL
+	origin string
 	at     *url.URL
 	client *http.Client
 	status int
@@ -34,7 +35,7 @@ func browse(t testing.TB, base string) *browser {
 	}
 	transport := &http.Transport{}
 	t.Cleanup(transport.CloseIdleConnections)
-	return &browser{t: t, base: u, at: u, client: &http.Client{Jar: jar, Transport: transport}}
+	return &browser{t: t, base: u, origin: u.Scheme + "://" + u.Host, at: u, client: &http.Client{Jar: jar, Transport: transport}}
 }
 
 // open goes to a page, relative to the present one.
@@ -59,7 +60,7 @@ func (b *browser) send(req *http.Request) *browser {
 	b.t.Helper()
 	if req.Method == http.MethodPost {
 		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-		req.Header.Set("Origin", b.base.Scheme+"://"+b.base.Host)
+		req.Header.Set("Origin", b.origin)
 	}
 	resp, err := b.client.Do(req)
 	if err != nil {
