@@ -429,7 +429,10 @@ func (p *painter) tell(c *painted, w words.Words, now time.Time, u *update) {
 			c.dirty = true // later
 			continue
 		}
-		c.told[b.key], c.urgent[b.key], c.at[b.key] = b.sum, b.urgent, now
+		c.told[b.key], c.urgent[b.key] = b.sum, b.urgent
+		if known { // what a page began with may change at once
+			c.at[b.key] = now
+		}
 		if b.html {
 			u.HTML = put(u.HTML, c.card.Name, b.key, b.text)
 		} else {
