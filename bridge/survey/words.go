@@ -1,0 +1,166 @@
+package survey
+
+import (
+	"slices"
+	"strings"
+	"unicode"
+
+	"gillkeeper/policy/chamber"
+)
+
+// measure is what a number may be.
+type measure byte
+
+const (
+	humidity measure = iota
+	temperature
+	co2
+	illuminance
+	power
+	measures
+)
+
+var quantities = [...]chamber.Quantity{humidity: chamber.RelativeHumidity, temperature: chamber.Temperature, co2: chamber.CO2, illuminance: chamber.Illuminance}
+
+func (m measure) String() string {
+	return [...]string{"humidity", "temperature", "CO2", "light", "power"}[m]
+}
+
+// tokens splits a topic or a JSON pointer into lower-case words: at everything that is no letter or digit, and where a
+// capital follows a small letter.
+func tokens(s string) []string {
+	var list []string
+	var b strings.Builder
+	flush := func() {
+		if b.Len() > 0 {
+			list = append(list, b.String())
+			b.Reset()
+		}
+	}
+	small := false
+	for _, r := range s {
+		switch {
+		case !unicode.IsLetter(r) && !unicode.IsDigit(r):
+			flush()
+			small = false
+			continue
+		case unicode.IsUpper(r) && small:
+			flush()
+		}
+		small = unicode.IsLower(r)
+		b.WriteRune(unicode.ToLower(r))
+	}
+	flush()
+	return list
+}
+
+// stem is the beginning of a word that means something; with whole, the word itself.
+type stem struct {
+	text  string
+	whole bool
+}
+
+func stems(beginnings string, wholes string) []stem {
+	var list []stem
+	for _, w := range strings.Fields(beginnings) {
+		list = append(list, stem{w, false})
+	}
+	for _, w := range strings.Fields(wholes) {
+		list = append(list, stem{w, true})
+	}
+	return list
+}
+
+func (s stem) is(word string) bool {
+	return word == s.text || !s.whole && strings.HasPrefix(word, s.text)
+}
+
+// The words of measured things, in the languages that devices speak most: English, German, French, Spanish, Italian,
+// Dutch.
+var measureWords = [measures][]stem{
+	humidity:    stems("humid humed umid feucht luftfeucht vochtig luchtvocht relhum", "hum rh rhum hygro h"),
+	temperature: stems("temperat celsius fahrenheit", "temp temps tempc tempf degc degf t"),
+	co2:         stems("co2 carbondioxide kohlendioxid", "carbon dioxide ppm"),
+	illuminance: stems("illumin lux bright helligkeit luminos", "lx"),
+	power:       stems("watt leistung potenc puissance potenz vermogen", "power w pwr load consumption"),
+}
+
+// foreign are words of numbers and switches that are none of a chamber's air or plugs.
+var foreign = stems(
+	"batter setpoint thresh limit calib offset forecast outdoor outside weather boiler fridge freezer "+
+		"uptime memory absolute energ count timestamp durat interval version latit longit altit distanc "+
+		"weight pressure barom signal linkqual firmware tamper occup motion presen contact window smoke water "+
+		"target setting desired feels heatindex accel angle speed shower washer printer aquari kitchen "+
+		"bedroom garage phone laptop router server nozzle percent_full moistur radiator thermostat schedul "+
+		"voltage dewpoint available availability online connected reachab noise decib",
+	"bat rssi snr lqi heap ram freq hz kwh wh mah ma amps amp current today yesterday total id ts time "+
+		"epoch seq x y z lat lon lng alt min max avg mean std low high set sp lock locked alarm error status "+
+		"uv ph ec tds orp stock price btc index rank score volume track volt soil oven wind rain door leak "+
+		"dewp vpd gyro fuel tank tyre pool car disk cpu gpu chip core bed voc eco2 tvoc pm10 pm25")
+
+// measured gives the strongest word for a measure. What wets the air is no word for how wet it is.
+func measured(m measure, words []string) (float64, string) {
+	w, word := found(measureWords[m], words)
+	if m == humidity && strings.HasPrefix(word, "humidif") {
+		words = slices.DeleteFunc(slices.Clone(words), func(w string) bool { return strings.HasPrefix(w, "humidif") })
+		return found(measureWords[m], words)
+	}
+	return w, word
+}
+
+// rooms are words of places outside the chambers.
+var rooms = stems("ambien surround", "room raum hall lab basement intake outer")
+
+// roleWords are what hangs on a plug.
+var roleWords = []struct {
+	role  chamber.Role
+	words []stem
+}{
+	{chamber.Humidifier, stems("humidif mist fogg nebul ultrason vapor vapour vernebl befeucht", "fog")},
+	{chamber.CirculationFan, stems("circul stir umluft", "")},
+	{chamber.ExhaustFan, stems("exhaust extract ventil abluft vent", "fan fae blower luefter")},
+	{chamber.Heater, stems("heat heiz calef chauff", "")},
+	{chamber.Cooler, stems("cool chill aircon kuehl", "")},
+	{chamber.Lamp, stems("lamp light licht", "led luz growlight growlamp")},
+}
+
+// plugWords are words of switched outlets as such.
+var plugWords = stems("plug switch relay outlet socket steckdose enchufe prise", "state power")
+
+// commandWords end a topic that takes commands.
+var commandWords = []string{"set", "command", "cmd", "control", "write"}
+
+// found gives the strongest of a list of words, by its distance from the value: the last word says most.
+func found(list []stem, words []string) (weight float64, word string) {
+	for i, w := range words {
+		for _, s := range list {
+			if !s.is(w) {
+				continue
+			}
+			near := [...]float64{1, 0.8, 0.55}
+			x := 0.35
+			if d := len(words) - 1 - i; d < len(near) {
+				x = near[d]
+			}
+			if len(s.text) == 1 {
+				x /= 2 // one letter may mean anything
+			}
+			if x > weight {
+				weight, word = x, w
+			}
+			break
+		}
+	}
+	return weight, word
+}
+
+// roleOf guesses what hangs on a plug; 0: it does not say.
+func roleOf(words []string) (chamber.Role, string) {
+	best, role, word := 0.0, chamber.Role(0), ""
+	for _, r := range roleWords {
+		if x, w := found(r.words, words); x > best {
+			best, role, word = x, r.role, w
+		}
+	}
+	return role, word
+}
