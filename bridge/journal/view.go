@@ -38,6 +38,9 @@ func Look(ctx context.Context, path string) (*View, error) {
 	}
 	v := &View{j: &SQLite{path: abs, looks: true, f: &file{path: abs, read: db}}}
 	if err := v.known(ctx); err != nil {
+		if isDamage(err) {
+			err = fmt.Errorf("it is no journal, or damaged (%w)", err)
+		}
 		return nil, errors.Join(fmt.Errorf("journal: %s cannot be read: %w", path, err), v.Close())
 	}
 	return v, nil

@@ -3,10 +3,10 @@ package web
 import (
 	"context"
 	"fmt"
-	"io"
 	"iter"
+	"maps"
 	"net/http"
-	"strings"
+	"slices"
 	"time"
 
 	"gillkeeper/bridge/journal"
@@ -81,25 +81,17 @@ func (s *Server) seasonQuery(r *http.Request) (*season.Query, error) {
 	return q, nil
 }
 
-// seasonFiles writes a season as its files.
+// seasonFiles writes a season as its files, in order of their names.
 func seasonFiles(got *yield.Season) (api.Season, error) {
-	out := api.Season{}
-	err := got.Write(func(name string) (io.WriteCloser, error) {
-		out.Files = append(out.Files, api.SeasonFile{Name: name})
-		return &seasonFile{into: &out, at: len(out.Files) - 1}, nil
-	})
-	return out, err
-}
-
-type seasonFile struct {
-	strings.Builder
-	into *api.Season
-	at   int
-}
-
-func (f *seasonFile) Close() error {
-	f.into.Files[f.at].Text = f.String()
-	return nil
+	files := yield.Files{}
+	if err := got.Write(files.Create); err != nil {
+		return api.Season{}, err
+	}
+	out := api.Season{Files: []api.SeasonFile{}}
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		out.Files = append(out.Files, api.SeasonFile{Name: name, Text: files[name]})
+	}
+	return out, nil
 }
 
 // seasonSource lets a season be read from who owns the chambers.

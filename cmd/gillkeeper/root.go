@@ -55,6 +55,7 @@ func newRootCommand(a *app) *cobra.Command {
 	root.AddCommand(
 		newStatusCommand(a),
 		newWhyCommand(a),
+		newDiagnoseCommand(a),
 		newBatchCommand(a),
 		newStageCommand(a),
 		newHarvestCommand(a),
@@ -69,6 +70,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newCheckCommand(a),
 		newDemoCommand(a),
 		newDrillCommand(a),
+		newReportCommand(a),
 		newRehearseCommand(a),
 		newTrialCommand(a),
 		newRunCommand(a),

@@ -1,7 +1,6 @@
 package yield_test
 
 import (
-	"bytes"
 	"compress/gzip"
 	"flag"
 	"io"
@@ -27,7 +26,7 @@ func recorded(t testing.TB) *yield.Season {
 	if *update {
 		writeRecorded(t)
 	}
-	s, err := yield.Read(os.DirFS(recordedDir))
+	s, err := yield.Read(yield.Folder(recordedDir))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,33 +102,20 @@ func TestRecordedSeason(t *testing.T) {
 // TestRecordedSeasonIsWhatTheGeneratorMakes: the files beside the generator are its own.
 func TestRecordedSeasonIsWhatTheGeneratorMakes(t *testing.T) {
 	read, made := recorded(t), yieldtest.Make(recordedSeed, yieldtest.Planted)
+	got := files(t, read)
 	for name, want := range files(t, made) {
-		if got := files(t, read)[name]; !bytes.Equal(got, want) {
+		if got[name] != want {
 			t.Errorf("%s differs from what is made; run go test ./metrics/yield -run Recorded -update", name)
 		}
 	}
 }
 
-type file struct {
-	bytes.Buffer
-}
-
-func (*file) Close() error { return nil }
-
 // files writes a season into memory.
-func files(t testing.TB, s *yield.Season) map[string][]byte {
+func files(t testing.TB, s *yield.Season) yield.Files {
 	t.Helper()
-	all := map[string]*file{}
-	err := s.Write(func(name string) (io.WriteCloser, error) {
-		all[name] = &file{}
-		return all[name], nil
-	})
-	if err != nil {
+	all := yield.Files{}
+	if err := s.Write(all.Create); err != nil {
 		t.Fatal(err)
 	}
-	out := map[string][]byte{}
-	for name, f := range all {
-		out[name] = f.Bytes()
-	}
-	return out
+	return all
 }

@@ -8,6 +8,8 @@ import (
 	"io"
 	"io/fs"
 	"math"
+	"os"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
@@ -355,31 +357,31 @@ func (t *table) write(w io.Writer) error {
 	return out.Error()
 }
 
-// Read reads a season from a folder of CSV files; climate.csv may be compressed as climate.csv.gz. An error names file
-// and line.
-func Read(dir fs.FS) (*Season, error) {
+// Read reads a season's files. open gives one by its name, or [fs.ErrNotExist]; climate.csv may be compressed as
+// climate.csv.gz. An error names file and line.
+func Read(open func(name string) (io.ReadCloser, error)) (*Season, error) {
 	s := &Season{}
 	first := s.tables()
 	for i := range first {
 		// What belongs to batches is looked up anew, because there are batches only now.
 		t := s.tables()[i]
-		if err := t.readFrom(dir); err != nil {
+		if err := t.readFrom(open); err != nil {
 			return nil, err
 		}
 	}
 	c := s.climates()
-	if err := c.readFrom(dir); err != nil {
+	if err := c.readFrom(open); err != nil {
 		return nil, err
 	}
 	return s, s.Check()
 }
 
-func (t *table) readFrom(dir fs.FS) error {
-	f, err := dir.Open(t.name)
+func (t *table) readFrom(open func(name string) (io.ReadCloser, error)) error {
+	f, err := open(t.name)
 	name := t.name
 	if errors.Is(err, fs.ErrNotExist) && t.name == climateFile {
 		name += ".gz"
-		f, err = dir.Open(name)
+		f, err = open(name)
 	}
 	if err != nil {
 		return fmt.Errorf("%w; a season is a folder of CSV files as `report --raw` writes it", err)
@@ -423,4 +425,37 @@ func (t *table) read(in io.Reader) error {
 			return fmt.Errorf("%d: %w", line, r.err)
 		}
 	}
+}
+
+// Folder opens the files of a folder, for [Read].
+func Folder(dir string) func(name string) (io.ReadCloser, error) {
+	return func(name string) (io.ReadCloser, error) { return os.Open(filepath.Join(dir, name)) }
+}
+
+// Files are a season's files in memory, by name.
+type Files map[string]string
+
+// Create makes a file, for [Season.Write].
+func (f Files) Create(name string) (io.WriteCloser, error) {
+	return &memoryFile{into: f, name: name}, nil
+}
+
+// Open opens a file, for [Read].
+func (f Files) Open(name string) (io.ReadCloser, error) {
+	text, ok := f[name]
+	if !ok {
+		return nil, fmt.Errorf("%s: %w", name, fs.ErrNotExist)
+	}
+	return io.NopCloser(strings.NewReader(text)), nil
+}
+
+type memoryFile struct {
+	strings.Builder
+	into Files
+	name string
+}
+
+func (m *memoryFile) Close() error {
+	m.into[m.name] = m.String()
+	return nil
 }
