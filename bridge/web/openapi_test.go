@@ -71,6 +71,7 @@ func TestOpenAPIIsWhatTheServerDoes(t *testing.T) {
 		{"GET /chambers/{chamber}", "/chambers/cellar", ""},
 		{"GET /chambers/{chamber}/why", "/chambers/cellar/why", ""},
 		{"GET /chambers/{chamber}/why", "/chambers/cellar/why?at=-10m", ""},
+		{"GET /chambers/{chamber}/diagnosis", "/chambers/loft/diagnosis?sign=long-stems", ""},
 		{"GET /chambers/{chamber}/events", "/chambers/loft/events?from=-1h", ""},
 		{"POST /chambers/{chamber}/refill", "/chambers/loft/refill", `{"liters":4}`},
 		{"POST /chambers/{chamber}/hand", "/chambers/loft/hand", `{"plug":"mister","hand":"on","for":"5m"}`},

@@ -1,0 +1,5 @@
+//go:build !race
+
+package diagnose_test
+
+const raced = false
