@@ -59,6 +59,7 @@ func (t *step) watch() {
 	if due, ok := t.s.Crop.Overdue(t.Climates, t.in.Now); ok {
 		e.StageOverdue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
 	}
+	e.Learned = t.learned()
 	var conditions alarm.Conditions
 	t.s.Detectors, conditions = t.s.Detectors.Detect(e)
 	var changes []alarm.Change
@@ -66,6 +67,19 @@ func (t *step) watch() {
 	for i := range changes {
 		t.event(changed(&changes[i]))
 	}
+}
+
+// learned gives what was identified of fan and humidifier.
+func (t *step) learned() alarm.Learned {
+	var l alarm.Learned
+	k := t.s.Learn.Knowledge(t.Spec.VolumeM3, t.Spec.AltitudeM)
+	if k.FanOn.Known && k.FanOff.Value < 0.5*k.FanOn.Value {
+		l.Flow, l.FlowSD = k.FanOn.Value-k.FanOff.Value, k.FanOn.RelativeSD
+	}
+	if k.MistGPerH.Known {
+		l.Mist, l.MistSD = k.MistGPerH.Value, k.MistGPerH.RelativeSD
+	}
+	return l
 }
 
 func changed(c *alarm.Change) Event {

@@ -108,6 +108,8 @@ type Condition struct {
 	Bound    float64          `json:"bound,omitempty"`
 	About    string           `json:"about,omitempty"` // the sensor, plug or batch; the first when there are several
 	Since    time.Time        `json:"since,omitzero"`
+	// By is when it will matter at the present pace; zero: not known, or now.
+	By time.Time `json:"by,omitzero"`
 	// Instances has a bit for each sensor or plug concerned, by its index modulo 64; a new one alarms anew.
 	Instances uint64 `json:"instances,omitempty"`
 	// Cause is the alarm that this one follows from. It is then attached to that one and not sent by itself.

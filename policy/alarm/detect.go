@@ -19,6 +19,8 @@ type Detectors struct {
 	Door     Door          `json:"door,omitzero"`
 	Fan      FanTest       `json:"fan,omitzero"`
 	Room     Exposure      `json:"room,omitzero"`
+	Flow     Decay         `json:"flow,omitzero"` // of the exhaust fan
+	Mist     Decay         `json:"mist,omitzero"` // for a second of on-time
 	Baseline Baseline      `json:"baseline,omitzero"`
 	Link     Linger        `json:"link,omitzero"`
 	Dry      Linger        `json:"dry,omitzero"`
@@ -161,12 +163,15 @@ func (s *detection) outside(n Name, q chamber.Quantity, bound, deadband float64)
 
 // water takes over what the reservoir knows.
 func (s *detection) water() {
-	s.share(FilterClogged, s.e.Learned.FlowShare, clogOn, clogOff, chamber.ExhaustFan)
-	share, r := s.e.Learned.MistShare, s.e.Reservoir
-	if r != nil && share == 0 {
-		share = r.MistShare()
+	l, r := &s.e.Learned, s.e.Reservoir
+	if !s.Open() && !s.Fan.Odd() {
+		s.Flow.advance(l.Flow, l.FlowSD, s.dt)
 	}
-	s.share(HumidifierWeak, share, weakOn, weakOff, chamber.Humidifier)
+	if !s.Open() && (r == nil || !r.Dry && r.Response.Against < freezeAt) {
+		s.Mist.advance(l.Mist, l.MistSD, s.dt)
+	}
+	s.share(FilterClogged, &s.Flow, clogOn, clogOff, chamber.ExhaustFan)
+	s.share(HumidifierWeak, &s.Mist, weakOn, weakOff, chamber.Humidifier)
 	if r == nil {
 		return
 	}
@@ -183,9 +188,9 @@ func (s *detection) water() {
 	}
 }
 
-// share raises an alarm when too little is left of something; a share of 0 is not known.
-func (s *detection) share(n Name, share, on, off float64, role chamber.Role) {
-	c := s.out.Of(n)
+// share raises an alarm when too little is left of something.
+func (s *detection) share(n Name, d *Decay, on, off float64, role chamber.Role) {
+	c, share := s.out.Of(n), d.share()
 	if share <= 0 {
 		c.Unknown = s.was(n)
 		return
@@ -194,7 +199,7 @@ func (s *detection) share(n Name, share, on, off float64, role chamber.Role) {
 	if s.was(n) {
 		limit = off
 	}
-	*c = Condition{Active: share < limit, Value: share, Bound: on, About: s.plugName(role)}
+	*c = Condition{Active: share < limit, Value: share, Bound: on, About: s.plugName(role), By: d.by(s.e.Now)}
 	if share < clogSevere {
 		c.Code, c.Worse = Severe, true
 	}

@@ -2,6 +2,7 @@ package alarm_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"reflect"
@@ -471,20 +472,35 @@ func TestInputsAreTakenOver(t *testing.T) {
 	d.e.JournalFailing = true
 	d.e.HarvestDue = alarm.Due{Active: true, Batch: "north", Since: d.e.Now}
 	d.e.StageOverdue = alarm.Due{Active: true, Batch: "south", Since: d.e.Now}
-	d.e.Learned = alarm.Learned{FlowShare: 0.69, MistShare: 0.35}
 	d.step()
-	for _, n := range []alarm.Name{alarm.JournalFailing, alarm.HarvestDue, alarm.StageOverdue, alarm.FilterClogged, alarm.HumidifierWeak} {
+	for _, n := range []alarm.Name{alarm.JournalFailing, alarm.HarvestDue, alarm.StageOverdue} {
 		d.expect(n, true, "said so")
 	}
-	if c := d.c.Of(alarm.HumidifierWeak); !c.Worse || c.Code != alarm.Severe {
-		t.Errorf("a third left: %+v", *c)
-	}
-	d.e.Learned.FlowShare = 0.75
-	d.step()
-	d.expect(alarm.FilterClogged, true, "within the deadband")
-	d.e.Learned.FlowShare = 0.85
-	d.step()
+}
+
+// TestSlowDecay lets fan and humidifier be learned as clean for two days, then as much less.
+func TestSlowDecay(t *testing.T) {
+	d := newDesk(t)
+	d.e.Learned = alarm.Learned{Flow: 90, FlowSD: 0.05, Mist: 200, MistSD: 0.05}
+	d.run(48*time.Hour, nil)
 	d.expect(alarm.FilterClogged, false, "clean")
+	for _, c := range []struct {
+		share   float64
+		clogged bool
+	}{{0.74, false}, {0.66, true}, {0.76, true}, {0.85, false}} {
+		d.e.Learned.Flow = 90 * c.share
+		d.run(96*time.Hour, nil)
+		d.expect(alarm.FilterClogged, c.clogged, fmt.Sprintf("%.0f %% of the clean flow", 100*c.share))
+	}
+	d.e.Learned.Mist = 60
+	d.run(16*time.Hour, nil)
+	if c := d.c.Of(alarm.HumidifierWeak); !c.Active || c.Worse || !c.By.After(d.e.Now) {
+		t.Errorf("half a day after mist fell to three tenths, which the mean has not reached: %+v", *c)
+	}
+	d.run(48*time.Hour, nil)
+	if c := d.c.Of(alarm.HumidifierWeak); !c.Worse || c.Code != alarm.Severe {
+		t.Errorf("three tenths left: %+v", *c)
+	}
 }
 
 // TestCausesAreDeclared holds the detectors to the table: nothing is attached or suppressed that the table does not say.

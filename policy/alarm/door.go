@@ -19,6 +19,7 @@ type Door struct {
 	Lowest    Moist   `json:"lowest,omitzero"`
 	After     Linger  `json:"after,omitzero"`
 	LastPoint float64 `json:"last_point"` // seconds since the newest point
+	Airing    Airing  `json:"airing,omitzero"`
 }
 
 // Moist is the air that a door lets out: CO2 in ppm and water vapor in g/m³.
@@ -54,27 +55,33 @@ const (
 	doorRoomVapor = 8.6
 )
 
-// Open reports whether the chamber is open, or was until so short a while ago that its air tells nothing yet.
-func (d *Detectors) Open() bool { return d.Door.Open || d.Door.After.Was }
+// Open reports whether the chamber is or may be open, or was until so short a while ago that its air tells nothing yet.
+func (d *Detectors) Open() bool { return d.Door.Open || d.Door.After.Was || d.Door.Airing.Aired }
 
 // door runs the detector and raises chamber_open.
 func (s *detection) door() {
 	d := &s.Door
 	now, ok := s.moist()
 	d.FanOff += s.dt
+	fan := false
 	for i := range s.e.Plugs {
 		if p := &s.e.Plugs[i]; p.Role == chamber.ExhaustFan && (p.On || p.Told) {
-			d.FanOff = 0
+			d.FanOff, fan = 0, true
 		}
 	}
 	d.LastPoint += s.dt
 	room := s.roomMoist()
+	if ok {
+		if before, aired := d.Airing.advance(now, room, fan, fanUnit*s.Fan.Fit.Coef[passed], s.dt); aired && !d.Open {
+			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
+		}
+	}
 	switch {
 	case d.Open:
-		s.shut(now, ok)
+		s.shut(ok)
 	case ok && d.FanOff >= doorFanOff:
 		if before, fell := d.fall(s.e.Now, now, room); fell {
-			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, now
+			d.Open, d.OpenFor, d.Before, d.Lowest, d.Airing.Mean = true, 0, before, now, now
 		}
 	}
 	switch {
@@ -131,9 +138,10 @@ func (d *Door) fall(at time.Time, now, room Moist) (before Moist, fell bool) {
 	return before, fell
 }
 
-// shut closes the matter when either has come back by a good part of its fall: an open chamber gets neither back.
-func (s *detection) shut(now Moist, ok bool) {
-	d := &s.Door
+// shut closes the matter when either has come back by a good part of its fall, as a mean over minutes, for a pulse of mist
+// shows in an open chamber too: it gets neither back for long.
+func (s *detection) shut(ok bool) {
+	d, now := &s.Door, s.Door.Airing.Mean
 	d.OpenFor += s.dt
 	if ok {
 		d.Lowest.CO2 = min(d.Lowest.CO2, now.CO2)

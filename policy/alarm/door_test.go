@@ -26,8 +26,8 @@ func TestChamberOpen(t *testing.T) {
 	d.expect(alarm.ChamberOpen, true, "still open")
 	d.set(chamber.CO2, 700)
 	d.set(chamber.RelativeHumidity, 0.80)
-	d.run(10*time.Second, nil)
-	d.expect(alarm.ChamberOpen, false, "both on their way back")
+	d.run(5*time.Minute, nil)
+	d.expect(alarm.ChamberOpen, false, "both on their way back for minutes")
 	if c := d.c.Of(alarm.HumidityLow); !c.Suppress {
 		t.Error("no time was given to recover")
 	}

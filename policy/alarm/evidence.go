@@ -54,10 +54,11 @@ type Due struct {
 	Since  time.Time
 }
 
-// Learned are shares of what the chamber did when it was new or clean. A share of 0 means not known.
+// Learned is what was identified of the chamber, each with its relative standard deviation. A value of 0 means not
+// known.
 type Learned struct {
-	FlowShare float64 // exhaust flow against that with a clean filter, 0..1
-	MistShare float64 // mist per second of on-time against that of a clean disc, 0..1
-	// FanACH is the air changes per hour while the fan runs, 0: not known.
-	FanACH float64
+	Flow   float64 // of the exhaust fan, in any unit that does not change
+	FlowSD float64
+	Mist   float64 // mist for a second of on-time, the same
+	MistSD float64
 }

@@ -58,7 +58,7 @@ func (s *detection) fan() {
 	}
 	in, room := &s.e.Air.Inside.CO2, s.roomMoist().CO2
 	excess := (in.Value - room) / fanUnit
-	if !in.OK || s.Door.Open || s.Door.After.Was {
+	if !in.OK || s.Open() {
 		f.Started = false
 	} else {
 		f.advance(in.Value/fanUnit, excess, s.dt, p.On, in.Value >= fanNeeded*s.e.Target.CO2MaxPPM)

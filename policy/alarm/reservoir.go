@@ -186,7 +186,3 @@ func (r *Reservoir) Resting(now time.Time) (until time.Time, resting bool) {
 	}
 	return r.ProbeAt, true
 }
-
-// MistShare is what the humidifier still gives for a second of on-time, as a share of the best it gave for long, or 0
-// when not known.
-func (r *Reservoir) MistShare() float64 { return r.Response.share() }

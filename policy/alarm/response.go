@@ -15,7 +15,6 @@ type Response struct {
 	Frozen  float64 `json:"frozen"`   // seconds for which learning has been held
 
 	Fast   float64 `json:"fast"` // effect of mist lately, g per second
-	Best   float64 `json:"best"` // and at its best
 	Pulses int     `json:"pulses"`
 }
 
@@ -191,20 +190,9 @@ func (t *trial) mistAfterAll() float64 {
 	return -evidence(t.residual, t.effect, aliveShare, t.variance, evidenceClip)
 }
 
-// quality follows the mist's effect against the best that was learned.
+// quality follows the mist's effect.
 func (r *Response) quality(residual, effect float64) {
 	share := max(-0.5, min(1+residual/effect, 2)) * r.Fit.Coef[acted]
 	r.Pulses = min(r.Pulses+1, 100_000)
 	r.Fast += max(1.0/qualityMemory, 1/float64(r.Pulses)) * (share - r.Fast)
-	if r.Pulses > 2*qualityMemory && r.Fast > r.Best {
-		r.Best = r.Fast
-	}
-}
-
-// share of the mist's effect that is left.
-func (r *Response) share() float64 {
-	if r.Pulses < 3*qualityMemory || r.Best <= 0 {
-		return 0
-	}
-	return max(0.01, min(r.Fast/r.Best, 1))
 }

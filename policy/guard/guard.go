@@ -275,6 +275,9 @@ func (p *Plug) told(spec *chamber.Plug, v *Verdict, turned, again bool, until, n
 	if turned {
 		p.TurnedAt, p.Repeats, p.DisagreesSince = now, 0, time.Time{}
 	}
+	if spec.Reports && !p.Synced {
+		p.TurnedAt = now // nobody knows what it did meanwhile: this may turn it
+	}
 	if !spec.Reports {
 		p.set(v.On, now)
 	} else if p.HasReported && p.Reported != v.On {

@@ -1,0 +1,94 @@
+package alarm
+
+import (
+	"math"
+	"time"
+)
+
+// Decay follows something that grows less over days, such as the air that a fan moves through its filter, against what
+// it was when it was clean, and says by when it will matter.
+type Decay struct {
+	Clean float64 `json:"clean"` // what it was at its best; 0: not known
+	Now   float64 `json:"now"`   // smoothed over half a day
+	For   float64 `json:"for"`   // days that it was known for
+	// Sums of a line through Now over days, each faded by [decayMemory].
+	Weight float64 `json:"weight"`
+	T      float64 `json:"t"`
+	Y      float64 `json:"y"`
+	TT     float64 `json:"tt"`
+	TY     float64 `json:"ty"`
+	Better float64 `json:"better"` // days for which it has been clearly better than Clean
+}
+
+const (
+	decaySmooth = 0.5 // days
+	decayKnown  = 1.5 // days until there is something to compare with
+	decayLearn  = 1.0 // days in which the clean value is settled
+	decayMemory = 2.5 // days
+	decaySure   = 0.15
+	// decayBetter: a cleaned filter or disc shows as more than before, for so many days.
+	decayBetter     = 1.06
+	decayBetterDays = 0.5
+	// decayMatters is the share that is left when control can no longer make up for it by running longer: common practice.
+	decayMatters = 0.40
+	// decaySlowest: a fall of less a day is none that a date can be given for.
+	decaySlowest = 0.005
+)
+
+// advance takes in what was learned, with its relative standard deviation; 0: not known now.
+func (d *Decay) advance(value, sd, dt float64) {
+	if value <= 0 || sd <= 0 || sd > decaySure || dt <= 0 {
+		return
+	}
+	days := dt / 86400
+	d.For += days
+	d.Now += (1 - math.Exp(-days/min(decaySmooth, d.For))) * (value - d.Now)
+	switch {
+	case d.For < decayLearn:
+		d.Clean = d.Now
+	case d.Now > decayBetter*d.Clean:
+		if d.Better += days; d.Better > decayBetterDays {
+			*d = Decay{Clean: d.Now, Now: d.Now, For: decayLearn}
+		}
+	default:
+		d.Better = 0
+	}
+	fade := math.Exp(-days / decayMemory)
+	y := d.Now
+	// Time is counted from now, so the sums move with it.
+	d.TY = fade * (d.TY - days*d.Y)
+	d.TT = fade * (d.TT - 2*days*d.T + days*days*d.Weight)
+	d.T = fade * (d.T - days*d.Weight)
+	d.Weight = fade*d.Weight + days
+	d.Y = fade*d.Y + days*y
+}
+
+// share is what is left of the clean value, 0: not known yet.
+func (d *Decay) share() float64 {
+	if d.For < decayKnown || d.Clean <= 0 {
+		return 0
+	}
+	return max(0.01, min(d.Now/d.Clean, 1))
+}
+
+// slope is the change a day, as a share of the clean value.
+func (d *Decay) slope() float64 {
+	spread := d.Weight*d.TT - d.T*d.T
+	if d.For < decayKnown || spread < 1e-3 {
+		return 0
+	}
+	return (d.Weight*d.TY - d.T*d.Y) / spread / d.Clean
+}
+
+// by is when it will matter at the present fall; zero: not in sight.
+func (d *Decay) by(now time.Time) time.Time {
+	share, fall := d.share(), -d.slope()
+	if share == 0 || fall < decaySlowest {
+		return time.Time{}
+	}
+	days := max(0, (share-decayMatters)/fall)
+	if days > 60 {
+		return time.Time{}
+	}
+	return now.Add(time.Duration(days * 24 * float64(time.Hour))).Truncate(time.Hour)
+}

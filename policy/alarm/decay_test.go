@@ -1,0 +1,51 @@
+package alarm
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+// A flow that falls by 4 % of the clean flow a day is at 0.6 after ten days, at 0.4 after fifteen. Learned values have
+// 3 % of noise from hour to hour.
+func TestDecayAgainstItsCleanValue(t *testing.T) {
+	noise := rand.New(rand.NewPCG(3, 3))
+	start := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	run := func(d *Decay, from, days float64, share func(day float64) float64) {
+		for m := range int(days * 96) {
+			day := from + float64(m)/96
+			d.advance(40*share(day)*(1+0.03*noise.NormFloat64()), 0.05, 900)
+		}
+	}
+	falls := func(day float64) float64 { return 1 - 0.04*max(0, day-3) }
+	var d Decay
+	run(&d, 0, 3, falls)
+	if s := d.share(); math.Abs(s-1) > 0.03 {
+		t.Errorf("clean: share %v", s)
+	}
+	if !d.by(start).IsZero() {
+		t.Errorf("clean, and yet it matters by %v", d.by(start))
+	}
+	run(&d, 3, 8, falls) // to day 11: 0.68
+	if s := d.share(); math.Abs(s-0.68) > 0.04 {
+		t.Errorf("after eight days of falling: share %v, want 0.68", s)
+	}
+	// To 0.4 it takes seven days more; the line that is followed has seen the clean days too.
+	if left := d.by(start).Sub(start).Hours() / 24; left < 6 || left > 10 {
+		t.Errorf("matters in %.1f days", left)
+	}
+	run(&d, 0, 2, func(float64) float64 { return 1 }) // cleaned
+	if s := d.share(); s < 0.97 {
+		t.Errorf("cleaned: share %v", s)
+	}
+	if !d.by(start).IsZero() {
+		t.Errorf("cleaned, and yet it matters by %v", d.by(start))
+	}
+	was := d
+	d.advance(10, 0.3, 900) // not known well enough
+	d.advance(0, 0.01, 900)
+	if d != was {
+		t.Error("what is not known moved something")
+	}
+}
