@@ -289,7 +289,8 @@ func (v *view) relations(r *Report, s *Season) {
 		if i < strongest {
 			v.Scatter = append(v.Scatter, x.view(s))
 		}
-		v.Questions = append(v.Questions, questionView{s.called(x.Species), x.Stage.String(), measureOf(x.Measure).Unit, fixed(x.R, 2),
+		unit, _, _ := s.unit(x.Measure)
+		v.Questions = append(v.Questions, questionView{s.called(x.Species), x.Stage.String(), unit, fixed(x.R, 2),
 			between(x.Low, x.High), probability(x.P), probability(x.Q), fmt.Sprintf("%d / %d", x.Flushes, x.Batches), x.Found})
 	}
 	slices.Sort(names)
@@ -307,8 +308,8 @@ func between(low, high Value) string {
 
 func (r *Relation) view(s *Season) scatterView {
 	text := r.rank() + "; " + chance(r.P) + "; q = " + probability(r.Q) + "."
-	if least, most, ok := r.thirds(); ok {
-		text += fmt.Sprintf(" Third with the least: %s of the median; with the most: %s.", percent(least), percent(most))
+	if r.Least.OK() {
+		text += fmt.Sprintf(" Third with the least: %s of the median; with the most: %s.", percent(float64(r.Least)), percent(float64(r.Most)))
 	}
 	title := r.headline() + "."
 	if !r.Found {

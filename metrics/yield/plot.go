@@ -58,11 +58,7 @@ func clip(s string, most int) string {
 // scatter draws one relation: each flush by its condition and its yield against the median of its number.
 func (s *Season) scatter(r *Relation) *picture {
 	const left, right, top, bottom, width, height = 40.0, 10.0, 8.0, 34.0, 360.0, 230.0
-	m := measureOf(r.Measure)
-	unit, scale, shift := m.Unit, m.Scale, 0.0
-	if s.Fahrenheit && m.Key == "mean_temperature_c" {
-		unit, scale, shift = "mean temperature, °F", 1.8, 32
-	}
+	unit, scale, shift := s.unit(r.Measure)
 	x := axis{low: math.Inf(1), high: math.Inf(-1), from: left, to: width - right}
 	y := axis{low: 0.9, high: 1.1, from: height - bottom, to: top}
 	for _, p := range r.Points {
@@ -113,7 +109,7 @@ func (s *Season) forest(list []*Relation) *picture {
 		if r.Found {
 			class = " found"
 		}
-		p.text("label"+class, "start", left, y-9, short(r))
+		p.text("label"+class, "start", left, y-9, s.short(r))
 		if r.Low.OK() {
 			p.line("whisker"+class, x.at(float64(r.Low)), y, x.at(float64(r.High)), y)
 		}
@@ -123,6 +119,16 @@ func (s *Season) forest(list []*Relation) *picture {
 }
 
 // short names a question on a plot.
-func short(r *Relation) string {
-	return r.Stage.String() + ": " + measureOf(r.Measure).Unit
+func (s *Season) short(r *Relation) string {
+	unit, _, _ := s.unit(r.Measure)
+	return r.Stage.String() + ": " + unit
+}
+
+// unit says how a measure is shown: its name with its unit, and the line that leads from the figure to what is shown.
+func (s *Season) unit(key string) (name string, scale, shift float64) {
+	m := measureOf(key)
+	if s.Fahrenheit && key == "mean_temperature_c" {
+		return "mean temperature, °F", 1.8, 32
+	}
+	return m.Unit, m.Scale, 0
 }

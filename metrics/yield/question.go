@@ -57,6 +57,10 @@ type Relation struct {
 	Orders float64 `json:"orders"`  // that chance has
 	Q      float64 `json:"q"`
 	Found  bool    `json:"found"` // Q is at or below the level
+	// Least and Most are the middle yield, against the median of the flush's number, of the third of flushes with the
+	// least of the condition, and with the most.
+	Least  Value   `json:"least_third"`
+	Most   Value   `json:"most_third"`
 	Points []Point `json:"points"`
 }
 
@@ -172,6 +176,7 @@ func (q *question) answer(draws int) Relation {
 			r.Batches += n
 		}
 	}
+	r.Least, r.Most = thirds(q.points)
 	r.R = correlation(q.kin)
 	if math.IsNaN(r.R) { // the harvests were all alike
 		r.R, r.P, r.Low, r.High, r.Exact = 0, 1, NaN, NaN, true
@@ -181,6 +186,24 @@ func (q *question) answer(draws int) Relation {
 	low, high := interval(q.samples, draws, rng)
 	r.Low, r.High = Value(low), Value(high)
 	return r
+}
+
+// thirds gives the middle yield of the third of flushes with the least of a condition, and of that with the most.
+func thirds(points []Point) (least, most Value) {
+	points = slices.Clone(points)
+	slices.SortStableFunc(points, func(a, b Point) int { return cmp.Compare(a.X, b.X) })
+	k := len(points) / 3
+	if k == 0 {
+		return NaN, NaN
+	}
+	middle := func(some []Point) Value {
+		var v []float64
+		for _, p := range some {
+			v = append(v, p.Relative)
+		}
+		return Value(median(v))
+	}
+	return middle(points[:k]), middle(points[len(points)-k:])
 }
 
 // relations answers every question and corrects for having asked them all, the most certain first.

@@ -3,7 +3,6 @@ package yield
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -76,34 +75,6 @@ func chance(p float64) string {
 	return fmt.Sprintf("chance alone gives as much about once in %s times", fixed(math.Round(1/p), 0))
 }
 
-// thirds gives the middle yield of the third of flushes with the least of a condition, and of that with the most.
-func (r *Relation) thirds() (least, most float64, ok bool) {
-	pts := slices.Clone(r.Points)
-	slices.SortStableFunc(pts, func(a, b Point) int { return cmpFloat(a.X, b.X) })
-	k := len(pts) / 3
-	if k == 0 {
-		return 0, 0, false
-	}
-	of := func(pts []Point) float64 {
-		var v []float64
-		for _, p := range pts {
-			v = append(v, p.Relative)
-		}
-		return median(v)
-	}
-	return of(pts[:k]), of(pts[len(pts)-k:]), true
-}
-
-func cmpFloat(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
-}
-
 // rank writes a correlation with its interval.
 func (r *Relation) rank() string {
 	s := "r = " + fixed(r.R, 2)
@@ -130,11 +101,11 @@ func (r *Relation) sentence(s *Season) string {
 
 // extent says how much it makes.
 func (r *Relation) extent() string {
-	least, most, ok := r.thirds()
-	if !ok {
+	if !r.Least.OK() {
 		return ""
 	}
-	return fmt.Sprintf(": %s of the usual in the third of flushes with the least of it, %s in the third with the most", percent(least), percent(most))
+	return fmt.Sprintf(": %s of the usual in the third of flushes with the least of it, %s in the third with the most",
+		percent(float64(r.Least)), percent(float64(r.Most)))
 }
 
 func lower(s string) string {
