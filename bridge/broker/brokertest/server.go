@@ -24,6 +24,8 @@ import (
 const (
 	Username = "grower"
 	Password = "spawn & straw"
+	// Devices is another user with the same password, who may do everything.
+	Devices = "devices"
 )
 
 // patience is for a broker to start or stop.
@@ -53,6 +55,7 @@ type Server struct {
 	t       testing.TB
 	dir     string
 	deny    string // what clients may not subscribe to, embedded only
+	rights  string // of Username, in Mosquitto's form; "": everything
 	mu      sync.Mutex
 	broker  *broker.Broker
 	process *exec.Cmd
@@ -84,6 +87,17 @@ func Denying(t testing.TB, topic string) *Server {
 	s.Run()
 	t.Cleanup(s.Kill)
 	return s
+}
+
+// Limit starts a guarded Mosquitto again, where Username may only do what the lines of an ACL file say.
+func (s *Server) Limit(rights string) {
+	s.t.Helper()
+	if !s.Kind.Mosquitto || !s.Kind.Guarded {
+		s.t.Fatal("only a guarded Mosquitto knows rights")
+	}
+	s.Kill()
+	s.rights = rights
+	s.Run()
 }
 
 // Grant lets clients subscribe to everything.
@@ -206,6 +220,16 @@ func (s *Server) config() string {
 	passwords := filepath.Join(s.dir, "passwords")
 	if out, err := exec.Command("mosquitto_passwd", "-b", "-c", passwords, Username, Password).CombinedOutput(); err != nil {
 		s.t.Fatalf("mosquitto_passwd: %v: %s", err, out)
+	}
+	if out, err := exec.Command("mosquitto_passwd", "-b", passwords, Devices, Password).CombinedOutput(); err != nil {
+		s.t.Fatalf("mosquitto_passwd: %v: %s", err, out)
+	}
+	if s.rights != "" {
+		acl := filepath.Join(s.dir, "acl")
+		if err := os.WriteFile(acl, []byte(s.rights+"\nuser "+Devices+"\ntopic readwrite #\n"), 0o600); err != nil {
+			s.t.Fatal(err)
+		}
+		lines = append(lines, "acl_file "+acl)
 	}
 	return strings.Join(append(lines, "allow_anonymous false", "password_file "+passwords, "certfile "+cert, "keyfile "+key), "\n") + "\n"
 }
