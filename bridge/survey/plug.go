@@ -40,7 +40,6 @@ type Plug struct {
 	Power   *Place       `json:"power,omitempty"`
 	Sure    float64      `json:"sure"` // 0..1
 	Because []string     `json:"because"`
-	Running bool         `json:"running"` // as last heard
 
 	odds   float64
 	series *series
@@ -132,12 +131,6 @@ func (s *Survey) plugs(props map[string]property, powers []*Sensor) []*Plug {
 		p.byWords()
 		p.meter(powers)
 		p.Sure = share(p.odds)
-		for _, m := range slices.Backward(x.samples) {
-			if m.word == on || m.word == off {
-				p.Running = m.word == on
-				break
-			}
-		}
 		if p.Sure >= mentioned {
 			list = append(list, p)
 		}
@@ -353,3 +346,32 @@ func strongest(list []*Plug) []*Plug {
 }
 
 func quoted(s string) string { return `"` + s + `"` }
+
+// Running tells what a plug said last, and whether it said anything.
+func (s *Survey) Running(p *Plug) (on, known bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	k := key{topic: p.State.Topic, pointer: p.State.Pointer}
+	if p.State.JSON {
+		k.form = inJSON
+	}
+	x := s.series[k]
+	if x == nil {
+		return false, false
+	}
+	for _, m := range slices.Backward(x.samples) {
+		if m.word == p.On || m.word == p.Off {
+			return m.word == p.On, true
+		}
+	}
+	return false, false
+}
+
+// Confirm takes a person's word for what hangs on a plug that was tried and obeyed. A role of 0 keeps what was guessed.
+func (p *Plug) Confirm(role chamber.Role) {
+	if role != 0 {
+		p.Role = role
+	}
+	p.Command.Heard, p.Sure = true, 1
+	p.Because = append(p.Because, "it was tried and obeyed")
+}
