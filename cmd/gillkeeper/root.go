@@ -67,6 +67,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newCalibrateCommand(a),
 		newSizeCommand(a),
 		newSpeciesCommand(a),
+		newSurveyCommand(a),
 		newCheckCommand(a),
 		newDemoCommand(a),
 		newDrillCommand(a),
