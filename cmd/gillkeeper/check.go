@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"gillkeeper/bridge/config"
+	"gillkeeper/bridge/daemon"
 )
 
 // checked is what check --json prints.
@@ -18,14 +19,15 @@ type checked struct {
 }
 
 func newCheckCommand(a *app) *cobra.Command {
-	var asJSON, keys bool
+	var asJSON, keys, acl bool
 	cmd := &cobra.Command{
 		Use:   "check FILE",
 		Short: "Say everything that is wrong with a configuration",
 		Long: "Reads a configuration with the files it names and says everything that is wrong with it: each fault on a line of its\n" +
 			"own with file and line, the value, what is allowed and the nearest right word. Nothing is started and no broker is asked.\n\n" +
-			"The exit status is 0 when the file is good, 1 when it isn't. Warnings are things that work and are unwise: they don't count.",
-		Example: "  gillkeeper check gillkeeper.toml\n  gillkeeper check --keys",
+			"The exit status is 0 when the file is good, 1 when it isn't. Warnings are things that work and are unwise: they don't count.\n\n" +
+			"--acl prints, of a good file, the rights that the daemon needs at the broker and nothing more, as Mosquitto's acl_file takes them.",
+		Example: "  gillkeeper check gillkeeper.toml\n  gillkeeper check --keys\n  gillkeeper check --acl gillkeeper.toml > gillkeeper.acl",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if keys {
 				return arguments()(cmd, args)
@@ -36,12 +38,33 @@ func newCheckCommand(a *app) *cobra.Command {
 			if keys {
 				return a.printKeys(asJSON)
 			}
+			if acl && asJSON {
+				return usagef("%s prints an access list or JSON, not both", cmd.CommandPath())
+			}
+			if acl {
+				return a.printRights(args[0])
+			}
 			return a.check(args[0], asJSON)
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	cmd.Flags().BoolVar(&keys, "keys", false, "list every key that may stand in a configuration")
+	cmd.Flags().BoolVar(&acl, "acl", false, "print the rights that the daemon needs at the broker")
 	return cmd
+}
+
+// printRights prints an access list on standard output, and what is wrong with the file on standard error.
+func (a *app) printRights(file string) error {
+	c, err := a.loadConfig(file)
+	if err != nil {
+		return err
+	}
+	user := c.Broker.Username
+	if user == "" {
+		return fmt.Errorf("%s: [broker] username is not set; rights are given to a user", file)
+	}
+	fmt.Fprintf(a.stdout, "# What gillkeeper may do with %s: read its sensors and plugs, command its plugs, show its chambers.\n%s", file, daemon.Rights(c).ACL(user))
+	return nil
 }
 
 func (a *app) check(file string, asJSON bool) error {
