@@ -50,9 +50,6 @@ type Query struct {
 	Progress func(share float64)
 }
 
-// Longest is the longest season that is put together: beyond, a report is no longer of one way of growing.
-const Longest = 3 * 366 * 24 * time.Hour
-
 // step is the width of the aggregates: as fine as targets and learned values are kept, but for a long season, of which
 // an hour is fine enough for every figure but the length of a short dip.
 func step(length time.Duration) time.Duration {
@@ -64,7 +61,7 @@ func step(length time.Duration) time.Duration {
 
 // Read puts a season together.
 func Read(ctx context.Context, from Source, q Query) (*yield.Season, error) {
-	if length := q.To.Sub(q.From); length <= 0 || length > Longest {
+	if length := q.To.Sub(q.From); length <= 0 || length > yield.Longest {
 		return nil, fmt.Errorf("a season from %s to %s is none; it ends after it begins, and within three years",
 			q.From.Format(time.RFC3339), q.To.Format(time.RFC3339))
 	}
@@ -127,7 +124,7 @@ func batch(r *crop.Record, end time.Time) yield.Batch {
 	for _, f := range r.Flushes {
 		x := yield.Flush{Number: f.Number, Closed: before(f.Closed, end), Pickings: []yield.Picking{}}
 		for _, p := range f.Pickings {
-			if p.At.Before(end) {
+			if !p.At.After(end) {
 				x.Pickings = append(x.Pickings, yield.Picking{At: p.At, FreshG: p.FreshG, Quality: strings.Join(p.Marks, ", ")})
 			}
 		}

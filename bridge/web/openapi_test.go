@@ -99,6 +99,8 @@ func TestOpenAPIIsWhatTheServerDoes(t *testing.T) {
 			"species":"pleurotus-ostreatus","substrate_kg":6,"dry_kg":2,"stage":"fruiting"},
 			{"chamber":"nursery","batch":"old-1","kind":"harvest","at":"2025-01-05T00:00:00Z","fresh_g":500,"done":true}]}`},
 		{"GET /batches", "/batches?retired=true", ""},
+		{"GET /season", "/season?chamber=loft&from=-1h&to=-10m", ""},
+		{"GET /season", "/season", ""},
 		{"GET /alarms", "/alarms", ""},
 		{"POST /alarms/{chamber}/{alarm}/ack", "/alarms/cellar/humidity_low/ack", `{}`},
 		{"POST /alarms/{chamber}/{alarm}/shelve", "/alarms/cellar/humidity_low/shelve", `{"for":"1h"}`},

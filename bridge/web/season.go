@@ -74,7 +74,7 @@ func (s *Server) seasonQuery(r *http.Request) (*season.Query, error) {
 			return nil, err
 		}
 	}
-	if !q.From.Before(q.To) || q.To.Sub(q.From) > season.Longest {
+	if !q.From.Before(q.To) || q.To.Sub(q.From) > yield.Longest {
 		return nil, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: "from", Value: q.From.Format(time.RFC3339),
 			Detail: fmt.Sprintf("from must lie before to, and at most three years before it; to is %s", q.To.Format(time.RFC3339))}
 	}

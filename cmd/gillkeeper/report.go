@@ -153,7 +153,7 @@ func (a *app) seasonOfDaemon(ctx context.Context, f *reportFlags, share func(flo
 		if err != nil {
 			return nil, err
 		}
-		to = site.Now.Format(time.RFC3339)
+		to = site.Now.Format(time.RFC3339Nano)
 	}
 	var s *yield.Season
 	for i := range all.Chambers {

@@ -222,7 +222,7 @@ func (s *Season) foot(p *picture, b *Batch, h *Harvest, x axis, from, to time.Ti
 	p.line("base", x.from, y, x.to, y)
 	p.text("axis", "start", x.from, y+26, s.clock().short(from))
 	p.text("axis", "end", x.to, y+26, s.clock().short(to))
-	for d := from.Add(24 * time.Hour); d.Before(to); d = d.Add(24 * time.Hour) {
+	for d := from.Add(24 * time.Hour); d.Before(to) && to.Sub(from) < 90*24*time.Hour; d = d.Add(24 * time.Hour) {
 		p.line("base", x.at(unix(d)), y, x.at(unix(d)), y+3)
 	}
 	for i := range b.Flushes {

@@ -254,10 +254,16 @@ func (s *Season) Join(o *Season) {
 	}
 }
 
+// Longest is the longest season: beyond, a report is no longer of one way of growing.
+const Longest = 3 * 366 * 24 * time.Hour
+
 // Check says what is wrong with a season that came from outside.
 func (s *Season) Check() error {
 	if !s.From.Before(s.To) {
 		return fmt.Errorf("the season ends at %s, before it begins at %s", s.To.Format(time.RFC3339), s.From.Format(time.RFC3339))
+	}
+	if s.To.Sub(s.From) > Longest {
+		return fmt.Errorf("the season is %.0f days long; at most %.0f make one", s.To.Sub(s.From).Hours()/24, Longest.Hours()/24)
 	}
 	for i := range s.Chambers {
 		if err := s.Chambers[i].Climate.check(); err != nil {
