@@ -30,6 +30,7 @@ func (t *step) water() {
 		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], FanOn: t.fanOn(), VolumeM3: t.Spec.VolumeM3,
 		Air: t.s.Air, Open: t.s.Detectors.Open(), FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports,
 	}
+	w.MistGPerH = t.learned().Mist
 	if t.s.Target.OK {
 		w.AimRH = t.s.Target.RelativeHumidity.Aim
 	}

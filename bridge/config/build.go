@@ -18,7 +18,7 @@ func (r *reader) build(cfg *Config, top *table) {
 	cfg.Site = r.site(top.first("site"))
 	cfg.Broker = r.broker(top.first("broker"))
 	cfg.HTTP = r.http(top.first("http"))
-	cfg.Journal.Path = r.env.resolveJournal(get[string](r, top.first("journal"), "path"))
+	cfg.Journal = r.journal(top.first("journal"))
 	for _, t := range top.tables["notify"] {
 		n := r.notify(t)
 		if slices.ContainsFunc(cfg.Notify, func(o Notify) bool { return o.Name == n.Name && n.Name != "" }) {

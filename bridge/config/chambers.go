@@ -45,10 +45,11 @@ func (r *reader) unique(seen map[string]*table, t *table, key, name, kind string
 func (r *reader) chamber(t *table, cfg *Config) Chamber {
 	site, domain := &cfg.Site, cfg.Broker.Homie.Domain
 	c := Chamber{Spec: &chamber.Spec{
-		Name:      get[string](r, t, "name"),
-		VolumeM3:  get[float64](r, t, "volume_m3"),
-		AltitudeM: site.AltitudeM,
-		Zone:      site.Zone,
+		Name:        get[string](r, t, "name"),
+		VolumeM3:    get[float64](r, t, "volume_m3"),
+		AutoAdvance: get[bool](r, t, "auto_advance"),
+		AltitudeM:   site.AltitudeM,
+		Zone:        site.Zone,
 	}}
 	names := map[string]*table{}
 	for _, st := range t.tables["sensor"] {
@@ -89,6 +90,7 @@ func (r *reader) sensor(t *table, domain string) (chamber.Sensor, SensorBinding)
 	if b.Homie != nil {
 		b.Topic, b.Homie.UnitGiven = b.Homie.Topic(), r.given(t, "unit")
 	}
+	s.Device = deviceOf(&b)
 	if b.HasPointer && b.SenMLName != "" {
 		r.fault(t, "senml_name", Fault{What: "stands beside pointer", Allowed: "a payload is read one way or the other: remove one"})
 	}
@@ -114,6 +116,15 @@ func (r *reader) unit(t *table, q chamber.Quantity) Unit {
 	return u
 }
 
+// deviceOf names the device of a sensor by its topic: the whole where one message holds several values, else all but
+// its last level. What shares a spot is only taken from it where each quantity is there once.
+func deviceOf(b *SensorBinding) string {
+	if i := strings.LastIndexByte(b.Topic, '/'); i > 0 && !b.HasPointer && b.SenMLName == "" {
+		return b.Topic[:i]
+	}
+	return b.Topic
+}
+
 func (r *reader) plug(t *table, domain string) (chamber.Plug, PlugBinding) {
 	role := roleOf(r, t)
 	p := chamber.Plug{
@@ -122,9 +133,13 @@ func (r *reader) plug(t *table, domain string) (chamber.Plug, PlugBinding) {
 		OutputGPerH:     get[float64](r, t, "output_g_per_h"),
 		FlowM3PerH:      get[float64](r, t, "flow_m3_per_h"),
 		ReservoirLiters: get[float64](r, t, "reservoir_liters"),
+		WarnBefore:      get[time.Duration](r, t, "warn_before"),
 		Reports:         r.given(t, "state_topic") || r.given(t, "homie"),
 		Meters:          r.given(t, "power_topic") || r.given(t, "homie_power"),
 		Timed:           r.given(t, "timed_on_payload"),
+	}
+	if role != chamber.Humidifier && !r.given(t, "warn_before") {
+		p.WarnBefore = 0
 	}
 	if p.Name == "" && role != 0 {
 		p.Name = role.String()
@@ -220,6 +235,7 @@ func (r *reader) fitting(t *table, p *chamber.Plug) {
 	}{
 		{"output_g_per_h", p.Role == chamber.Humidifier, "a humidifier"},
 		{"reservoir_liters", p.Role == chamber.Humidifier, "a humidifier"},
+		{"warn_before", p.Role == chamber.Humidifier, "a humidifier"},
 		{"flow_m3_per_h", isFan, "a fan"},
 	} {
 		if r.given(t, k.key) && !k.ok {

@@ -78,6 +78,9 @@ func (b *Broker) TLS() *tls.Config {
 // Journal is where what must last is kept.
 type Journal struct {
 	Path string // a file; absolute unless the configuration's folder is relative
+
+	// How long history is kept by the minute, by ten minutes, and at all; and how long events are.
+	Minutes, TenMinutes, Hours, Events time.Duration
 }
 
 // Notify is one service that carries messages to people.

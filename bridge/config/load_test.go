@@ -110,11 +110,11 @@ func TestLoadExample(t *testing.T) {
 	spec := c.Chambers[0].Spec
 	check("chamber", fmt.Sprintln(spec.Name, spec.VolumeM3, spec.AltitudeM, spec.Zone), "loft 0.56 620 Europe/Madrid\n")
 	check("sensor", spec.Sensors[0], chamber.Sensor{Name: "air-upper", Quantity: chamber.RelativeHumidity, Place: chamber.Inside,
-		MaxAge: 5 * time.Minute, CompensatesPressure: true})
+		MaxAge: 5 * time.Minute, CompensatesPressure: true, Device: "shed/loft/air-upper"})
 	s := c.Chambers[0].Sensors[0]
 	check("sensor topic", s.Topic+s.Pointer.String()+" "+s.Unit.String(), "shed/loft/air-upper/humidity percent")
 	check("plug", spec.Plugs[0], chamber.Plug{Name: "mister", Role: chamber.Humidifier, MinOn: 20 * time.Second, MinOff: 20 * time.Second,
-		MaxOn: 30 * time.Minute, OutputGPerH: 300, ReservoirLiters: 5, Reports: true, Meters: true})
+		MaxOn: 30 * time.Minute, OutputGPerH: 300, ReservoirLiters: 5, WarnBefore: 24 * time.Hour, Reports: true, Meters: true})
 	check("fan", spec.Plugs[1], chamber.Plug{Name: "exhaust_fan", Role: chamber.ExhaustFan, MinOn: 20 * time.Second, MinOff: 20 * time.Second,
 		FlowM3PerH: 60})
 	p := c.Chambers[0].Plugs[0]

@@ -143,6 +143,10 @@ var entries = []entry{
 	{name: "http.base_path", kind: basePathKind, defWords: "none", meaning: "path before every other, where a proxy in front passes it on"},
 
 	{name: "journal.path", kind: fileKind, def: "gillkeeper.db", meaning: "the file that keeps what must last; made when it is missing"},
+	{name: "journal.minutes_days", kind: numberKind(keepLimit), def: 30.0, meaning: "how long history is kept by the minute; older is put together to ten minutes"},
+	{name: "journal.ten_minutes_days", kind: numberKind(keepLimit), def: 400.0, meaning: "how long it is kept by ten minutes; older is put together to hours"},
+	{name: "journal.hours_days", kind: numberKind(keepLimit), def: 3650.0, meaning: "how long it is kept at all"},
+	{name: "journal.events_days", kind: numberKind(keepLimit), def: 400.0, meaning: "how long switches with their reasons, alarms and other events are kept; what people did is kept for ever"},
 
 	{name: "notify.url_file", kind: fileKind, required: true, meaning: "the file that holds one notification service's address"},
 	{name: "notify.url", instead: "url_file"},
@@ -152,6 +156,8 @@ var entries = []entry{
 
 	{name: "chamber.name", kind: nameKind("letters a-z, digits and -", chamberName), required: true, meaning: "what commands, metrics and topics call the chamber; unique"},
 	{name: "chamber.volume_m3", kind: numberKind(volumeLimit), required: true, meaning: "air space inside"},
+
+	{name: "chamber.auto_advance", kind: boolKind, def: false, meaning: "batches are moved to the next stage by time and breath together, without a person; each move can be undone"},
 
 	{name: "chamber.sensor.name", kind: nameInChamber, defWords: "place-quantity", meaning: "unique in the chamber"},
 	{name: "chamber.sensor.quantity", kind: quantityKind, required: true, meaning: "what it measures"},
@@ -183,6 +189,7 @@ var entries = []entry{
 	{name: "chamber.plug.output_g_per_h", kind: numberKind(outputLimit), defWords: "learned", meaning: "humidifier only: rated mist; learned as it runs"},
 	{name: "chamber.plug.flow_m3_per_h", kind: numberKind(flowLimit), defWords: "learned", meaning: "fans only: rated air flow; learned as it runs"},
 	{name: "chamber.plug.reservoir_liters", kind: numberKind(reservoirLimit), defWords: "unknown", meaning: "humidifier only: water of a full reservoir"},
+	{name: "chamber.plug.warn_before", kind: durationKind(warnSpan), def: alarm.LowAhead, meaning: "humidifier only: how long before its water runs out reservoir_low comes"},
 	{name: "chamber.plug.min_on", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 3m", meaning: "shortest run"},
 	{name: "chamber.plug.min_off", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 5m", meaning: "shortest pause"},
 	{name: "chamber.plug.max_on", kind: durationKind(maxSpan), defWords: "by role: humidifier 30m, heater 1h, others no limit", meaning: "longest run, whoever switched it on"},

@@ -38,6 +38,10 @@ read_token_file = "read-token"
 hosts = ["grow.lan", "10.0.0.7"]
 base_path = "/grow"
 [journal]
+minutes_days = 20
+ten_minutes_days = 300
+hours_days = 2000
+events_days = 200
 path = "/var/lib/north.db"
 [[notify]]
 url_file = "address"
@@ -46,6 +50,7 @@ quiet = ["22:00", "07:00"]
 daily = "08:30"
 [[chamber]]
 name = "loft"
+auto_advance = true
 volume_m3 = 2
 [[chamber.sensor]]
 name = "air"
@@ -77,6 +82,7 @@ power_topic = "f"
 power_pointer = "/p"
 output_g_per_h = 300
 reservoir_liters = 5
+warn_before = "36h"
 min_on = "10s"
 min_off = "10s"
 max_on = "10m"

@@ -11,12 +11,12 @@ import (
 type Balance struct {
 	Filled   float64   `json:"filled"` // liters at the last refill; 0: not known
 	Sureness certainty `json:"sureness,omitempty"`
-	Drawn    float64   `json:"drawn"`    // hours of full output since then
-	Rate     float64   `json:"rate"`     // grams an hour of full output; 0: not known
-	Spread   float64   `json:"spread"`   // standard deviation of Rate over Rate
-	Cycles   int       `json:"cycles"`   // fillings seen from full to dry
-	Duty     float64   `json:"duty"`     // hours of full output an hour, smoothed
-	DutyFor  float64   `json:"duty_for"` // hours it rests on
+	Drawn    float64   `json:"drawn"`  // hours of full output since then
+	Rate     float64   `json:"rate"`   // grams an hour of full output; 0: not known
+	Spread   float64   `json:"spread"` // standard deviation of Rate over Rate
+	Cycles   int       `json:"cycles"` // fillings seen from full to dry
+	Use      Use       `json:"use,omitzero"`
+	Learned  float64   `json:"learned"` // grams an hour, from the answer of the air; 0: not known
 }
 
 // certainty is how well the amount at the last refill is known.
@@ -30,24 +30,25 @@ const (
 
 const (
 	// spinUp: the output of an ultrasonic humidifier rises evenly over 10 to 20 s (common practice), so half of that is
-	// lost at each start.
-	spinUp = 15.0 // seconds
+	// lost at each start; fog that still leaves it for 4 to 12 s after the end gives half of that back. Only what is
+	// lost by both counts, for a start is all that a plug shows.
+	spinUp = 8.0 // seconds
 	// What a label is worth: on first fillings real output was found from half to above the rating.
 	labelSpread = 0.20
 	blindRate   = 300.0 // g/h of one disc, when no rating is given
 	blindSpread = 0.40
 	// What a whole filling tells: level at "full" and at "dry", the pauses, the disc's age.
-	cycleSpread   = 0.03
+	cycleSpread = 0.03
+	// learnedSpread is what the answer of the air is worth: walls take a share of the mist that nobody sees.
+	learnedSpread = 0.22
 	assumedSpread = 0.10
 	leastSpread   = 0.02
 	ninetyPercent = 1.645 // standard deviations either side that hold 90 %
-	dutyHours     = 12.0  // memory of the use: long against pulses, short against a stage
-	dutyLeast     = 2.0   // hours until the use counts as known
 	surelyLeft    = 0.15  // share of the filling that must be left at the least for "there was water"
 )
 
-// output is the share of full output after so many seconds of a run.
-func output(onFor float64) float64 { return min(1, onFor/spinUp) }
+// spun is the share of full output after so many seconds of a run.
+func spun(onFor float64) float64 { return min(1, onFor/spinUp) }
 
 // advance counts the on-time of one step.
 func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bool) {
@@ -57,24 +58,33 @@ func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bo
 			b.Rate, b.Spread = w.Spec.OutputGPerH, labelSpread
 		}
 	}
+	b.Learned = w.MistGPerH
 	if b.Filled == 0 && w.Spec.ReservoirLiters > 0 {
 		b.fill(w.Spec.ReservoirLiters, atStart)
 	}
 	hours := 0.0
 	if on && !isDry {
-		hours = dt / 3600 * output(onFor)
+		hours = dt / 3600 * spun(onFor)
 		b.Drawn += hours
 	}
 	if isDry || dt == 0 {
 		return // what a dry humidifier runs is no use
 	}
-	passed := dt / 3600
-	b.DutyFor = min(b.DutyFor+passed, 1000)
-	b.Duty += (1 - math.Exp(-passed/min(dutyHours, b.DutyFor))) * (hours/passed - b.Duty)
+	b.Use.advance(hours, dt/3600)
 	// Still misting although all should be gone: the rate was too high.
 	if most := b.Filled * 1000 / max(b.Drawn, 1e-6); b.Filled > 0 && b.Sureness > atStart && b.Rate > 0.97*most {
 		b.Rate = 0.97 * most
 	}
+}
+
+// output is the rate in grams an hour and its relative standard deviation. Before a filling was seen from full to dry, the
+// answer of the air stands beside the label.
+func (b *Balance) output() (rate, spread float64) {
+	if b.Cycles > 0 || b.Learned < b.Rate/2.5 || b.Learned > b.Rate*2.5 {
+		return b.Rate, b.Spread
+	}
+	weight := b.Spread * b.Spread / (b.Spread*b.Spread + learnedSpread*learnedSpread)
+	return math.Exp(math.Log(b.Rate) + weight*math.Log(b.Learned/b.Rate)), b.Spread * learnedSpread / math.Hypot(b.Spread, learnedSpread)
 }
 
 // fill starts a new filling.
@@ -115,10 +125,11 @@ func (b *Balance) left(spec *chamber.Plug, isDry bool) (known bool, liters, low,
 	if b.Filled <= 0 {
 		return false, 0, 0, 0
 	}
-	used := b.Drawn * b.Rate / 1000
+	rate, spread := b.output()
+	used := b.Drawn * rate / 1000
 	liters = max(0, b.Filled-used)
-	low = max(0, b.Filled-used*math.Exp(ninetyPercent*b.Spread))
-	high = max(0, b.Filled-used*math.Exp(-ninetyPercent*b.Spread))
+	low = max(0, b.Filled-used*math.Exp(ninetyPercent*spread))
+	high = max(0, b.Filled-used*math.Exp(-ninetyPercent*spread))
 	if b.Sureness == atStart {
 		low = 0
 	}
@@ -128,9 +139,25 @@ func (b *Balance) left(spec *chamber.Plug, isDry bool) (known bool, liters, low,
 	return true, liters, low, high
 }
 
-// use is the water drawn now, grams an hour.
-func (b *Balance) use() (gramsPerHour float64, ok bool) {
-	return b.Duty * b.Rate, b.DutyFor >= dutyLeast
+// emptyIn gives the hours until it is empty, and the range that holds the truth nine times in ten.
+func (b *Balance) emptyIn() (hours, low, high float64, ok bool) {
+	if _, known := b.Use.mean(); !known || b.Rate <= 0 || b.Filled <= 0 {
+		return 0, 0, 0, false
+	}
+	rate, sd := b.output()
+	all := b.Filled * 1000 / rate // hours of full output
+	left := func(all float64) float64 { return b.Use.last(max(0, all-b.Drawn)) }
+	hours = left(all)
+	spread := ninetyPercent * sd
+	low, high = left(all*math.Exp(-spread)), left(all*math.Exp(spread))
+	// What the rate does not know and what the use does not know are independent.
+	doubt := ninetyPercent * b.Use.doubt(hours)
+	below, above := math.Hypot(hours-low, hours*doubt), math.Hypot(high-hours, hours*doubt)
+	low, high = max(0, hours-below), hours+above
+	if b.Sureness == atStart {
+		low = 0
+	}
+	return hours, low, high, true
 }
 
 // surelyWater reports whether the balance excludes an empty reservoir.

@@ -180,8 +180,11 @@ func (s *detection) water() {
 		*s.out.Of(ReservoirDry) = Condition{Active: true, Code: r.How, About: s.plugName(chamber.Humidifier), Since: r.DrySince}
 	}
 	limit := LowAhead
+	if i := s.e.Spec.Plug(chamber.Humidifier); i >= 0 && s.e.Spec.Plugs[i].WarnBefore > 0 {
+		limit = s.e.Spec.Plugs[i].WarnBefore
+	}
 	if s.was(ReservoirLow) {
-		limit = LowAhead + LowAhead/4
+		limit += limit / 4
 	}
 	if r.EmptyOK && r.EmptyIn < limit {
 		*s.out.Of(ReservoirLow) = Condition{Active: true, Code: ByWaterCount, Value: r.Liters, Bound: r.High, About: s.plugName(chamber.Humidifier)}

@@ -28,6 +28,10 @@ type Reservoir struct {
 	High    float64       `json:"high"`
 	EmptyIn time.Duration `json:"empty_in,omitempty"` // at the present use
 	EmptyOK bool          `json:"empty_ok,omitempty"` // EmptyIn means something
+	// Nine times in ten the truth lies between these.
+	EmptyLow  time.Duration `json:"empty_low,omitempty"`
+	EmptyHigh time.Duration `json:"empty_high,omitempty"`
+	Told      float64       `json:"told"` // seconds since these were worked out
 
 	OnFor  float64 `json:"on_for"`  // seconds of the present run
 	OffFor float64 `json:"off_for"` // seconds since the last one
@@ -39,17 +43,18 @@ type Reservoir struct {
 
 // Water is the evidence of one step about the humidifier's water.
 type Water struct {
-	Now      time.Time
-	Spec     *chamber.Plug // the humidifier
-	Index    int           // of the humidifier, in Spec.Plugs
-	Plug     guard.Plug    // after this step's reports
-	FanOn    bool          // the exhaust fan runs
-	VolumeM3 float64
-	Air      chamber.Air // voted in this step
-	AimRH    float64     // 0: none; a missing answer counts only while mist is needed
-	Open     bool        // the chamber is open: answers mean nothing
-	FanOdd   bool        // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
-	Reports  []chamber.PlugReport
+	Now       time.Time
+	Spec      *chamber.Plug // the humidifier
+	Index     int           // of the humidifier, in Spec.Plugs
+	Plug      guard.Plug    // after this step's reports
+	FanOn     bool          // the exhaust fan runs
+	VolumeM3  float64
+	Air       chamber.Air // voted in this step
+	MistGPerH float64     // learned output, 0: not known
+	AimRH     float64     // 0: none; a missing answer counts only while mist is needed
+	Open      bool        // the chamber is open: answers mean nothing
+	FanOdd    bool        // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
+	Reports   []chamber.PlugReport
 }
 
 // Probing: a dry humidifier is not run on and on, for a dry disc overheats; it is tried now and then.
@@ -89,7 +94,9 @@ func (r Reservoir) Advance(w *Water) (next Reservoir, refilled bool) {
 	case r.Dry:
 		r.probe(w.Now, dt, on)
 	}
-	r.sum(w)
+	if r.Told += dt; r.Told >= sumEvery || refilled || r.Dry || !r.EmptyOK {
+		r.sum(w)
+	}
 	return r, refilled
 }
 
@@ -151,17 +158,22 @@ func (r *Reservoir) probe(now time.Time, dt float64, on bool) {
 	}
 }
 
+// sumEvery is how often what is left is worked out, in seconds.
+const sumEvery = 60.0
+
 // sum works out what is left, and for how long.
 func (r *Reservoir) sum(w *Water) {
+	r.Told = 0
 	r.Known, r.Liters, r.Low, r.High = r.Balance.left(w.Spec, r.Dry)
-	use, ok := r.Balance.use()
+	hours, low, high, ok := r.Balance.emptyIn()
 	r.EmptyOK = r.Known && (ok || r.Dry)
-	r.EmptyIn = 0
+	r.EmptyIn, r.EmptyLow, r.EmptyHigh = 0, 0, 0
 	if r.EmptyOK && !r.Dry {
-		hours := min(r.Liters*1000/max(use, 0.1), 10_000)
-		r.EmptyIn = time.Duration(hours * float64(time.Hour))
+		r.EmptyIn, r.EmptyLow, r.EmptyHigh = inHours(hours), inHours(low), inHours(high)
 	}
 }
+
+func inHours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 
 // Refill takes a person's word: the reservoir holds so many liters; 0 and anything above the capacity mean full.
 func (r Reservoir) Refill(spec *chamber.Plug, liters float64, now time.Time) Reservoir {

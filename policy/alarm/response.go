@@ -67,7 +67,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, onFor float64, res *Re
 	excess := grams - roomGrams(w)
 	var drive inputs
 	if on {
-		drive[acted] = dt * output(onFor)
+		drive[acted] = dt * spun(onFor)
 	}
 	if w.FanOn {
 		drive[fanned] = -dt * excess

@@ -123,8 +123,10 @@ type Spec struct {
 	VolumeM3  float64        `json:"volume_m3"`
 	AltitudeM float64        `json:"altitude_m"`
 	Zone      *time.Location `json:"-"` // of the site; nil means UTC
-	Sensors   []Sensor       `json:"sensors"`
-	Plugs     []Plug         `json:"plugs"`
+	// AutoAdvance has batches moved to the stage that they have surely reached, without a person.
+	AutoAdvance bool     `json:"auto_advance,omitempty"`
+	Sensors     []Sensor `json:"sensors"`
+	Plugs       []Plug   `json:"plugs"`
 }
 
 // Sensor is one measured quantity at one place. Its index in [Spec.Sensors] is its identity while the program runs;
@@ -149,6 +151,7 @@ type Plug struct {
 	OutputGPerH     float64       `json:"output_g_per_h,omitempty"`   // humidifier, rated; 0: unknown
 	FlowM3PerH      float64       `json:"flow_m3_per_h,omitempty"`    // fans, rated; 0: unknown
 	ReservoirLiters float64       `json:"reservoir_liters,omitempty"` // humidifier; 0: unknown
+	WarnBefore      time.Duration `json:"warn_before,omitempty"`      // humidifier: before its water runs out; 0: a day
 	Reports         bool          `json:"reports"`                    // has a state topic
 	Meters          bool          `json:"meters"`                     // has a power topic
 	Timed           bool          `json:"timed"`                      // understands "on for so many seconds"

@@ -53,12 +53,14 @@ func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	if bare {
 		c.dropRoom()
 	}
-	w := c.Target
-	table, err := species.Builtin().With([]species.Override{{
-		Species: "pleurotus-ostreatus", Stage: stage, CO2MaxPPM: new(w.CO2MaxPPM),
-		RelativeHumidity: species.Range{Low: w.RelativeHumidity.Low, High: w.RelativeHumidity.High},
-		TemperatureC:     species.Range{Low: w.TemperatureC.Low, High: w.TemperatureC.High},
-	}})
+	var rows []species.Override
+	for _, s := range []species.Stage{species.Pinning, species.Fruiting} {
+		w := rehearse.FamilyTarget(s)
+		rows = append(rows, species.Override{Species: "pleurotus-ostreatus", Stage: s, CO2MaxPPM: new(w.CO2MaxPPM),
+			RelativeHumidity: species.Range{Low: w.RelativeHumidity.Low, High: w.RelativeHumidity.High},
+			TemperatureC:     species.Range{Low: w.TemperatureC.Low, High: w.TemperatureC.High}})
+	}
+	table, err := species.Builtin().With(rows)
 	if err != nil {
 		return nil, fmt.Errorf("lab: climate of seed %d: %w", seed, err)
 	}

@@ -38,6 +38,7 @@ type examiner struct {
 	broken  []string
 	seen    int // violations of the rig that were looked at
 	digest  uint64
+	asks    []policy.Action   // of people, for the next step
 	tells   func(line string) // of every alarm, for a replay
 }
 
@@ -84,6 +85,8 @@ func (e *examiner) Step(in policy.Input) policy.Decision {
 		return d
 	}
 	e.listen(&in)
+	in.Actions = append(in.Actions, e.asks...)
+	e.asks = nil
 	before := e.state
 	var d policy.Decision
 	e.state, d = e.c.policy.Step(e.state, in)

@@ -1,0 +1,111 @@
+package alarm
+
+import "math"
+
+// Use remembers how much the humidifier ran in each of the last hours, and says how it will go on: by the hour of the day
+// as yesterday, more or less by as much as the last hours were more or less than the same hours of yesterday.
+type Use struct {
+	Hours [useHours]float64 `json:"hours"` // hours of full output in each hour, a ring
+	Next  int               `json:"next,omitempty"`
+	Now   float64           `json:"now"` // hours of full output in the present hour
+	For   float64           `json:"for"` // hours of the present one that have passed and count
+}
+
+const (
+	useHours = 48
+	useDay   = 24
+	// useRecent hours tell what has changed since yesterday: weather, stage, crop.
+	useRecent = 3
+	// useLeast hours until something is known.
+	useLeast = 2
+	// useDoubt is the standard deviation, as a share, of a forecast for the next day by all this, when all is as it was;
+	// common practice says that weather and crop move use by a tenth from day to day.
+	useDoubt = 0.12
+)
+
+// advance counts hours of full output over passed hours.
+func (u *Use) advance(output, passed float64) {
+	u.Now += output
+	u.For += passed
+	for u.For >= 1 {
+		share := 1 / u.For
+		u.Hours[u.Next%useHours] = u.Now * share
+		u.Now -= u.Now * share
+		u.For--
+		u.Next++
+	}
+}
+
+// ago gives the use in the hour that ended n hours before the last full one; 0 is the last.
+func (u *Use) ago(n int) float64 { return u.Hours[(u.Next-1-n)%useHours] }
+
+func (u *Use) known() int { return min(u.Next, useHours) }
+
+// sum adds up hours from ago(first) on backward.
+func (u *Use) sum(first, n int) float64 {
+	var s float64
+	for i := first; i < first+n && i < u.known(); i++ {
+		s += u.ago(i)
+	}
+	return s
+}
+
+// trend is how much more the last hours used than the same ones of yesterday, held back where both are little.
+func (u *Use) trend() float64 {
+	if u.known() < useDay+useRecent {
+		return 1
+	}
+	hold := 0.5 * u.sum(0, useDay) * useRecent / useDay
+	return max(0.2, min((u.sum(0, useRecent)+hold)/(u.sum(useDay, useRecent)+hold), 5))
+}
+
+// rate is the use to come in the n-th hour from now.
+func (u *Use) rate(n int, trend float64) float64 {
+	switch k := u.known(); {
+	case k >= useDay:
+		// What will be n hours from now was 24-n hours ago: the mean of that hour and its neighbors, for pulses are coarse.
+		at := useDay - 1 - n%useDay
+		return trend * (u.ago(at) + u.ago(max(0, at-1)) + u.ago(min(useDay-1, at+1))) / 3
+	case k > 0:
+		return u.sum(0, k) / float64(k)
+	}
+	return 0
+}
+
+// mean is the use of the last day, hours of full output an hour.
+func (u *Use) mean() (float64, bool) {
+	k := min(u.known(), useDay)
+	if k < useLeast {
+		return 0, false
+	}
+	return u.sum(0, k) / float64(k), true
+}
+
+// last gives in how many hours so much output is used up, at most 500.
+func (u *Use) last(output float64) float64 {
+	trend := u.trend()
+	mean, ok := u.mean()
+	if !ok || mean <= 0 {
+		return useMost
+	}
+	for n := range int(useMost) {
+		r := u.rate(n, trend)
+		if r > 0 && output <= r {
+			return float64(n) + output/r
+		}
+		output -= r
+	}
+	return useMost
+}
+
+// useMost bounds a forecast, in hours.
+const useMost = 500.0
+
+// doubt is the relative standard deviation of a forecast over so many hours.
+func (u *Use) doubt(hours float64) float64 {
+	d := useDoubt
+	if u.known() < useDay {
+		d *= 2.5 // neither the course of the day nor its change is known
+	}
+	return d * math.Sqrt(min(1, math.Max(hours, 1)/24))
+}
