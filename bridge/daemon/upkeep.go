@@ -8,13 +8,8 @@ import (
 	"gillkeeper/policy"
 )
 
-// How long the journal keeps what it may forget, and how often it looks. Actions of people and snapshots are kept for
-// ever.
-const (
-	keepEvents  = 2 * 365 * 24 * time.Hour
-	keepMinutes = 3 * 365 * 24 * time.Hour
-	tidyEvery   = 6 * time.Hour
-)
+// tidyEvery is how often the journal forgets what it may forget and puts older history together.
+const tidyEvery = 6 * time.Hour
 
 // tidy prunes the journal now and then.
 func (d *Daemon) tidy(ctx context.Context) {
@@ -26,14 +21,27 @@ func (d *Daemon) tidy(ctx context.Context) {
 			return
 		case <-tick.C:
 		}
-		now := d.clock.Wall()
-		n, err := d.journal.Prune(ctx, journal.Retention{Events: now.Add(-keepEvents), Minutes: now.Add(-keepMinutes)})
+		n, err := d.journal.Prune(ctx, d.retention(d.clock.Wall()))
 		if err != nil && ctx.Err() == nil {
 			d.log.Warn("the journal could not be pruned", "error", err)
 		} else if n > 0 {
 			d.log.Info("the journal was pruned", "rows", n)
 		}
 	}
+}
+
+// retention says what is to be kept, by the present configuration.
+func (d *Daemon) retention(now time.Time) journal.Retention {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	ago := func(span time.Duration) time.Time {
+		if span <= 0 { // a configuration that was not read from a file keeps everything
+			return time.Time{}
+		}
+		return now.Add(-span)
+	}
+	k := &d.config.Journal
+	return journal.Retention{Events: ago(k.Events), Minutes: ago(k.Hours), ByTen: ago(k.Minutes), ByHour: ago(k.TenMinutes)}
 }
 
 // unwritable is a journal whose file cannot be opened: it holds in memory what control needs and refuses everything

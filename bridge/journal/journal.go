@@ -47,8 +47,8 @@ type Journal interface {
 	// there, so that time does not go back.
 	Latest(ctx context.Context) (time.Time, error)
 
-	// Prune forgets events and aggregates by age, in transactions as short as those of Note, and says how many went.
-	// Actions and snapshots are kept for ever: they are the grower's record.
+	// Prune forgets events and aggregates by age and puts older aggregates together, in transactions as short as those of
+	// Note, and says by how many there are fewer. Actions and snapshots are kept for ever: they are the grower's record.
 	Prune(ctx context.Context, r Retention) (int64, error)
 	// Close ends the journal. What was stored stays stored.
 	Close() error
@@ -155,7 +155,9 @@ type HistoryQuery struct {
 // Retention says from which moment on things are kept. Zero keeps them all.
 type Retention struct {
 	Events  time.Time
-	Minutes time.Time
+	Minutes time.Time // aggregates of any width
+	// Aggregates before these moments are put together to ten minutes, and to hours, instead of being forgotten.
+	ByTen, ByHour time.Time
 }
 
 var errNoChamber = errors.New("journal: name the chamber to ask for")

@@ -346,7 +346,7 @@ func (m *Memory) Prune(ctx context.Context, r Retention) (int64, error) {
 	if !r.Events.IsZero() {
 		m.events = slices.DeleteFunc(m.events, func(n Noted) bool { return n.Event.At.Before(r.Events) })
 	}
-	gone := int64(n - len(m.events))
+	gone := int64(n-len(m.events)) + m.thin(&r)
 	if r.Minutes.IsZero() {
 		return gone, nil
 	}

@@ -231,19 +231,20 @@ func (j *SQLite) events(ctx context.Context, q *EventQuery, after *eventRow, ord
 	}
 	err = j.reading(ctx, func(ctx context.Context, c *sql.Conn) error {
 		out = nil
-		rows, err := c.QueryContext(ctx, "SELECT id, at, body FROM events WHERE "+w.String()+
+		rows, err := c.QueryContext(ctx, "SELECT id, at, kind, plug, body FROM events WHERE "+w.String()+
 			" ORDER BY at "+order+", id "+order+" LIMIT ?", append(w.args, limit)...)
 		if err != nil {
 			return err
 		}
 		defer rows.Close()
 		for rows.Next() {
-			var body string
+			var kind, plug, body string
 			r := eventRow{Noted: Noted{Chamber: q.Chamber}}
-			if err := rows.Scan(&r.id, &r.at, &body); err != nil {
+			err := rows.Scan(&r.id, &r.at, &kind, &plug, &body)
+			if err != nil {
 				return err
 			}
-			if err := json.Unmarshal([]byte(body), &r.Event); err != nil {
+			if r.Event, err = unpacked(body, r.at, kind, plug); err != nil {
 				return fmt.Errorf("event %d: %w", r.id, err)
 			}
 			out = append(out, r)
@@ -264,7 +265,7 @@ func (j *SQLite) LastSwitches(ctx context.Context, chamber string, at time.Time)
 				UNION ALL
 				SELECT (SELECT min(plug) FROM events WHERE kind = 'plug_switched' AND chamber = ?1 AND plug > plugs.plug)
 				FROM plugs WHERE plugs.plug IS NOT NULL)
-			SELECT e.body FROM plugs JOIN events e ON e.id = (
+			SELECT e.at, e.kind, e.plug, e.body FROM plugs JOIN events e ON e.id = (
 				SELECT id FROM events WHERE kind = 'plug_switched' AND chamber = ?1 AND plug = plugs.plug AND at <= ?2
 				ORDER BY at DESC, id DESC LIMIT 1)
 			ORDER BY e.plug`, chamber, nano(at))
@@ -273,12 +274,13 @@ func (j *SQLite) LastSwitches(ctx context.Context, chamber string, at time.Time)
 		}
 		defer rows.Close()
 		for rows.Next() {
-			var body string
-			var e policy.Event
-			if err := rows.Scan(&body); err != nil {
+			var at int64
+			var kind, plug, body string
+			if err := rows.Scan(&at, &kind, &plug, &body); err != nil {
 				return err
 			}
-			if err := json.Unmarshal([]byte(body), &e); err != nil {
+			e, err := unpacked(body, at, kind, plug)
+			if err != nil {
 				return fmt.Errorf("an event of %s: %w", chamber, err)
 			}
 			out = append(out, e)

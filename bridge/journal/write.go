@@ -249,7 +249,7 @@ func (j *SQLite) Note(ctx context.Context, events []Noted) (int, error) {
 		}
 	}
 	return telemetry(ctx, j, "to note events in", events, func(f *file, n *Noted) error {
-		body, err := json.Marshal(&n.Event)
+		body, err := packed(&n.Event)
 		if err != nil {
 			return fmt.Errorf("the event cannot be written down: %w", err)
 		}
@@ -325,6 +325,11 @@ func (j *SQLite) Prune(ctx context.Context, r Retention) (int64, error) {
 	if err == nil && !r.Minutes.IsZero() {
 		var n int64
 		n, err = j.pruneMinutes(ctx, f, r.Minutes.Unix())
+		gone += n
+	}
+	if err == nil {
+		var n int64
+		n, err = j.thin(ctx, f, &r)
 		gone += n
 	}
 	if err == nil {

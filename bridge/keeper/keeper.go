@@ -184,6 +184,7 @@ func (k *Keeper) Run(ctx context.Context) error {
 		wg.Go(func() { w.sendAll(ctx) })
 	}
 	wg.Go(func() { k.keepSaving(ctx) })
+	wg.Go(func() { k.keepAdvancing(ctx) })
 	k.mu.RLock()
 	for _, u := range k.order {
 		u.nudge()

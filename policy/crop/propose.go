@@ -92,6 +92,7 @@ type Proposal struct {
 	Batch string        `json:"batch"`
 	From  species.Stage `json:"from"`
 	To    species.Stage `json:"to"`
+	Flush int           `json:"flush"`
 	Since time.Time     `json:"since"` // of the stage that it is in
 	Sure  bool          `json:"sure"`  // time and breath agree, or the longest usual time has passed
 
@@ -121,7 +122,7 @@ func (s State) Proposals(table *species.Table, now time.Time) []Proposal {
 }
 
 func (s *State) propose(table *species.Table, b *Batch, now time.Time) (Proposal, bool) {
-	p := Proposal{Batch: b.Name, From: b.Stage, Since: b.Since, Days: now.Sub(b.Since).Hours() / 24}
+	p := Proposal{Batch: b.Name, From: b.Stage, Flush: b.Flush, Since: b.Since, Days: now.Sub(b.Since).Hours() / 24}
 	if row, ok := table.Lookup(b.Species, b.Stage); ok && row.Days.Given() {
 		p.Low, p.High = row.Days.Low, row.Days.High
 		p.ByTime = p.Days >= p.Low

@@ -1,0 +1,117 @@
+package journal
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"time"
+
+	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/reason"
+)
+
+// Most events are switches, so their bodies are kept short: {"on":true,"why":[[code, quantity, value, bound, predicted,
+// seconds, until, other], …]} without what the row says already. until is in seconds after the event; what is empty at
+// the end of a reason is left out; numbers have six digits. Any other event is the JSON of [policy.Event].
+
+type switchBody struct {
+	On  bool    `json:"on,omitempty"`
+	Why [][]any `json:"why"`
+}
+
+// figures is how many digits of a reason's number are kept: more than any sensor has.
+const figures = 6
+
+func figure(v float64) float64 {
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return v
+	}
+	scale := math.Pow(10, figures-1-math.Floor(math.Log10(math.Abs(v))))
+	if math.IsInf(scale, 0) || scale == 0 {
+		return v
+	}
+	return math.Round(v*scale) / scale
+}
+
+// packed gives an event's body.
+func packed(e *policy.Event) ([]byte, error) {
+	plain := *e
+	plain.At, plain.Kind, plain.Plug, plain.On, plain.Reasons = time.Time{}, "", "", false, nil
+	if e.Kind != policy.PlugSwitched || !isZero(&plain) {
+		return json.Marshal(e)
+	}
+	b := switchBody{On: e.On, Why: [][]any{}}
+	for _, r := range e.Reasons {
+		until := 0.0
+		if !r.Until.IsZero() {
+			until = math.Round(1000*r.Until.Sub(e.At).Seconds()) / 1000
+			if until == 0 {
+				until = 0.001 // a moment that is there
+			}
+		}
+		quantity := ""
+		if r.Quantity != 0 {
+			quantity = r.Quantity.String()
+		}
+		row := []any{string(r.Code), quantity, figure(r.Value), figure(r.Bound), figure(r.Predicted), math.Round(1000*r.For.Seconds()) / 1000, until, r.Other}
+		for len(row) > 1 && (row[len(row)-1] == "" || row[len(row)-1] == 0.0) {
+			row = row[:len(row)-1]
+		}
+		b.Why = append(b.Why, row)
+	}
+	return json.Marshal(&b)
+}
+
+func isZero(e *policy.Event) bool {
+	return e.Alarm == "" && e.Phase == "" && e.Priority == "" && !e.Notify && e.Condition == nil && e.Action == nil
+}
+
+// unpacked reads an event back; at, kind and plug are of its row.
+func unpacked(body string, at int64, kind, plug string) (policy.Event, error) {
+	var whole struct {
+		policy.Event
+		Why [][]json.RawMessage `json:"why"`
+	}
+	if err := json.Unmarshal([]byte(body), &whole); err != nil {
+		return policy.Event{}, err
+	}
+	e := whole.Event
+	if whole.Why == nil {
+		return e, nil
+	}
+	e.At, e.Kind, e.Plug = fromNano(at), policy.EventKind(kind), plug
+	for _, row := range whole.Why {
+		r, err := unpackedReason(row, e.At)
+		if err != nil {
+			return e, err
+		}
+		e.Reasons = append(e.Reasons, r)
+	}
+	return e, nil
+}
+
+func unpackedReason(row []json.RawMessage, at time.Time) (r reason.Reason, err error) {
+	var code, quantity, other string
+	var seconds, until float64
+	into := []any{&code, &quantity, &r.Value, &r.Bound, &r.Predicted, &seconds, &until, &other}
+	if len(row) > len(into) {
+		return r, fmt.Errorf("a reason has %d parts", len(row))
+	}
+	for i, raw := range row {
+		if err := json.Unmarshal(raw, into[i]); err != nil {
+			return r, err
+		}
+	}
+	r.Code, r.Other = reason.Code(code), other
+	r.For = time.Duration(math.Round(seconds * float64(time.Second)))
+	if until != 0 {
+		r.Until = at.Add(time.Duration(math.Round(until * float64(time.Second)))).UTC()
+	}
+	for _, q := range chamber.Quantities() {
+		if q.String() == quantity {
+			r.Quantity = q
+		}
+	}
+	return r, nil
+}

@@ -1,0 +1,196 @@
+package browsertest
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"net"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"gillkeeper/bridge/config"
+	"gillkeeper/bridge/daemon"
+	"gillkeeper/bridge/journal"
+	"gillkeeper/bridge/sim"
+	"gillkeeper/metrics"
+	"gillkeeper/policy"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/rehearse"
+	"gillkeeper/policy/species"
+)
+
+const token = "0123456789abcdef0123"
+
+// badName is a chamber named as badly as the configuration allows.
+var badName = "0-" + strings.Repeat("w", 59) + "-0"
+
+// farm is a daemon with a broker of its own and simulated chambers that speak to it. It can be stopped and started again.
+type farm struct {
+	t    testing.TB
+	url  string
+	path string
+	stop func()
+}
+
+// newFarm writes a configuration and a past, and starts the daemon.
+func newFarm(t testing.TB) *farm {
+	t.Helper()
+	f := &farm{t: t, path: filepath.Join(t.TempDir(), "farm.toml")}
+	web, broker := freePort(t), freePort(t)
+	f.url = "http://" + web
+	text := fmt.Sprintf("[site]\nname = \"North shed\"\ntimezone = \"Europe/Madrid\"\n[broker]\nurl = \"embedded\"\n[broker.embedded]\nlisten = %q\n"+
+		"[http]\nlisten = %q\ntoken_file = \"token\"\n[journal]\npath = \"journal.db\"\n", broker, web)
+	for _, name := range []string{"loft", "cellar", badName} {
+		text += chamberText(name)
+	}
+	write(t, f.path, text)
+	write(t, filepath.Join(filepath.Dir(f.path), "token"), token)
+	f.past()
+	f.start()
+	t.Cleanup(func() { f.stop() })
+	return f
+}
+
+func chamberText(name string) string {
+	return strings.ReplaceAll(`
+[[chamber]]
+name = "NAME"
+volume_m3 = 0.56
+  [[chamber.sensor]]
+  quantity = "relative_humidity"
+  topic = "NAME/air"
+  pointer = "/rh"
+  [[chamber.sensor]]
+  quantity = "temperature"
+  topic = "NAME/air"
+  pointer = "/t"
+  [[chamber.sensor]]
+  quantity = "co2"
+  topic = "NAME/co2"
+  [[chamber.plug]]
+  role = "humidifier"
+  name = "mister"
+  command_topic = "NAME/mister/set"
+  state_topic = "NAME/mister"
+  reservoir_liters = 5
+  output_g_per_h = 300
+  [[chamber.plug]]
+  role = "exhaust_fan"
+  command_topic = "NAME/fan/set"
+  state_topic = "NAME/fan"
+  flow_m3_per_h = 60
+  [[chamber.plug]]
+  role = "lamp"
+  command_topic = "NAME/lamp/set"
+  state_topic = "NAME/lamp"
+`, "NAME", name)
+}
+
+// past gives the loft a day of recorded air and a batch, so that there is something to draw.
+func (f *farm) past() {
+	ctx := f.t.Context()
+	j, _, err := journal.Open(ctx, filepath.Join(filepath.Dir(f.path), "journal.db"))
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	defer j.Close()
+	now := time.Now().UTC().Truncate(time.Minute)
+	var ms []journal.Minute
+	for at := now.Add(-26 * time.Hour); at.Before(now); at = at.Add(time.Minute) {
+		w := 2 * math.Pi * at.Sub(now).Hours()
+		add := func(place, quantity string, span time.Duration, mean, half, seconds float64) {
+			ms = append(ms, journal.Minute{Chamber: "loft", Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: mean - half, Max: mean + half, N: 6, Seconds: seconds})
+		}
+		add("chamber", "relative_humidity", 0, 0.88+0.03*math.Sin(w), 0.006, 50)
+		add("chamber", "temperature", 0, 17+math.Sin(w/24), 0.1, 60)
+		add("chamber", "co2", 0, 720+150*math.Cos(w), 15, 60)
+		on := 0.0
+		if math.Sin(w) < -0.2 && at.Minute()%3 == 0 {
+			on = 40
+		}
+		add("mister", journal.PlugOn, 0, on/60, 0, on)
+		add("exhaust_fan", journal.PlugOn, 0, 0.2, 0, 12)
+		if at.Minute()%10 == 0 {
+			add(journal.PlaceTarget, "relative_humidity", journal.SlowSpan, 0.875, 0.025, 0)
+			add(journal.PlaceTarget, "temperature", journal.SlowSpan, 16, 5, 0)
+			add(journal.PlaceLearned, journal.MistOutput, journal.SlowSpan, 260+2*at.Sub(now).Hours(), 10, 0)
+		}
+	}
+	if err := j.Minutes(ctx, ms); err != nil {
+		f.t.Fatal(err)
+	}
+}
+
+func write(t testing.TB, path, text string) {
+	t.Helper()
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func freePort(t testing.TB) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// start runs the daemon and its chambers, and waits until it has decided on them.
+func (f *farm) start() {
+	f.t.Helper()
+	c, warnings, err := config.Load(f.path)
+	if err != nil {
+		f.t.Fatal(err, warnings)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	d, err := daemon.New(ctx, daemon.Options{Config: c, Build: metrics.Info{Version: "test"}})
+	if err != nil {
+		cancel()
+		f.t.Fatal(err)
+	}
+	done := make(chan error, 2)
+	go func() { done <- d.Run(ctx) }()
+	broker, err := url.Parse(d.Broker())
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	o := sim.Options{URL: broker, Clock: d.Clock()}
+	for i := range c.Chambers {
+		target, _ := crop.State{}.Aim(c.Table, time.Now())
+		k := rehearse.ForSpec(c.Chambers[i].Spec, rehearse.Load{SubstrateKg: 12, Stage: species.Fruiting}, target, uint64(i+1))
+		o.Chambers = append(o.Chambers, sim.Chamber{Config: c.Chambers[i], Case: k})
+	}
+	house, err := sim.New(o)
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	go func() { done <- house.Run(ctx) }()
+	f.stop = func() {
+		cancel()
+		for range 2 {
+			if err := <-done; err != nil {
+				f.t.Errorf("stopped with %v", err)
+			}
+		}
+	}
+	for end := time.Now().Add(20 * time.Second); d.Keeper().Ready() != nil; time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(end) {
+			f.t.Fatal("the daemon is not ready")
+		}
+	}
+	for _, a := range []policy.Action{
+		{ID: "first", Kind: policy.BatchAdd, Batch: "oyster-1", Species: "pleurotus-ostreatus", SubstrateKg: 12, DryKg: 4, Stage: species.Fruiting},
+		{ID: "water", Kind: policy.Refilled},
+	} {
+		if _, err := d.Keeper().Act(ctx, "loft", a); err != nil {
+			f.t.Fatal(err)
+		}
+	}
+}
