@@ -88,6 +88,9 @@ func (s *Server) addPage(mux *http.ServeMux) {
 	}
 	mux.HandleFunc("GET /{$}", s.show(reader, (*visit).site))
 	mux.HandleFunc("GET /chamber/{chamber}", s.show(reader, (*visit).chamber))
+	mux.HandleFunc("GET /chamber/{chamber}/diagnose", s.show(reader, (*visit).diagnose))
+	mux.HandleFunc("GET /report", s.show(reader, (*visit).report))
+	mux.HandleFunc("GET /report/season", s.show(reader, (*visit).season))
 	mux.HandleFunc("GET /do/{what}", s.show(actor, (*visit).askForm))
 	mux.HandleFunc("POST /do/{what}", s.show(actor, (*visit).takeForm))
 	mux.HandleFunc("GET /login", s.show(nobody, (*visit).showLogin))

@@ -10,6 +10,7 @@ import (
 
 	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/webtest"
+	"gillkeeper/metrics/yield"
 )
 
 var links = regexp.MustCompile(`(?:src|href)="([^"#?]*)[^"]*"`)
@@ -45,6 +46,7 @@ func TestEveryViewIsStrict(t *testing.T) {
 	s.Past(t, "loft", 24*time.Hour)
 	for _, path := range []string{
 		"/", "/chamber/loft", "/chamber/loft?span=7d", "/chamber/loft?span=flush", "/chamber/loft?at=10:00", "/chamber/nursery", "/login",
+		"/chamber/loft/diagnose", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems", "/report",
 		"/do/pick?chamber=loft&batch=oyster-12", "/do/stage?chamber=loft&batch=oyster-12", "/do/batch?chamber=nursery",
 		"/do/retire?chamber=loft&batch=oyster-12", "/do/refill?chamber=loft", "/do/hand?chamber=loft&plug=mister",
 		"/do/ack?chamber=cellar&alarm=humidity_low", "/do/shelve?chamber=cellar&alarm=humidity_low", "/do/note?chamber=loft&batch=oyster-12",
@@ -131,6 +133,33 @@ func TestUnknownPages(t *testing.T) {
 		if path == "/chamber/lofft" && !strings.Contains(string(b), "did you mean") {
 			t.Errorf("no hint in %s", b)
 		}
+	}
+}
+
+// TestDiagnosePage: every sign is drawn, and what is ticked is ranked.
+func TestDiagnosePage(t *testing.T) {
+	s := serve(t, nil)
+	s.Past(t, "loft", 24*time.Hour)
+	b := browse(t, s.url).open("chamber/loft/diagnose?sign=cracked-caps").holds("cracked, scaly or brown caps", "What may have made it", "air too dry for long", "Look yourself")
+	if signs, drawn := strings.Count(b.body, `name="sign"`), strings.Count(b.body, `<path d="M6 58H58"/>`); signs < 10 || drawn < signs-3 {
+		t.Errorf("%d signs, %d drawn", signs, drawn)
+	}
+	b.open("/chamber/nursery/diagnose?sign=no-pins").holds("Nothing grows in chamber nursery")
+	b.open("/chamber/loft/diagnose?sign=hungry").holds(`"hungry" is no sign`)
+}
+
+// TestReportPage: the report comes whole, and only its own style sheet is allowed in it.
+func TestReportPage(t *testing.T) {
+	s := serve(t, nil)
+	s.Past(t, "loft", 24*time.Hour)
+	b := browse(t, s.url).open("report").holds("Make the report")
+	b.open("report/season?chamber=&from=2026-04-01&to=2026-04-21")
+	csp := b.header.Get("Content-Security-Policy")
+	if b.status != 200 || !strings.Contains(b.body, yield.Mark) || !strings.Contains(csp, "style-src 'sha256-") || strings.Contains(csp, "unsafe") {
+		t.Errorf("%d, policy %q: %.300s", b.status, csp, b.body)
+	}
+	if b.open("/report/season?from=2026-05-01&to=2026-04-01"); b.status != 400 {
+		t.Errorf("a season that ends before it begins: %d", b.status)
 	}
 }
 

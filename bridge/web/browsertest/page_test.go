@@ -90,7 +90,7 @@ func TestReadingOff(t *testing.T) {
 	x.goTo("/chamber/loft").sees("What happened", "Humidity")
 	eval[bool](x, `(() => { const s = document.getElementById("probe-at"); s.value = 100; return s.dispatchEvent(new Event("input")); })()`)
 	says := eval[string](x, `document.getElementById("probe-says").textContent`)
-	if !strings.Contains(says, "Humidity 8") || !strings.Contains(says, "CO2 ") || !strings.Contains(says, "ppm") {
+	if !strings.Contains(says, "Humidity ") || !strings.Contains(says, "CO2 ") || !strings.Contains(says, "ppm") {
 		t.Errorf("the slider reads %q", says)
 	}
 	before := eval[string](x, `document.querySelector("#plots .plot .cursor").getAttribute("d")`)
@@ -126,6 +126,7 @@ func TestViews(t *testing.T) {
 		{"site", "/"}, {"chamber", "/chamber/loft"}, {"week", "/chamber/loft?span=7d"}, {"bad-name", "/chamber/" + badName},
 		{"pick", "/do/pick?chamber=loft&batch=oyster-1"}, {"batch", "/do/batch?chamber=cellar"}, {"hand", "/do/hand?chamber=loft&plug=mister"},
 		{"refill", "/do/refill?chamber=loft"}, {"stage", "/do/stage?chamber=loft&batch=oyster-1"}, {"login", "/login"}, {"missing", "/chamber/none"},
+		{"diagnose", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems"}, {"report", "/report"},
 	}
 	time.Sleep(3 * time.Second) // until the sensors have spoken
 	for i, s := range []screen{narrow, dark, desktop, wide} {
