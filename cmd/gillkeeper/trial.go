@@ -22,6 +22,7 @@ type trialFlags struct {
 	pairs    int
 	rules    bool
 	replay   string
+	water    bool
 	asJSON   bool
 }
 
@@ -46,17 +47,18 @@ func newTrialCommand(a *app) *cobra.Command {
 	s.Uint64Var(&f.seed, "seed", 1, "draws the first chamber, its weather and sensors; the next ones count up from this `SEED`")
 	s.IntVar(&f.chambers, "chambers", 8, "how many chambers, `N`")
 	s.Float64Var(&f.days, "days", 2, "how long each runs without faults first, in `DAYS` of the chamber")
-	s.StringSliceVar(&f.faults, "faults", []string{"all"}, "which `FAULTS` to throw: all, none, or their names, with commas")
+	s.StringSliceVar(&f.faults, "faults", []string{"all"}, "which `FAULTS` to throw: all, slow (those that take days), none, or their names, with commas")
 	s.IntVar(&f.pairs, "pairs", 1, "how many pairs of faults to throw at each chamber, `N`")
 	s.BoolVar(&f.rules, "rules", false, "let the rules alone decide, not the plan: faster")
 	s.StringVar(&f.replay, "replay", "", "show one trial again: `SEED` or SEED/FAULT or SEED/FAULT+FAULT")
+	s.BoolVar(&f.water, "water", false, "let reservoirs run dry three times each instead, and compare what was forecast")
 	s.BoolVar(&f.asJSON, "json", false, "print the report as JSON")
 	return cmd
 }
 
 func trialKinds() []string {
 	var names []string
-	for _, k := range lab.Kinds() {
+	for _, k := range append(lab.Kinds(), lab.SlowKinds()...) {
 		names = append(names, k.Name)
 	}
 	return names
@@ -69,6 +71,9 @@ func (a *app) trial(cmd *cobra.Command, f *trialFlags) error {
 	}
 	if _, set := os.LookupEnv("GOGC"); !set {
 		debug.SetGCPercent(400) // states are many and short-lived
+	}
+	if f.water {
+		return a.trialWater(cmd, f, &plan)
 	}
 	var report *lab.Report
 	if f.replay != "" {
@@ -95,6 +100,21 @@ func (a *app) trial(cmd *cobra.Command, f *trialFlags) error {
 	return nil
 }
 
+func (a *app) trialWater(cmd *cobra.Command, f *trialFlags, plan *lab.Plan) error {
+	var how lab.Progress
+	stop := a.progress(how.Share)
+	lines, err := plan.Water(cmd.Context(), &how)
+	stop()
+	switch {
+	case err != nil:
+		return err
+	case f.asJSON:
+		return a.printJSON(lines)
+	}
+	lab.PrintWater(a.stdout, lines)
+	return nil
+}
+
 func (f *trialFlags) plan() (lab.Plan, error) {
 	p := lab.Plan{Seed: f.seed, Chambers: f.chambers, Pairs: f.pairs, Rules: f.rules}
 	if f.chambers < 1 || f.chambers > 100_000 {
@@ -112,13 +132,16 @@ func (f *trialFlags) plan() (lab.Plan, error) {
 		case "all":
 			p.Kinds = lab.Kinds()
 			continue
+		case "slow":
+			p.Kinds = append(p.Kinds, lab.SlowKinds()...)
+			continue
 		case "none":
 			p.Kinds, p.Pairs = nil, 0
 			continue
 		}
 		k, ok := lab.KindNamed(word)
 		if !ok {
-			return p, usagef("--faults: %s", oneOf("fault", word, append([]string{"all", "none"}, trialKinds()...)))
+			return p, usagef("--faults: %s", oneOf("fault", word, append([]string{"all", "slow", "none"}, trialKinds()...)))
 		}
 		p.Kinds = append(p.Kinds, k)
 	}

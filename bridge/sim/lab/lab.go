@@ -190,7 +190,7 @@ func (t Throw) Names() string {
 
 // KindNamed finds a kind.
 func KindNamed(name string) (Kind, bool) {
-	all := Kinds()
+	all := append(Kinds(), SlowKinds()...)
 	i := slices.IndexFunc(all, func(k Kind) bool { return k.Name == name })
 	if i < 0 {
 		return Kind{}, false

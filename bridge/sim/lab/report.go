@@ -41,7 +41,11 @@ type Line struct {
 	P95     float64 `json:"p95_minutes"`
 	OnTime  float64 `json:"median_on_minutes"` // of commanded humidifier
 	OnP95   float64 `json:"p95_on_minutes"`
-	Wrong   int     `json:"wrongly_blamed"` // trials with an alarm that neither names nor follows from it
+	Wrong   int     `json:"wrongly_blamed"`    // trials with an alarm that neither names nor follows from it
+	Flow    float64 `json:"median_flow_share"` // of the clean filter's, when found
+	FlowLow float64 `json:"p5_flow_share"`
+	FlowTop float64 `json:"p95_flow_share"`
+	flow    []float64
 	minutes []float64
 	on      []float64
 }
@@ -127,6 +131,7 @@ func (r *Report) take(x *Result) {
 			continue
 		}
 		line.minutes, line.on = append(line.minutes, f.Minutes), append(line.on, f.OnTime)
+		line.flow = append(line.flow, f.Flow)
 	}
 }
 
@@ -142,6 +147,7 @@ func (r *Report) count(f Raise) {
 func (l *Line) close() {
 	l.Median, l.P95 = quantile(l.minutes, 0.5), quantile(l.minutes, 0.95)
 	l.OnTime, l.OnP95 = quantile(l.on, 0.5), quantile(l.on, 0.95)
+	l.FlowLow, l.Flow, l.FlowTop = quantile(l.flow, 0.05), quantile(l.flow, 0.5), quantile(l.flow, 0.95)
 }
 
 // quantile is the p-quantile of the values by the nearest rank above; 0 of none.
@@ -181,6 +187,9 @@ func (l *Line) print(w io.Writer) {
 		missed = fmt.Sprintf("%d of %d", l.Missed, l.Expects)
 	}
 	fmt.Fprintf(w, "%-17s %-46s %6d %7s %7s %14s %6d\n", l.Kind, l.Says, l.Thrown, median, p95, missed, l.Wrong)
+	if l.Kind == "filter_clogs" && l.Flow > 0 {
+		fmt.Fprintf(w, "%-17s %-46s flow when found: %.2f, 5 to 95 %%: %.2f to %.2f\n", "", "  of the clean filter's", l.Flow, l.FlowLow, l.FlowTop)
+	}
 	if strings.HasPrefix(l.Kind, "dry") || l.Kind == "mister_dead" {
 		fmt.Fprintf(w, "%-17s %-46s %6s %7.1f %7.1f\n", "", "  the same in minutes of commanded on-time", "", l.OnTime, l.OnP95)
 	}

@@ -51,6 +51,7 @@ type window struct {
 	found    bool
 	at       time.Duration
 	by       alarm.Name
+	flow     float64
 	mistOn   float64 // seconds of commanded humidifier from its beginning until found
 }
 
@@ -115,6 +116,7 @@ type Finding struct {
 	Found   bool
 	Minutes float64
 	OnTime  float64 // minutes of commanded humidifier until found
+	Flow    float64 // share of the clean filter's flow when found
 }
 
 // Raise is an alarm that came.
@@ -131,7 +133,7 @@ func (t *trial) close(what Throw) Result {
 	for i := range e.windows {
 		w := &e.windows[i]
 		r.Found = append(r.Found, Finding{Kind: w.kind.Name, Expects: len(w.kind.Expect) > 0, Found: w.found,
-			Minutes: (w.at - w.from).Minutes(), OnTime: w.mistOn / 60})
+			Minutes: (w.at - w.from).Minutes(), OnTime: w.mistOn / 60, Flow: w.flow})
 	}
 	return r
 }
@@ -160,7 +162,7 @@ func (e *examiner) find(at time.Duration, dt float64) {
 			if !e.state.Alarms.Active(n) || slices.Contains(e.stood, n) {
 				continue
 			}
-			w.found, w.at, w.by = true, at, n
+			w.found, w.at, w.by, w.flow = true, at, n, e.course.flow
 			if over := at + linger; over < w.to {
 				w.to = over
 				for j := range w.n {
