@@ -43,7 +43,7 @@ func FuzzAPI(f *testing.F) {
 		s.listener.Close()
 	})
 	f.Fuzz(func(t *testing.T, method, path, rawQuery, body string) {
-		s.backend = webtest.New() // what one input did must not change what the next one finds
+		s.backend = webtest.New()                                    // what one input did must not change what the next one finds
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second) // a stream ends with who listens
 		defer cancel()
 		r, err := http.NewRequestWithContext(ctx, method, "http://localhost/", strings.NewReader(body))

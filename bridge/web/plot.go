@@ -31,6 +31,7 @@ type plots struct {
 	Start  int64 // Unix seconds of the first step
 	Step   int   // seconds
 	Last   int   // index of the last step
+	End    int64 // Unix seconds of the end, which lies within the last step
 	Zone   int   // seconds east of UTC
 	Empty  bool
 }
@@ -61,7 +62,7 @@ func (c *course) draw(v *view, w words.Words) *plots {
 		zone = time.UTC
 	}
 	_, east := c.to.In(zone).Zone()
-	p := &plots{Start: c.from.Unix(), Step: int(c.step / time.Second), Last: max(0, c.n-1), Zone: east, XTicks: c.xTicks(w)}
+	p := &plots{Start: c.from.Unix(), Step: int(c.step / time.Second), Last: max(0, c.n-1), End: c.to.Unix(), Zone: east, XTicks: c.xTicks(w)}
 	for _, q := range []chamber.Quantity{chamber.RelativeHumidity, chamber.Temperature, chamber.CO2} {
 		if s := c.of(chamber.Inside.String(), q.String()); s != nil {
 			p.Plots = append(p.Plots, c.plot(q, s, w))
@@ -160,8 +161,9 @@ func (c *course) span(q chamber.Quantity, s, target []cell, w words.Words) (low,
 	unit := niceStep(max(high-low, map[chamber.Quantity]float64{chamber.RelativeHumidity: 4, chamber.Temperature: 2, chamber.CO2: 100}[q]) / 2)
 	low = math.Floor(low/unit) * unit
 	high = max(math.Ceil(high/unit)*unit, low+2*unit)
-	if q == chamber.RelativeHumidity && high > 100 && low <= 100-2*unit {
+	if q == chamber.RelativeHumidity && high > 100 {
 		high = 100
+		low = min(low, high-2*unit)
 	}
 	return low, high
 }

@@ -144,11 +144,11 @@
     const at = byId("probe-at");
     const says = byId("probe-says");
     const why = byId("probe-why");
-    const { start, step, zone } = plots.dataset;
+    const { start, step, end, zone } = plots.dataset;
     const drawn = [...plots.querySelectorAll("svg[data-v]")].map((svg) => ({ svg, name: svg.dataset.name, unit: svg.dataset.unit, v: svg.dataset.v.split(",") }));
     const last = Number(at.max);
     const two = (n) => String(n).padStart(2, "0");
-    const moment = (i) => new Date((Number(start) + (i + 1) * step + Number(zone)) * 1000); // the end of the step; site time, read as UTC
+    const moment = (i) => new Date((Math.min(Number(start) + (i + 1) * step, Number(end)) + Number(zone)) * 1000); // the end of the step; site time, read as UTC
     const cursor = (svg) => {
       let line = svg.querySelector(".cursor");
       if (!line) {
