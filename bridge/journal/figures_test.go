@@ -15,7 +15,10 @@ import (
 
 // day writes one day of one chamber as it usually is: a humidifier that runs 20 times an hour and a fan that runs 6
 // times an hour, a lamp, alarms now and then, and the minutes of eight series.
-func day(t testing.TB, j Journal, chamber string, start time.Time) {
+func day(t testing.TB, j Journal, chamber string, start time.Time) { dayIn(t, j, chamber, start, 8) }
+
+// dayIn is day with so many minutes written at a time.
+func dayIn(t testing.TB, j Journal, chamber string, start time.Time, at1 int) {
 	t.Helper()
 	var ns []Noted
 	var ms []Minute
@@ -44,8 +47,67 @@ func day(t testing.TB, j Journal, chamber string, start time.Time) {
 		_, err := j.Note(t.Context(), c)
 		must(t, err)
 	}
-	for c := range slices.Chunk(ms, 8) {
+	// Once in ten minutes: three targets, six learned values, the deficit and the power of one plug.
+	for i := range 24 * 6 {
+		at := start.Add(time.Duration(i) * SlowSpan)
+		for _, s := range []struct {
+			place, quantity string
+			value           float64
+		}{{PlaceTarget, "relative_humidity", 0.875}, {PlaceTarget, "temperature", 15.5}, {PlaceTarget, "co2", 1000},
+			{PlaceLearned, AirChangesFanOn, 18.23}, {PlaceLearned, AirChangesFanOff, 0.71}, {PlaceLearned, FanFlow, 9.8},
+			{PlaceLearned, CO2Generation, 1.5}, {PlaceLearned, MistOutput, 283}, {PlaceLearned, ReservoirLiters, 3.1},
+			{"chamber", VaporDeficit, 203}, {"mister", PlugPower, 3.2}} {
+			v := s.value * (1 + float64(i%17)/1000)
+			ms = append(ms, Minute{chamber, s.place, s.quantity, at, SlowSpan, v, 0.9 * v, 1.1 * v, 60, 0})
+		}
+	}
+	for c := range slices.Chunk(ms, at1) {
 		must(t, j.Minutes(t.Context(), c))
+	}
+}
+
+// TestAYear writes a year of three chambers, with the retention of an untouched configuration, and measures the file and
+// what questions take. It runs for minutes: only with GILLKEEPER_YEAR=1.
+func TestAYear(t *testing.T) {
+	if os.Getenv("GILLKEEPER_YEAR") == "" {
+		t.Skip("runs for minutes: set GILLKEEPER_YEAR=1")
+	}
+	path := filepath.Join(t.TempDir(), "j.db")
+	j := openAt(t, path)
+	defer j.Close()
+	start := time.Date(2025, 1, 1, 0, 0, 0, 0, time.UTC)
+	names := []string{"cellar", "loft", "nursery"}
+	for d := range 365 {
+		for _, n := range names {
+			dayIn(t, j, n, start.AddDate(0, 0, d), 2000)
+		}
+		now := start.AddDate(0, 0, d+1)
+		_, err := j.Prune(t.Context(), Retention{Events: now.AddDate(0, 0, -400), Minutes: now.AddDate(0, 0, -3650), ByTen: now.AddDate(0, 0, -30), ByHour: now.AddDate(0, 0, -400)})
+		must(t, err)
+	}
+	var free, pages float64
+	must(t, j.f.quick.conn.QueryRowContext(t.Context(), "PRAGMA freelist_count").Scan(&free))
+	must(t, j.f.quick.conn.QueryRowContext(t.Context(), "PRAGMA page_count").Scan(&pages))
+	mb := pages * 4096 / 1e6
+	t.Logf("a year of three chambers: %.0f MB, %.3f MB a chamber-day, %.0f MB of it free", mb, mb/3/365, free*4096/1e6)
+	end := start.AddDate(1, 0, 0)
+	for _, q := range []struct {
+		name string
+		q    HistoryQuery
+	}{{"a day by the minute", HistoryQuery{Chamber: "loft", From: end.AddDate(0, 0, -1)}},
+		{"ten days by ten minutes", HistoryQuery{Chamber: "loft", From: end.AddDate(0, 0, -10), Step: 10 * time.Minute}},
+		{"the year by the day", HistoryQuery{Chamber: "loft", Step: 24 * time.Hour}},
+		{"the year by the hour", HistoryQuery{Chamber: "loft", Step: time.Hour}}} {
+		began := time.Now()
+		n := len(all(t, j.History(t.Context(), q.q)))
+		t.Logf("%s: %d rows in %v", q.name, n, time.Since(began).Round(time.Millisecond))
+	}
+	began := time.Now()
+	why, err := j.LastSwitches(t.Context(), "loft", start.AddDate(0, 5, 3))
+	must(t, err)
+	t.Logf("why at a past moment: %d plugs in %v", len(why), time.Since(began).Round(time.Microsecond))
+	if mb > 400 {
+		t.Errorf("the year takes %.0f MB: more than stated", mb)
 	}
 }
 
@@ -72,7 +134,7 @@ func TestSizeOfADay(t *testing.T) {
 	must(t, j.Close())
 	all, minutes := (sizes[4]-sizes[1])/3, (pages-free)*4096/4
 	t.Logf("a day of one chamber: %.0f bytes in all, %.0f of them minutes", all, minutes)
-	if all > 900_000 || minutes > 450_000 {
+	if all > 720_000 || minutes > 480_000 {
 		t.Errorf("a day of one chamber takes %.0f bytes, its minutes %.0f: more than stated", all, minutes)
 	}
 }

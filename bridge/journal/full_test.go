@@ -103,6 +103,66 @@ func TestDiskFull(t *testing.T) {
 	}
 }
 
+// TestDiskFullHalfWay: an import or a thinning for which there is no room leaves things as they were, and both work once
+// there is.
+func TestDiskFullHalfWay(t *testing.T) {
+	dir := smallDisk(t)
+	path := filepath.Join(dir, "j.db")
+	j := openAt(t, path)
+	start := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	var ms []Minute
+	for i := range 6 * 60 {
+		ms = append(ms, Minute{"loft", "chamber", "co2", start.Add(time.Duration(i) * time.Minute), time.Minute, 800, 700, 900, 1, 1})
+	}
+	must(t, j.Minutes(t.Context(), ms))
+	must(t, everything(t, j, "before"))
+	hours := func() []Minute {
+		return all(t, j.History(t.Context(), HistoryQuery{Chamber: "loft", Quantity: "co2", Step: time.Hour}))
+	}
+	was := hours()
+	acts := []Acted{}
+	for _, c := range []string{"cellar", "loft"} {
+		a := act("import."+c, policy.Import, "", t0)
+		a.Note = strings.Repeat("x", 90_000)
+		acts = append(acts, Acted{Chamber: c, Action: a})
+	}
+	filler := fill(t, dir)
+	if _, err := j.ActTogether(t.Context(), acts); err == nil {
+		t.Fatal("an import was taken by a full disk")
+	} else if !strings.Contains(err.Error(), "room") {
+		t.Errorf("a full disk is called: %v", err)
+	}
+	thin := Retention{ByTen: start.Add(6 * time.Hour), ByHour: start.Add(4 * time.Hour)}
+	_, thinned := j.Prune(t.Context(), thin) // there may be room for it in the log already
+	for range 200 {                          // until there is none
+		if thinned != nil {
+			break
+		}
+		if err := j.Minutes(t.Context(), ms); err != nil {
+			thinned = err
+		}
+	}
+	if thinned == nil {
+		t.Error("history was written for ever on a full disk")
+	}
+	same(t, "history on a full disk", hours(), was)
+	if n := len(all(t, j.Actions(t.Context(), ActionQuery{}))); n != 1 {
+		t.Errorf("%d actions are there, want the one of before", n)
+	}
+	must(t, os.Remove(filler))
+	_, err := j.ActTogether(t.Context(), acts)
+	must(t, err)
+	_, err = j.Prune(t.Context(), thin)
+	must(t, err)
+	same(t, "history afterwards", hours(), was)
+	must(t, j.Close())
+	j = openAt(t, path)
+	defer j.Close()
+	if n := len(all(t, j.Actions(t.Context(), ActionQuery{}))); n != 3 {
+		t.Errorf("%d actions are there, want 3", n)
+	}
+}
+
 // TestStartOnABadDisk: a full or read-only disk at the start is said, and the journal opens by itself once it is good.
 func TestStartOnABadDisk(t *testing.T) {
 	for name, spoil := range map[string]func(t *testing.T, dir string) (mend func()){
