@@ -1,0 +1,5 @@
+//go:build race
+
+package outlook_test
+
+const raceDetector = true

@@ -1,0 +1,294 @@
+package outlook
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/species"
+)
+
+// Sum makes the answer of the courses of at least [LeastRuns] runs. Their order does not matter for it.
+func Sum(q *Question, courses []Course) (Outlook, error) {
+	if len(courses) < LeastRuns {
+		return Outlook{}, fmt.Errorf("outlook: %d runs are too few for an answer; it takes %d", len(courses), LeastRuns)
+	}
+	k := q.State.Learn.Knowledge(q.Policy.Spec.VolumeM3, q.Policy.Spec.AltitudeM)
+	o := Outlook{
+		Chamber: q.Policy.Spec.Name, From: q.Wall, For: q.For, Runs: len(courses), Thorough: q.Thorough,
+		Learned: k.FanOn.Known && (k.MistGPerH.Known || q.Policy.Spec.Plug(chamber.Humidifier) < 0),
+		Deeds:   []Deed{}, Due: q.due(), Gaps: q.gaps(), Stands: q.stands(), SafeFor: q.For,
+	}
+	o.Water = q.water(courses)
+	o.Ranges = q.ranges(courses)
+	q.judge(&o)
+	return o, nil
+}
+
+// water works out when the reservoir runs dry.
+func (q *Question) water(courses []Course) *Water {
+	i := q.Policy.Spec.Plug(chamber.Humidifier)
+	if i < 0 {
+		return nil
+	}
+	spec, r := &q.Policy.Spec.Plugs[i], &q.State.Reservoir
+	rate, doubt := r.Balance.Rate, r.Balance.Spread
+	if rate <= 0 {
+		rate, doubt = cmp.Or(spec.OutputGPerH, unknownRate), mistSpread
+	}
+	w := &Water{Known: r.Known, Liters: r.Liters, Capacity: spec.ReservoirLiters, DryNow: r.Dry, RateKnown: r.Balance.Cycles > 0}
+	var now, full, perDay []float64
+	for i := range courses {
+		c := &courses[i]
+		bring := q.bring(c, rate)
+		for k := range draws {
+			z := normal((float64(k) + 0.5) / draws)
+			drawn := rate * math.Exp(doubt*z) * bring // grams in an hour of the course's mist
+			perDay = append(perDay, c.at(q.For.Hours())*drawn/1000/q.For.Hours()*24)
+			now = append(now, c.reach(left(r, z)*1000/drawn))
+			full = append(full, c.reach(spec.ReservoirLiters*1000/drawn))
+		}
+	}
+	w.PerDay = quantile(perDay, 0.5)
+	if w.Known || r.Dry {
+		w.Now = q.dry(now)
+	}
+	if spec.ReservoirLiters > 0 {
+		w.Full = q.dry(full)
+	}
+	return w
+}
+
+// left is the water in the reservoir where the draw is z standard deviations above what is believed: then more of it has
+// been drawn already.
+func left(r *alarm.Reservoir, z float64) float64 {
+	const ninety = 1.645 // standard deviations between the middle and either end of Low..High
+	if z > 0 {
+		return max(0, r.Liters-z/ninety*(r.Liters-r.Low))
+	}
+	return r.Liters - z/ninety*(r.High-r.Liters)
+}
+
+// bring is the factor that brings a course to what the chamber runs now, as far as that is known: over less than a day it
+// is known in part.
+func (q *Question) bring(c *Course, rate float64) float64 {
+	r := &q.State.Reservoir
+	i := q.Policy.Spec.Plug(chamber.Humidifier)
+	hours := q.State.Plugs[i].DutyHours
+	if !r.EmptyOK || r.Dry || r.EmptyIn < time.Hour || hours < leastDutyH || c.Duty <= 0 {
+		return 1
+	}
+	real := r.Liters * 1000 / r.EmptyIn.Hours() / rate // hours of full output in an hour
+	weight := min(1, hours/fullDutyH)
+	return math.Exp(weight * math.Log(max(1/mostAnchor, min(real/c.Duty, mostAnchor))))
+}
+
+// at is how long the humidifier has run after so many hours.
+func (c *Course) at(hours float64) float64 {
+	last := len(c.MistH) - 1
+	i := int(hours)
+	switch {
+	case last < 0 || hours <= 0:
+		return 0
+	case i > last:
+		return c.MistH[last] * hours / float64(last+1)
+	case i == 0:
+		return c.MistH[0] * hours
+	}
+	return c.MistH[i-1] + (hours-float64(i))*(c.MistH[i]-c.MistH[i-1])
+}
+
+// reach is after how many hours it has run for so long.
+func (c *Course) reach(mist float64) float64 {
+	if mist <= 0 {
+		return 0
+	}
+	last := len(c.MistH) - 1
+	if last < 0 || c.MistH[last] <= 0 {
+		return farOff
+	}
+	if mist > c.MistH[last] { // at the use of all hours before
+		return min(farOff, float64(last+1)*mist/c.MistH[last])
+	}
+	i, _ := slices.BinarySearch(c.MistH, mist)
+	before := 0.0
+	if i > 0 {
+		before = c.MistH[i-1]
+	}
+	return float64(i) + (mist-before)/(c.MistH[i]-before)
+}
+
+// farOff stands for never, in hours.
+const farOff = 24 * 365
+
+func (q *Question) dry(hours []float64) Dry {
+	in := 0
+	for _, h := range hours {
+		if h < q.For.Hours() {
+			in++
+		}
+	}
+	return Dry{OK: true, Earliest: inHours(quantile(hours, earlyShare)), Likely: inHours(quantile(hours, 0.5)),
+		Latest: inHours(quantile(hours, lateShare)), Chance: float64(in) / float64(len(hours))}
+}
+
+func inHours(h float64) time.Duration {
+	return time.Duration(h * float64(time.Hour)).Round(time.Minute)
+}
+
+// normal is the value below which a share of the standard normal distribution lies, by its inverse error function.
+func normal(share float64) float64 { return math.Sqrt2 * math.Erfinv(2*share-1) }
+
+// alarmsOf are the alarms that say that a quantity left its range.
+func alarmsOf(quantity chamber.Quantity) []alarm.Name {
+	switch quantity {
+	case chamber.RelativeHumidity:
+		return []alarm.Name{alarm.HumidityLow, alarm.HumidityHigh}
+	case chamber.Temperature:
+		return []alarm.Name{alarm.TemperatureLow, alarm.TemperatureHigh}
+	case chamber.CO2:
+		return []alarm.Name{alarm.CO2High}
+	}
+	return nil
+}
+
+// ownRecord is for how long, in seconds, a chamber must have been seen at its stage for its own record to count.
+const ownRecord = 12 * 3600.0
+
+// ranges works out how likely each quantity stays in range. How well this very chamber is kept, its own record knows
+// better than any simulated one; the runs say by how much it will differ.
+func (q *Question) ranges(courses []Course) []Range {
+	out := []Range{}
+	for _, quantity := range []chamber.Quantity{chamber.RelativeHumidity, chamber.CO2, chamber.Temperature} {
+		var shares []float64
+		raised := 0
+		for i := range courses {
+			for _, k := range courses[i].Ranges {
+				if k.Quantity == quantity && k.Observed > 0 {
+					shares = append(shares, min(1, max(0, k.In/k.Observed)))
+				}
+			}
+			if slices.ContainsFunc(alarmsOf(quantity), func(n alarm.Name) bool { return slices.Contains(courses[i].Raised, n) }) {
+				raised++
+			}
+		}
+		if len(shares) < LeastRuns {
+			continue // not measured, or nothing is asked for
+		}
+		shift := 0.0
+		if own, ok := q.record(quantity); ok {
+			shift = logit(own) - logit(mean(shares))
+		}
+		for i := range shares {
+			shares[i] = logistic(logit(shares[i]) + shift)
+		}
+		alarmed := logistic(logit(float64(raised)/float64(len(courses))) - shift)
+		periods := 1.0
+		if !q.Thorough { // a run's hours stand for a day; days are taken as independent
+			periods = max(1, q.For.Hours()/24)
+		}
+		out = append(out, Range{Quantity: quantity, Share: mean(shares), Low: quantile(shares, earlyShare), Chance: math.Pow(1-alarmed, periods)})
+	}
+	return out
+}
+
+// record is the share of time in range that the chamber had at its present stage.
+func (q *Question) record(quantity chamber.Quantity) (float64, bool) {
+	for _, t := range q.State.Totals.InRange {
+		if t.Quantity == quantity && t.Stage == q.State.Target.Stage && t.ObservedSeconds >= ownRecord {
+			return t.InRangeSeconds / t.ObservedSeconds, true
+		}
+	}
+	return 0, false
+}
+
+// surest keeps shares off 0 and 1, which nobody can know.
+const surest = 0.005
+
+func logit(p float64) float64    { p = max(surest, min(p, 1-surest)); return math.Log(p / (1 - p)) }
+func logistic(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
+
+// due lists what comes due until the return, soonest first.
+func (q *Question) due() []Due {
+	out := []Due{}
+	back := q.State.Now.Add(q.For)
+	shift := q.Wall.Sub(q.State.Now)
+	for _, d := range q.State.Crop.Calendar(q.Policy.Climates) {
+		if d.From.After(back) {
+			continue
+		}
+		x := Due{Due: d, Harvest: d.Stage == species.Fruiting, Already: !d.From.After(q.State.Now), Over: d.Until.Before(back)}
+		x.From, x.Until = d.From.Add(shift), d.Until.Add(shift)
+		out = append(out, x)
+	}
+	return out
+}
+
+// stands lists the alarms that stand and follow from no other, the gravest first.
+func (q *Question) stands() []Standing {
+	out := []Standing{}
+	for _, n := range alarm.Names() {
+		if l := q.State.Alarms.Of(n); l.Phase.Active() && l.Condition.Cause == "" {
+			p := alarm.Of(n).Priority
+			if l.Condition.Worse {
+				p = min(p+1, alarm.Urgent)
+			}
+			out = append(out, Standing{n, p})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Standing) int { return int(b.Priority) - int(a.Priority) })
+	return out
+}
+
+// gaps lists what could go wrong unseen.
+func (q *Question) gaps() []Gap {
+	out := []Gap{}
+	spec := q.Policy.Spec
+	count := func(quantity chamber.Quantity, p chamber.Place) (n int) {
+		for i := range spec.Sensors {
+			if spec.Sensors[i].Quantity == quantity && spec.Sensors[i].Place == p && !q.State.Sensors[i].Silent && q.State.Sensors[i].Suspect == "" {
+				n++
+			}
+		}
+		return n
+	}
+	for _, quantity := range []chamber.Quantity{chamber.RelativeHumidity, chamber.Temperature, chamber.CO2} {
+		switch count(quantity, chamber.Inside) {
+		case 0:
+			out = append(out, Gap{Kind: NotMeasured, Quantity: quantity})
+		case 1:
+			if quantity == chamber.RelativeHumidity {
+				out = append(out, Gap{Kind: OneSensor, Quantity: quantity})
+			}
+		}
+		if count(quantity, chamber.Room) == 0 {
+			out = append(out, Gap{Kind: RoomUnknown, Quantity: quantity})
+		}
+	}
+	heated := false
+	for i := range spec.Plugs {
+		p := &spec.Plugs[i]
+		risky := p.Role == chamber.Humidifier || p.Role == chamber.Heater
+		heated = heated || p.Role == chamber.Heater || p.Role == chamber.Cooler
+		if !p.Reports {
+			out = append(out, Gap{Kind: NoReport, Plug: p.Name})
+		}
+		if !p.Meters && p.Role == chamber.Humidifier {
+			out = append(out, Gap{Kind: NoMeter, Plug: p.Name})
+		}
+		if !p.Timed && risky {
+			out = append(out, Gap{Kind: NoTimer, Plug: p.Name})
+		}
+	}
+	if i := spec.Plug(chamber.Humidifier); i >= 0 && q.State.Reservoir.Balance.Cycles == 0 {
+		out = append(out, Gap{Kind: RateByLabel, Plug: spec.Plugs[i].Name})
+	}
+	if heated {
+		out = append(out, Gap{Kind: HeatUnlearned})
+	}
+	return out
+}
