@@ -51,8 +51,8 @@ func TestSpoiledLearningDoesNoHarm(t *testing.T) {
 	for name, spoil := range map[string]func(*learn.State){
 		"ten times the flow":    func(s *learn.State) { s.CO2.X[2] += math.Log(10); sure(s) },
 		"a tenth of the flow":   func(s *learn.State) { s.CO2.X[2] -= math.Log(10); sure(s) },
-		"five times the mist":   func(s *learn.State) { s.Water.X[5] += math.Log(5); sure(s) },
-		"a fifth of the mist":   func(s *learn.State) { s.Water.X[5] -= math.Log(5); sure(s) },
+		"five times the mist":   func(s *learn.State) { s.Water.X[6] += math.Log(5); sure(s) },
+		"a fifth of the mist":   func(s *learn.State) { s.Water.X[6] -= math.Log(5); sure(s) },
 		"ten times the CO2":     func(s *learn.State) { s.CO2.X[4] += math.Log(10); sure(s) },
 		"not a number":          func(s *learn.State) { s.Water.X[0] = math.NaN() },
 		"a variance below zero": func(s *learn.State) { s.CO2.P[0] = -1 },

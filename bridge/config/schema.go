@@ -146,7 +146,7 @@ var entries = []entry{
 	{name: "journal.minutes_days", kind: numberKind(keepLimit), def: 30.0, meaning: "how long history is kept by the minute; older is put together to ten minutes"},
 	{name: "journal.ten_minutes_days", kind: numberKind(keepLimit), def: 400.0, meaning: "how long it is kept by ten minutes; older is put together to hours"},
 	{name: "journal.hours_days", kind: numberKind(keepLimit), def: 3650.0, meaning: "how long it is kept at all"},
-	{name: "journal.events_days", kind: numberKind(keepLimit), def: 400.0, meaning: "how long switches with their reasons, alarms and other events are kept; what people did is kept for ever"},
+	{name: "journal.events_days", kind: numberKind(keepLimit), def: 200.0, meaning: "how long switches with their reasons, alarms and other events are kept; what people did is kept for ever"},
 
 	{name: "notify.url_file", kind: fileKind, required: true, meaning: "the file that holds one notification service's address"},
 	{name: "notify.url", instead: "url_file"},

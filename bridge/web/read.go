@@ -135,7 +135,7 @@ func (s *Server) whyAt(r *http.Request, v *view, at time.Time) (any, error) {
 		}
 		why.Plugs = append(why.Plugs, x)
 	}
-	return why, nil
+	return s.then(r.Context(), v, why)
 }
 
 // longestEvents is the longest stretch of events given at once.

@@ -33,7 +33,7 @@ func TestScripts(t *testing.T) {
 			env.Values[jarKey{}] = &jar{}
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"daemon": startTwin, "call": call, "jar": fillJar},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"daemon": startTwin, "call": call, "jar": fillJar, "recorded": fillRecord},
 	})
 }
 

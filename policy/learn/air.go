@@ -32,9 +32,15 @@ type Constants struct {
 	FilmFull float64 // g/m³ that wets them fully
 	RoomV    float64 // vapor in the room's air, g/m³
 	RoomC    float64 // its temperature
-	MassC    float64 // temperature of walls and crop
+	MassC    float64 // temperature of walls and crop, as the air feels it
+	WallC    float64 // of the walls
+	CropC    float64 // of the crop
+	MistHeat float64 // by which the humidifier's own power warms the air at full output, K/s
+	Extra    float64 // by which everything else does
 
-	massSat, sat, slope float64 // saturation at MassC, g/m³, and its slope in g/m³K
+	sat, slope       float64 // saturation at MassC, g/m³, and its slope in g/m³K
+	wallSat, cropSat float64
+	size             float64 // of the chamber: cube root of its volume, m
 }
 
 // Of droplets and plugs, as typical: common practice, see [plant.Params] for the ranges.
@@ -55,9 +61,9 @@ func saturation(t float64) float64 { return plant.Saturation(t) / (vaporR * (t +
 
 // prepare works out what a step needs of the temperature.
 func (c *Constants) prepare() {
-	c.massSat = saturation(c.MassC)
+	c.sat = saturation(c.MassC)
 	c.slope = (saturation(c.MassC+0.5) - saturation(c.MassC-0.5))
-	c.sat = c.massSat
+	c.wallSat, c.cropSat = saturation(c.WallC), saturation(c.CropC)
 }
 
 // full is the vapor of saturated air at a temperature near MassC.
@@ -80,8 +86,8 @@ func spin(x *float64, on bool, up, down, dt float64) float64 {
 	return (from + *x) / 2
 }
 
-// Step advances the air by dt seconds, at most about four. It is the balance of [plant.Step] with surfaces of one
-// temperature, solved one store after the other.
+// Step advances the air by dt seconds, at most about four. It is the balance of [plant.Step] with surfaces whose
+// temperature is held, solved one store after the other.
 func (a *Air) Step(c *Constants, mist, fan bool, dt float64) {
 	m := spin(&a.Mist, mist, mistUpS, mistDownS, dt)
 	f := spin(&a.Fan, fan, fanUpS, fanUpS, dt)
@@ -91,22 +97,22 @@ func (a *Air) Step(c *Constants, mist, fan bool, dt float64) {
 
 func (a *Air) carbon(c *Constants, f, dt float64) {
 	rate := c.Flow*f + c.Leak
-	steady := c.RoomCO2 + c.CO2Rate/rate
-	a.CO2 = steady + (a.CO2-steady)*staying(dt*rate)
+	q := dt * rate
+	a.CO2 += dt * (rate*(c.RoomCO2-a.CO2) + c.CO2Rate) * (1 + q/2) * staying(q)
 }
 
 func (a *Air) water(c *Constants, m, f, dt float64) {
 	q := c.Flow*f + c.Leak
 	stir := 1 + stirred*f
 	heat := c.Heat * stir
-	t := (a.AirC + dt*(heat*c.MassC+q*c.RoomC)) / (1 + dt*(heat+q))
+	t := (a.AirC + dt*(heat*c.MassC+q*c.RoomC+c.MistHeat*m+c.Extra)) / (1 + dt*(heat+q))
 	wall := c.Wall * stir
-	if a.Vapor < c.massSat {
+	if a.Vapor < c.wallSat {
 		wall *= math.Min(1, math.Sqrt(a.Film/c.FilmFull))
 	}
 	crop := c.Crop * stir
-	v := (a.Vapor + dt*(q*c.RoomV+(wall+crop)*c.massSat)) / (1 + dt*(q+wall+crop))
-	given := dt * wall * (c.massSat - v)
+	v := (a.Vapor + dt*(q*c.RoomV+wall*c.wallSat+crop*c.cropSat)) / (1 + dt*(q+wall+crop))
+	given := dt * wall * (c.wallSat - v)
 	if given > a.Film {
 		v -= given - a.Film
 		given = a.Film

@@ -88,12 +88,15 @@ func (f filter) sum(i, j int, z, sd, gate float64) float64 {
 	return math.Sqrt(odd)
 }
 
-// take takes in a reading of value i whose noise is learned along, as a variance between low and high.
-func (v *Values[X, P]) take(f filter, i int, z, low, high float64, now time.Time) {
+// take takes in a reading of value i, or of the sum of i and j where j is not below 0, whose noise is learned along, as a variance between low and high.
+func (v *Values[X, P]) take(f filter, i, j int, z, low, high float64, now time.Time) {
 	v.Noise = math.Max(low, math.Min(v.Noise, high))
-	known := f.p[i*len(f.x)+i]
-	miss := z - f.x[i]
-	odd := f.update(i, z, math.Sqrt(v.Noise), gate)
+	n := len(f.x)
+	known, miss := f.p[i*n+i], z-f.x[i]
+	if j >= 0 {
+		known, miss = known+f.p[j*n+j]+2*f.p[i*n+j], miss-f.x[j]
+	}
+	odd := f.sum(i, j, z, math.Sqrt(v.Noise), gate)
 	if v.Taken == 0 {
 		odd = 1
 	}

@@ -164,6 +164,7 @@ type Why struct {
 	At      time.Time `json:"at"`
 	Past    bool      `json:"past" doc:"asked for a moment: the last switch before it, not the present decision"`
 	Plugs   []WhyPlug `json:"plugs"`
+	Then    *Then     `json:"then,omitempty" doc:"of a past moment: what the record holds of it"`
 }
 
 // WhyPlug is why one plug is or was as it is or was.
@@ -173,6 +174,7 @@ type WhyPlug struct {
 	On      bool       `json:"on" doc:"decided"`
 	Since   *time.Time `json:"since,omitempty"`
 	Reasons []Reason   `json:"reasons"`
+	Share   *float64   `json:"share,omitempty" doc:"of a past moment: the share of time on in the stretch recorded around it"`
 }
 
 // Reservoir is the humidifier's water, as far as it is known.

@@ -1,0 +1,59 @@
+package words
+
+import (
+	"fmt"
+	"strings"
+
+	"gillkeeper/policy/chamber"
+)
+
+// Recorded says what the record holds of one quantity in a stretch of time. Words for what is no quantity of a sensor are
+// the journal's.
+func (w Words) Recorded(place, quantity string, mean, low, high float64) string {
+	q := quantityNamed(quantity)
+	if q == 0 {
+		return strings.ReplaceAll(quantity, "_", " ") + " " + trim(Number(mean, 2)) + unitOf(quantity)
+	}
+	name := Quantity(q)
+	if place == chamber.Room.String() {
+		name = "Room: " + inner(q)
+	}
+	if w.Value(q, low) == w.Value(q, high) {
+		return fmt.Sprintf("%s %s", name, w.Value(q, mean))
+	}
+	return fmt.Sprintf("%s %s (%s)", name, w.Value(q, mean), w.Span(q, low, high))
+}
+
+// Wanted says what was wanted of it, to follow what it was.
+func (w Words) Wanted(quantity string, low, high float64) string {
+	if s := w.Span(quantityNamed(quantity), low, high); s != "" {
+		return ", wanted " + s
+	}
+	return ""
+}
+
+func quantityNamed(word string) chamber.Quantity {
+	for _, q := range chamber.Quantities() {
+		if q.String() == word {
+			return q
+		}
+	}
+	return 0
+}
+
+// unitOf is the unit of what is derived or learned.
+func unitOf(quantity string) string {
+	switch quantity {
+	case "vapor_pressure_deficit":
+		return " Pa"
+	case "air_changes_fan_on", "air_changes_fan_off":
+		return " /h"
+	case "fan_flow":
+		return " m³/h"
+	case "co2_generation", "mist_output", "mist_evaporated":
+		return " g/h"
+	case "reservoir":
+		return " L"
+	}
+	return ""
+}

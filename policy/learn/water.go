@@ -1,0 +1,163 @@
+package learn
+
+import "math"
+
+// The values of the water filter. Those up to wMoving change with the air, the rest only as they grow old.
+const (
+	wVapor = iota // g/m³
+	wDrops        // g/m³
+	wFilm         // g/m³
+	wAirC         // °C
+	wSeen         // relative humidity behind the sensor's lag
+	wWarm         // °C behind it
+	wMist         // ln of g/m³s at full output
+	wCrop         // ln of the exchange with the crop, 1/s
+	wHeat         // ln of the exchange of heat with surfaces, 1/s
+	wLoss         // share of the mist that hits a wall at once
+	wLag          // ln of their lag in seconds
+	wExtra        // K/s by which lamp and what else there is warm the air
+	wStates
+	wMoving = wWarm + 1
+)
+
+// What is assumed of water at first, with its standard deviation, relative but for shares. All common practice but
+// where said.
+const (
+	airborne, mistSD = 0.95, 0.25 // of a rating
+	plumeLoss        = 0.25
+	lossSD           = 0.09
+	firstCrop        = 0.004
+	cropSD           = 0.4
+	firstHeat        = 0.025
+	heatSD           = 0.35
+	wallShare        = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
+	filmFull         = 4.0 * 6.7
+	rhLagS, rhLagSD  = 45, 0.25
+	extraSD          = 0.005
+	mistWatts        = 27.0 // that a humidifier of one disc leaves in the air
+	warmSD           = 0.12 // °C, of readings of two sensors
+	rhSD             = 0.013
+	wetSD            = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
+	wetFrom          = 0.985
+	massK            = 6.0 // K by which air may differ from the surfaces around it
+)
+
+// Of surfaces, as typical: per cubic meter of a chamber of 1 m³; common practice.
+const (
+	wallArea   = 6.7  // m²
+	wallRoomW  = 3.5  // to the room, W/m²K
+	wallJ      = 1700 // J/m²K
+	wallHeat   = 0.8  // share of the walls in the exchange of heat with all surfaces
+	cropJ      = 9.5e4
+	airJ       = 1205 // J/m³K
+	latentJ    = 2455 // J/g
+	burnJ      = 10_620
+	perPPMGram = 1.83e-3 // g of CO2 in a cubic meter for each ppm, at sea level and 20 °C
+)
+
+func (s *State) water() filter { return filter{s.Water.X[:], s.Water.P[:]} }
+
+// beginWater starts from the labels.
+func (s *State) beginWater(f *Facts) {
+	mist := f.RatedMist
+	if mist <= 0 {
+		mist = 300
+	}
+	w := s.water()
+	sat := saturation(f.AirC)
+	w.lead(wVapor, 0.85*sat, 0.1*sat)
+	w.lead(wDrops, 0, 0.1)
+	w.lead(wFilm, 0.3, 0.5)
+	w.lead(wAirC, f.AirC, 0.3)
+	w.lead(wSeen, 0.85, 0.2)
+	w.lead(wWarm, f.AirC, 0.3)
+	w.lead(wMist, math.Log(mist*airborne/f.VolumeM3/3600), mistSD)
+	w.lead(wCrop, math.Log(firstCrop), cropSD)
+	w.lead(wHeat, math.Log(firstHeat/math.Cbrt(f.VolumeM3/0.56)), heatSD)
+	w.lead(wLoss, plumeLoss, lossSD)
+	w.lead(wLag, math.Log(rhLagS), rhLagSD)
+	w.lead(wExtra, 0, extraSD)
+	s.Water.Noise = rhSD * rhSD
+	s.WallC, s.CropC = 0.7*f.AirC+0.3*f.RoomC, f.AirC
+}
+
+var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001}
+
+// passWater lets dt seconds pass with humidifier and fan at those shares of full output.
+func (s *State) passWater(base *Constants, mist, fan, dt float64) {
+	h := dt / 3600
+	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 1e-5 * dt, 0.002 * h, 0.002 * h, 0.002 * h,
+		1e-5 * h, 1e-5 * h, 2e-6 * h}
+	s.water().predict(nudgeWater[:], q[:], func(x []float64) {
+		k := *base
+		k.setWater(x)
+		a := Air{Vapor: x[wVapor], Droplets: math.Max(0, x[wDrops]), Film: math.Max(0, x[wFilm]), AirC: x[wAirC]}
+		a.water(&k, mist, fan, dt)
+		x[wVapor], x[wDrops], x[wFilm], x[wAirC] = a.Vapor, a.Droplets, a.Film, a.AirC
+		follow := dt / (math.Exp(x[wLag]) + dt/2)
+		x[wSeen] += (a.Vapor/k.full(a.AirC) - x[wSeen]) * follow
+		x[wWarm] += (a.AirC - x[wWarm]) * follow
+	})
+}
+
+// passSurfaces lets walls and crop take the temperature that air, room, evaporation and the crop's own heat give them.
+func (s *State) passSurfaces(k *Constants, fan, seconds float64) {
+	w := &s.Water.X
+	stir := 1 + stirred*fan
+	heat := k.Heat * stir * airJ // W/m³K
+	area := wallArea / k.size
+	wet := math.Min(1, math.Sqrt(math.Max(0, w[wFilm])/k.FilmFull))
+	if w[wVapor] > k.wallSat {
+		wet = 1
+	}
+	u := wallRoomW * area
+	toWall := wallHeat*heat*(w[wAirC]-s.WallC) + u*(k.RoomC-s.WallC) + latentJ*k.Wall*stir*wet*(w[wVapor]-k.wallSat)
+	s.WallC += seconds * toWall / (wallJ*area + seconds*(u+wallHeat*heat))
+	toCrop := (1-wallHeat)*heat*(w[wAirC]-s.CropC) + latentJ*k.Crop*stir*(w[wVapor]-k.cropSat) + burnJ*perPPMGram*k.CO2Rate
+	s.CropC += seconds * toCrop / (cropJ + seconds*(1-wallHeat)*heat)
+	limit(&s.WallC, math.Min(w[wAirC], k.RoomC)-3, math.Max(w[wAirC], k.RoomC)+3)
+	limit(&s.CropC, w[wAirC]-3, w[wAirC]+3)
+}
+
+func (k *Constants) setWater(x []float64) {
+	k.MistRate, k.Crop, k.Heat = math.Exp(x[wMist]), math.Exp(x[wCrop]), math.Exp(x[wHeat])
+	k.Extra = x[wExtra]
+	k.Wall, k.Loss = wallShare*k.Heat, math.Max(0, math.Min(x[wLoss], 1))
+}
+
+// takeWater takes in fresh readings of humidity.
+func (s *State) takeWater(f *Facts) {
+	for _, z := range f.RH {
+		if z >= wetFrom {
+			z = math.Max(z, math.Min(s.Water.X[wSeen], 1))
+			s.water().update(wSeen, z, wetSD, gate)
+			s.Water.Last = f.Now
+			continue
+		}
+		s.Water.take(s.water(), wSeen, -1, z, rhSD*rhSD, rhSD*rhSD, f.Now)
+	}
+}
+
+// takeWarmth takes in fresh readings of temperature. They tell how much water evaporates, by its cooling.
+func (s *State) takeWarmth(f *Facts) {
+	for _, z := range f.AirCs {
+		s.water().update(wWarm, z, warmSD, gate)
+	}
+}
+
+// boundWater keeps what is known to lie somewhere there.
+func (s *State) boundWater() {
+	w := &s.Water.X
+	sat := saturation(w[wAirC])
+	limit(&w[wVapor], 0.05*sat, 1.02*sat)
+	limit(&w[wDrops], 0, 10)
+	limit(&w[wFilm], 0, 400)
+	limit(&w[wAirC], s.AirC-massK, s.AirC+massK)
+	limit(&w[wWarm], s.AirC-massK, s.AirC+massK)
+	limit(&w[wExtra], -0.02, 0.05)
+	limit(&w[wMist], math.Log(5e-4), math.Log(3))
+	limit(&w[wCrop], math.Log(1e-5), math.Log(0.03))
+	limit(&w[wHeat], math.Log(0.004), math.Log(0.15))
+	limit(&w[wLoss], 0.02, 0.6)
+	limit(&w[wLag], math.Log(5), math.Log(300))
+}
