@@ -66,7 +66,8 @@ var ties = strings.NewReplacer(" %", "\u00a0%", " ppm", "\u00a0ppm", " °", "\u0
 
 func tie(s string) string { return ties.Replace(s) }
 
-func (s *Server) addPage(mux *http.ServeMux) {
+// addAssets serves style, script and mark.
+func (s *Server) addAssets(mux *http.ServeMux) {
 	files, err := fs.ReadDir(pageFiles, "page")
 	if err != nil {
 		panic(err) // embedded at build time; every test would find it
@@ -86,6 +87,10 @@ func (s *Server) addPage(mux *http.ServeMux) {
 			writeTagged(w, r, http.StatusOK, body)
 		})
 	}
+}
+
+func (s *Server) addPage(mux *http.ServeMux) {
+	s.addAssets(mux)
 	mux.HandleFunc("GET /{$}", s.show(reader, (*visit).site))
 	mux.HandleFunc("GET /chamber/{chamber}", s.show(reader, (*visit).chamber))
 	mux.HandleFunc("GET /chamber/{chamber}/diagnose", s.show(reader, (*visit).diagnose))
@@ -165,6 +170,7 @@ type frame struct {
 	Acts    bool // this visitor may act
 	Login   bool // and could become one who may do more
 	Session bool
+	Reports bool // there are chambers to report on
 	Body    any
 }
 
@@ -175,6 +181,7 @@ func (v *visit) render(status int, f frame) error {
 	f.Acts = v.who.role == actor
 	f.Session = v.who.session != nil
 	f.Login = !f.Acts && v.set.secrets.hasAct
+	f.Reports = v.s.first == nil
 	var b bytes.Buffer
 	if err := views[f.View].Execute(&b, &f); err != nil {
 		v.s.log.Error("a page cannot be rendered", "view", f.View, "error", err)

@@ -17,6 +17,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"gillkeeper/bridge/firststart"
 	"gillkeeper/bridge/journal"
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
@@ -91,10 +92,12 @@ type Access struct {
 type Options struct {
 	Listen  string // host and port; port 0 takes a free one
 	Backend Backend
-	Metrics http.Handler // for /metrics; nil: not served
+	First   *firststart.Start // instead of a Backend: lead through a first start, on loopback only
+	Metrics http.Handler      // for /metrics; nil: not served
 	Site    Site
 	// Notifications says how each place that messages to people go to works; nil: there is none.
 	Notifications func() []api.Notification
+	Ahead         Ahead // nil: no outlook is given
 	Access        Access
 	Hosts         []string // further names under which the server is reached, without port: for a reverse proxy or a LAN name
 	Base          string   // path before every other that a reverse proxy leaves there, such as /grow
@@ -114,10 +117,12 @@ type Server struct {
 	log      *slog.Logger
 	now      func() time.Time
 	posts    func() []api.Notification // nil: none
+	ahead    Ahead                     // nil: none
 	settings atomic.Pointer[settings]
 	wrong    *wrongTokens
 	revoked  revoked
 	dones    dones
+	first    *firststart.Start // nil but for a first start
 	live     hub
 	season   sync.Mutex // one season is put together at a time
 	listener net.Listener
@@ -136,12 +141,12 @@ type settings struct {
 // New checks the options and binds the listener. It serves nothing until [Server.Run]; a server that is not to be run
 // is closed by running it with a context that is done.
 func New(o Options) (*Server, error) {
-	if o.Backend == nil {
+	if o.Backend == nil && o.First == nil {
 		return nil, errors.New("web: no backend was given")
 	}
 	s := &Server{
-		backend: o.Backend, metrics: o.Metrics, version: o.Version, hosts: o.Hosts, base: o.Base, log: o.Log, now: o.Now, posts: o.Notifications,
-		wrong: newWrongTokens(),
+		backend: o.Backend, metrics: o.Metrics, version: o.Version, hosts: o.Hosts, base: o.Base, log: o.Log, now: o.Now, posts: o.Notifications, ahead: o.Ahead,
+		wrong: newWrongTokens(), first: o.First,
 	}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
@@ -161,6 +166,13 @@ func New(o Options) (*Server, error) {
 	}
 	s.loopback = isLoopback(s.listener.Addr())
 	s.mux = s.newMux()
+	if o.First != nil {
+		s.mux = s.newStartMux()
+		if !s.loopback {
+			s.listener.Close()
+			return nil, fmt.Errorf("a first start is led through on this machine only; %s can be reached from others", o.Listen)
+		}
+	}
 	s.http = &http.Server{
 		Handler:           s.outer(s.mux),
 		ReadHeaderTimeout: headerTimeout,

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"math"
 	"os"
@@ -19,7 +20,7 @@ import (
 
 func newRunCommand(a *app) *cobra.Command {
 	var path, level string
-	var observe bool
+	var observe, first bool
 	var pace float64
 	cmd := &cobra.Command{
 		Use:   "run --config FILE",
@@ -40,12 +41,22 @@ func newRunCommand(a *app) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return a.runDaemon(cmd.Context(), path, daemon.Options{Observe: observe, Pace: pace, Build: buildInfo(), Log: log})
+			o := daemon.Options{Observe: observe, Pace: pace, Build: buildInfo(), Log: log}
+			if _, err := os.Lstat(path); !first && errors.Is(err, fs.ErrNotExist) {
+				return fmt.Errorf("there is no file %s; write it, or add --first-start to be led through making it", path)
+			}
+			if first {
+				if err := a.firstStart(cmd.Context(), path, firstListen, &o); err != nil {
+					return err
+				}
+			}
+			return a.runDaemon(cmd.Context(), path, o)
 		},
 	}
 	f := cmd.Flags()
 	f.StringVar(&path, "config", "", "the configuration `FILE`")
 	f.BoolVar(&observe, "observe", false, "decide and show, command nothing")
+	f.BoolVar(&first, "first-start", false, "there is no FILE yet: be led through making it on a page of this machine, then watch only")
 	f.Float64Var(&pace, "pace", 1, "run the clock `N` times faster, for drills")
 	f.StringVar(&level, "log", "info", "how much to log: debug, info, warn or error")
 	return cmd

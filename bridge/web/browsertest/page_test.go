@@ -141,13 +141,13 @@ func TestViews(t *testing.T) {
 				if small := eval[string](x, smallTargets); small != "" {
 					t.Errorf("%s has targets too small for a thumb: %s", v.name, small)
 				}
-				if axe != "" && i != 0 {
+				if axe != "" && (i == 1 || i == 2) {
 					audit(t, x, axe, v.name)
 				}
 			}
 			x.goTo("/do/stage?chamber=loft&batch=oyster-1").click(`label[for="f-rest"]`).click(".doing button[type=submit]").sees("This will happen")
 			x.keep("sure-" + s.name)
-			if axe != "" {
+			if axe != "" && i == 1 {
 				audit(t, x, axe, "sure")
 			}
 		})

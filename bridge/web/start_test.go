@@ -1,0 +1,138 @@
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"gillkeeper/bridge/broker"
+	"gillkeeper/bridge/config"
+	"gillkeeper/bridge/firststart"
+	"gillkeeper/bridge/web"
+)
+
+// TestFirstStart goes from nothing to a configuration that passes the check, without script.
+func TestFirstStart(t *testing.T) {
+	b, err := broker.Start(broker.Options{Listen: "127.0.0.1:0"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(b.Stop)
+	speak(t, b.URL())
+	path := filepath.Join(t.TempDir(), "new.toml")
+	start := firststart.New(path)
+	t.Cleanup(start.Close)
+	s, err := web.New(web.Options{Listen: "127.0.0.1:0", First: start})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	ran := make(chan error, 1)
+	go func() { ran <- s.Run(ctx) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-ran; err != nil {
+			t.Error(err)
+		}
+	})
+
+	x := browse(t, "http://"+s.Addr().String()).open("/").holds("First start", "Where do sensors and plugs speak?")
+	x.submit("start/listen", map[string]string{"url": "http://nowhere"}).holds(`role="alert"`, "scheme")
+	x.submit("start/listen", map[string]string{"url": "embedded"}).holds("no sensor speaks")
+	x.submit("start/listen", map[string]string{"url": strings.Replace(b.URL(), "tcp://", "mqtt://", 1)})
+	for end := time.Now().Add(20 * time.Second); ; time.Sleep(100 * time.Millisecond) {
+		x.open("/start")
+		if strings.Contains(x.body, "shed/loft/mister") && strings.Contains(x.body, "shed/loft/air") {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("nothing was found:\n%s", x.body)
+		}
+	}
+	x.submit("start/say", map[string]string{"role": "humidifier"}).holds("you said so")
+	x.open("/start/file").holds("It passes the check.", "shed/loft/air", "MEASURE")
+	_, fields := x.form("start/file")
+	text := textOf(x.body)
+	if _, err := os.Stat(path); err == nil {
+		t.Fatal("it was written before it was agreed to")
+	}
+	x.submit("start/file", map[string]string{"text": text + "\n[nonsense]\n", "write": "yes"}).holds("nonsense")
+	if _, err := os.Stat(path); err == nil {
+		t.Fatal("a configuration with a fault was written")
+	}
+	x.submit("start/file", map[string]string{"text": text, "write": "yes", "form": fields.Get("form")}).holds("is written, and gillkeeper starts with it")
+	select {
+	case <-start.Done():
+	default:
+		t.Error("the first start does not end")
+	}
+	if _, _, err := config.Load(path); err != nil {
+		t.Errorf("what was written: %v", err)
+	}
+	if info, err := os.Stat(path); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("the file: %v %v", info, err)
+	}
+}
+
+// textOf gives what a page's text area holds.
+func textOf(body string) string {
+	_, rest, _ := strings.Cut(body, `wrap="off">`)
+	text, _, _ := strings.Cut(rest, "</textarea>")
+	return strings.NewReplacer("&#34;", `"`, "&#39;", "'", "&lt;", "<", "&gt;", ">", "&#43;", "+", "&amp;", "&").Replace(text)
+}
+
+// speak plays a sensor and a plug.
+func speak(t *testing.T, url string) {
+	t.Helper()
+	c := paho.NewClient(paho.NewClientOptions().AddBroker(strings.Replace(url, "mqtt://", "tcp://", 1)).SetClientID("devices"))
+	if tok := c.Connect(); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+		t.Fatal(tok.Error())
+	}
+	stop, stopped := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(stopped)
+		tick := time.NewTicker(50 * time.Millisecond)
+		defer tick.Stop()
+		for i := 0; ; i++ {
+			select {
+			case <-stop:
+				return
+			case <-tick.C:
+			}
+			c.Publish("shed/loft/air", 0, false, fmt.Sprintf(`{"humidity":%d.%d,"temperature":17.%d,"co2":%d}`, 85+i%5, i%10, i%10, 700+i%40))
+			c.Publish("shed/loft/mister", 0, true, []string{"ON", "OFF"}[i/10%2])
+			c.Publish("shed/loft/mister/set", 0, false, []string{"ON", "OFF"}[i/10%2])
+		}
+	}()
+	t.Cleanup(func() {
+		close(stop)
+		<-stopped
+		c.Disconnect(50)
+	})
+}
+
+// TestFirstStartIsForThisMachine: nobody else may choose the broker or write the file.
+func TestFirstStartIsForThisMachine(t *testing.T) {
+	if _, err := web.New(web.Options{Listen: "0.0.0.0:0", First: firststart.New("x.toml")}); err == nil || !strings.Contains(err.Error(), "this machine only") {
+		t.Errorf("%v", err)
+	}
+	s, err := web.New(web.Options{Listen: "127.0.0.1:0", First: firststart.New(filepath.Join(t.TempDir(), "x.toml"))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	ran := make(chan error, 1)
+	go func() { ran <- s.Run(ctx) }()
+	defer func() { cancel(); <-ran }()
+	x := browse(t, "http://"+s.Addr().String()).open("/")
+	x.origin = "https://evil.example"
+	if x.submit("start/listen", map[string]string{"url": "mqtt://broker.lan"}); x.status != 403 {
+		t.Errorf("a page from elsewhere: %d", x.status)
+	}
+}

@@ -1,0 +1,154 @@
+package web
+
+import (
+	"net/http"
+	"strings"
+	"time"
+
+	"gillkeeper/bridge/firststart"
+	"gillkeeper/bridge/survey"
+	"gillkeeper/bridge/words"
+	"gillkeeper/policy/chamber"
+)
+
+// startPage is what was found on the broker so far.
+type startPage struct {
+	State   firststart.State
+	For     string // how long it has listened
+	Problem string
+	Sensors []foundSensor
+	Plugs   []foundPlug
+}
+
+type foundSensor struct{ Measures, Topic, Value, Sure, Because string }
+
+type foundPlug struct {
+	Key, Topic, Command, Sure, Because string
+	Guess                              bool // nobody was heard to command it
+	Roles                              []choice
+}
+
+// startFile is the configuration before it is written.
+type startFile struct {
+	Path, Text string
+	Faults     []string
+	Refused    bool
+	Problem    string
+	Written    bool
+}
+
+// newStartMux answers while there is no configuration: nothing but the first start.
+func (s *Server) newStartMux() *http.ServeMux {
+	mux := http.NewServeMux()
+	s.addAssets(mux)
+	mux.HandleFunc("GET /{$}", s.show(actor, func(v *visit) error { v.redirect("start"); return nil }))
+	mux.HandleFunc("GET /start", s.show(actor, func(v *visit) error { return v.startPage(http.StatusOK, "") }))
+	mux.HandleFunc("POST /start/listen", s.show(actor, (*visit).startListen))
+	mux.HandleFunc("POST /start/say", s.show(actor, (*visit).startSay))
+	mux.HandleFunc("POST /start/try", s.show(actor, (*visit).startTry))
+	mux.HandleFunc("GET /start/file", s.show(actor, func(v *visit) error { return v.startFile(http.StatusOK, startFile{Text: v.s.first.Draft()}) }))
+	mux.HandleFunc("POST /start/file", s.show(actor, (*visit).startWrite))
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		_, _ = w.Write([]byte("alive\n")) // who does not take it does not need it
+	})
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { s.notFound(mux, w, r) })
+	return mux
+}
+
+func (v *visit) startPage(status int, problem string) error {
+	v.needForm()
+	p := startPage{State: v.s.first.State(), Problem: problem}
+	if p.State.Listening {
+		p.For = words.Duration(time.Since(p.State.Since).Truncate(time.Second))
+	}
+	if f := p.State.Found; f != nil {
+		for _, x := range f.Sensors {
+			p.Sensors = append(p.Sensors, foundSensor{x.Measures, x.Topic + " " + x.Pointer, words.Number(x.Last, 1) + " " + x.UnitWord,
+				words.Percent(x.Sure, 0), strings.Join(x.Because, ", ")})
+		}
+		for _, x := range f.Plugs {
+			p.Plugs = append(p.Plugs, foundPlug{Key: firststart.Key(x), Topic: x.State.Topic, Command: x.Command.Topic, Sure: words.Percent(x.Sure, 0),
+				Because: strings.Join(x.Because, ", "), Guess: !x.Command.Heard && x.Homie == "", Roles: roleChoices(x)})
+		}
+	}
+	return v.render(status, frame{Title: "First start", View: "start", Body: &p})
+}
+
+func roleChoices(p *survey.Plug) []choice {
+	out := []choice{{"", "leave it alone", p.Role == 0}}
+	for _, r := range chamber.Roles() {
+		out = append(out, choice{r.String(), strings.ReplaceAll(r.String(), "_", " "), p.Role == r})
+	}
+	return out
+}
+
+func (v *visit) startListen() error {
+	if err := v.checkForm(); err != nil {
+		return err
+	}
+	field := func(name string) string { return strings.TrimSpace(v.r.PostFormValue(name)) }
+	b := survey.Broker{URL: field("url"), Username: field("username"), PasswordFile: field("password_file"), CAFile: field("ca_file")}
+	if err := v.s.first.Begin(v.r.Context(), b); err != nil {
+		return v.startPage(http.StatusUnprocessableEntity, sentence(oneLine(err.Error())))
+	}
+	v.redirect("start")
+	return nil
+}
+
+func (v *visit) startSay() error {
+	if err := v.checkForm(); err != nil {
+		return err
+	}
+	var role chamber.Role
+	if text := v.r.PostFormValue("role"); text != "" {
+		if err := role.UnmarshalText([]byte(text)); err != nil {
+			return badRequest("%v", err)
+		}
+	}
+	v.s.first.Say(v.r.PostFormValue("plug"), role)
+	v.redirect("start")
+	return nil
+}
+
+func (v *visit) startTry() error {
+	if err := v.checkForm(); err != nil {
+		return err
+	}
+	_ = http.NewResponseController(v.w).SetWriteDeadline(time.Now().Add(time.Minute)) // a plug is waited for; else the server's own holds
+	obeyed, err := v.s.first.Try(v.r.Context(), v.r.PostFormValue("plug"))
+	switch {
+	case err != nil:
+		return v.startPage(http.StatusUnprocessableEntity, sentence(oneLine(err.Error())))
+	case !obeyed:
+		return v.startPage(http.StatusOK, "The plug did not say that it obeyed. Look at it: did it switch over and back?")
+	}
+	v.redirect("start")
+	return nil
+}
+
+func (v *visit) startFile(status int, p startFile) error {
+	v.needForm()
+	p.Path = v.s.first.State().Path
+	if !p.Written {
+		p.Faults, p.Refused = v.s.first.Check(p.Text)
+	}
+	return v.render(status, frame{Title: "The configuration", View: "startfile", Body: &p})
+}
+
+func (v *visit) startWrite() error {
+	if err := v.checkForm(); err != nil {
+		return err
+	}
+	p := startFile{Text: strings.ReplaceAll(v.r.PostFormValue("text"), "\r\n", "\n")}
+	_, refused := v.s.first.Check(p.Text)
+	if v.r.PostFormValue("write") == "" || refused {
+		return v.startFile(http.StatusOK, p)
+	}
+	if err := v.s.first.Write(p.Text); err != nil {
+		p.Problem = sentence(oneLine(err.Error()))
+		return v.startFile(http.StatusUnprocessableEntity, p)
+	}
+	p.Written = true
+	return v.startFile(http.StatusOK, p)
+}

@@ -1,0 +1,48 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+
+	"gillkeeper/bridge/daemon"
+	"gillkeeper/bridge/firststart"
+	"gillkeeper/bridge/web"
+)
+
+// firstListen is where a first start is led through: where the page will be by default.
+const firstListen = "127.0.0.1:9420"
+
+// firstStart leads through a first configuration on a page, and returns when the file is written. Until it is started
+// anew without the flag, the daemon then only watches: nobody has compared it with what they have.
+func (a *app) firstStart(ctx context.Context, path, listen string, o *daemon.Options) error {
+	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s is there already; run it without --first-start", path)
+	}
+	start := firststart.New(path)
+	defer start.Close()
+	s, err := web.New(web.Options{Listen: listen, First: start, Version: o.Build.Version, Log: o.Log})
+	if err != nil {
+		return err
+	}
+	work, stop := context.WithCancel(ctx)
+	defer stop()
+	done := make(chan error, 1)
+	go func() { done <- s.Run(work) }()
+	fmt.Fprintf(a.stdout, "There is no %s yet. Open http://%s on this machine to be led through making it.\n", path, s.Addr())
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		stop()
+		return errors.Join(<-done, errNotWritten(path))
+	case <-start.Done():
+	}
+	stop()
+	o.Observe = true
+	return <-done
+}
+
+func errNotWritten(path string) error { return fmt.Errorf("stopped before %s was written", path) }
