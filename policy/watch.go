@@ -28,7 +28,7 @@ func (t *step) water() {
 	}
 	w := alarm.Water{
 		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], FanOn: t.fanOn(), VolumeM3: t.Spec.VolumeM3,
-		Air: t.s.Air, Open: t.s.Detectors.Open(), FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports,
+		Air: t.s.Air, Open: t.s.Detectors.Upset.Was, FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports,
 	}
 	w.MistGPerH = t.learned().Mist
 	if t.s.Target.OK {

@@ -2,8 +2,9 @@ package alarm
 
 import "math"
 
-// Airing notices a door that was opened while the fan ran, or slowly: both CO2 and vapor stay near the room's, the fan
-// does not explain it, and CO2 does not rise although the crop goes on making it.
+// Airing notices a door that was opened while the fan ran, or slowly: a good part of the vapor is gone, the fan does not
+// explain it, and CO2 does not rise although the crop goes on making it. How high CO2 stands is not asked: a chamber that
+// is aired a lot is near the room's all the time.
 type Airing struct {
 	Mean     Moist   `json:"mean,omitzero"`   // of the last minutes
 	Usual    Moist   `json:"usual,omitzero"`  // above the room, over hours
@@ -13,7 +14,7 @@ type Airing struct {
 	Spell    float64 `json:"spell"`           // seconds for which all this has held
 	From     float64 `json:"from"`            // mean CO2 when the spell began
 	Began    bool    `json:"began,omitempty"` // Mean holds something
-	Aired    bool    `json:"aired,omitempty"` // both are missing, and the fan is not why
+	Aired    bool    `json:"aired,omitempty"` // it looks so, but is not sure yet
 }
 
 const (
@@ -23,15 +24,17 @@ const (
 	airingMemory = 240.0     // seconds of the fan's duty
 	// airingDuty: a fan that runs more may explain what is missing.
 	airingDuty = 0.25
-	// What must be missing, of what usually is above the room, and at least.
-	airingShareCO2   = 0.3
-	airingLeastCO2   = 35.0 // ppm: three times the noise of a mean over minutes
+	// What must be missing of the vapor, of what usually is above the room, and at least.
 	airingShareVapor = 0.4
 	airingLeastVapor = 0.8 // g/m³
-	// A spell must be so long that the crop would have made so much, in ppm; less than half of which has come.
+	// A spell must be so long that the crop would have made so much, in ppm; no more than a share of which has come, besides
+	// what noise makes of a mean over minutes.
 	airingRise  = 90.0
-	airingStill = 0.4
+	airingStill = 0.35
+	airingNoise = 12.0
 	airingLeast = 6 * 60.0
+	// airingSome, in ppm that the crop would have made, is enough for suspicion.
+	airingSome = 40.0
 	// airingSlowest: a crop that makes less, ppm a second, tells nothing.
 	airingSlowest = 150.0 / 3600
 )
@@ -52,11 +55,9 @@ func (a *Airing) advance(now, room Moist, fan bool, made, dt float64) (before Mo
 	a.Duty += (1 - math.Exp(-dt/airingMemory)) * (on - a.Duty)
 
 	above := Moist{a.Mean.CO2 - room.CO2, a.Mean.Vapor - room.Vapor}
-	gone := Moist{min(a.Usual.CO2-above.CO2, a.Level.CO2-a.Mean.CO2), min(a.Usual.Vapor-above.Vapor, a.Level.Vapor-a.Mean.Vapor)}
-	a.Aired = a.UsualFor >= airingKnown && a.Duty < airingDuty &&
-		gone.CO2 >= max(airingLeastCO2, airingShareCO2*a.Usual.CO2) && gone.Vapor >= airingLeastVapor
-	low := a.Aired && gone.Vapor >= airingShareVapor*a.Usual.Vapor
-	if !low || made < airingSlowest || a.Mean.CO2-a.From > airingStill*airingRise {
+	gone := min(a.Usual.Vapor-above.Vapor, a.Level.Vapor-a.Mean.Vapor)
+	low := a.UsualFor >= airingKnown && a.Duty < airingDuty && made >= airingSlowest && gone >= max(airingLeastVapor, airingShareVapor*a.Usual.Vapor)
+	if !low || a.Mean.CO2-a.From > airingNoise+airingStill*made*a.Spell {
 		a.Spell, a.From = 0, a.Mean.CO2
 	}
 	if low {
@@ -70,6 +71,7 @@ func (a *Airing) advance(now, room Moist, fan bool, made, dt float64) (before Mo
 		a.Level.CO2 += usual * (a.Mean.CO2 - a.Level.CO2)
 		a.Level.Vapor += usual * (a.Mean.Vapor - a.Level.Vapor)
 	}
+	a.Aired = a.Spell*made >= airingSome
 	if a.Spell < airingLeast || a.Spell*made < airingRise {
 		return Moist{}, false
 	}

@@ -15,6 +15,11 @@ const (
 	brokerLingers = 5 * time.Minute
 	// dryLingers: after a refill, walls and blocks take their share first.
 	dryLingers = time.Hour
+	// upsetLingers: after plugs did what they should not, or nobody looked, walls that have dried take the mist for
+	// themselves until they are wet again.
+	upsetLingers = 45 * time.Minute
+	// upsetGap: a longer time between two steps is one in which nobody looked.
+	upsetGap = 2 * time.Minute
 )
 
 // causes names, for each active condition, the alarm that it follows from: one root cause gives one alarm.
@@ -41,6 +46,21 @@ func (s *detection) causes() {
 			}
 		}
 	}
+}
+
+// upset notes that the chamber is or was lately not as it usually is, for a cause that is known: what the air then answers
+// to mist says nothing of the reservoir.
+func (s *detection) upset() {
+	now := s.Open() || s.Fan.Odd() || s.Link.Was || s.dt >= upsetGap.Seconds()
+	for i := range s.e.Plugs {
+		p := &s.e.Plugs[i]
+		if p.Role != chamber.Humidifier && p.Role != chamber.ExhaustFan {
+			continue
+		}
+		late := !p.DisagreesSince.IsZero() && s.e.Now.Sub(p.DisagreesSince) >= PlugDisobeysAfter
+		now = now || p.Hand.Active || late || i < len(s.Plugs) && s.Plugs[i].Ignored >= ignoredMost
+	}
+	s.Upset = s.Upset.advance(now, s.dt, upsetLingers.Seconds())
 }
 
 // follows reports whether the condition of n can come from that of root as it is now.

@@ -24,6 +24,7 @@ type Detectors struct {
 	Baseline Baseline      `json:"baseline,omitzero"`
 	Link     Linger        `json:"link,omitzero"`
 	Dry      Linger        `json:"dry,omitzero"`
+	Upset    Linger        `json:"upset,omitzero"`  // walls and crop are not as wet as they usually are
 	Below    float64       `json:"below,omitempty"` // seconds for which the chamber's CO2 has read below the room's
 }
 
@@ -73,6 +74,7 @@ func (d Detectors) Detect(e *Evidence) (Detectors, Conditions) {
 	s.roomCO2()
 	s.inputs()
 	s.causes()
+	s.upset()
 	d.Held = s.held()
 	return d, s.out
 }

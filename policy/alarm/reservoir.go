@@ -52,7 +52,7 @@ type Water struct {
 	Air       chamber.Air // voted in this step
 	MistGPerH float64     // learned output, 0: not known
 	AimRH     float64     // 0: none; a missing answer counts only while mist is needed
-	Open      bool        // the chamber is open: answers mean nothing
+	Open      bool        // the chamber is open, or was upset by something else a while ago: answers mean nothing
 	FanOdd    bool        // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
 	Reports   []chamber.PlugReport
 }
@@ -125,6 +125,9 @@ func (r *Reservoir) runDry(w *Water, how Code) {
 // wetAgain takes note that mist works again. Mist that comes back although the balance says that there was water all
 // the time was a clogged or sticking humidifier, or an error of ours: nothing was filled in.
 func (r *Reservoir) wetAgain(w *Water) (refilled bool) {
+	if r.How == ByResponse && w.Now.Sub(r.DrySince).Seconds() < hasty {
+		r.Response.Wrong = min(r.Response.Wrong+1, wrongMost)
+	}
 	refilled = r.How == ByPower || !r.Balance.surelyWater(w.Spec)
 	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
 	r.Response.restart()

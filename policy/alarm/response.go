@@ -13,9 +13,9 @@ type Response struct {
 	ForMist float64 `json:"for_mist"` // evidence that it gives mist, once dry
 	MistOn  float64 `json:"mist_on"`  // seconds of mist in Against
 	Frozen  float64 `json:"frozen"`   // seconds for which learning has been held
-
-	Fast   float64 `json:"fast"` // effect of mist lately, g per second
-	Pulses int     `json:"pulses"`
+	Wrong   float64 `json:"wrong"`    // times that it was dry for minutes only, faded over days
+	Fast    float64 `json:"fast"`     // effect of mist lately, g per second
+	Pulses  int     `json:"pulses"`
 }
 
 const (
@@ -28,6 +28,11 @@ const (
 	meterFactor = 2.0
 	// The same where the effect of mist is only guessed.
 	guessFactor = 2.0
+	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
+	// much more careful, for about wrongMemory windows.
+	hasty       = 45 * 60.0
+	wrongMost   = 4.0
+	wrongMemory = 1500
 	// leastMistOn: seconds of mist without an answer, before anything is said.
 	leastMistOn = 60.0
 	// needed: the air must be that far below the aim: a humidifier that does not work shows when mist is needed.
@@ -150,6 +155,7 @@ func (r *Response) weigh(w *Water, t *trial, res *Reservoir) opinion {
 		}
 		return unsure
 	}
+	r.Wrong *= 1 - 1.0/wrongMemory
 	ratio := evidence(t.residual, t.effect, deadShare, t.variance, evidenceClip)
 	if ratio > 0 && (t.rh > wetAir || w.AimRH > 0 && t.rh > w.AimRH+0.005) {
 		return unsure
@@ -168,6 +174,7 @@ func (r *Response) weigh(w *Water, t *trial, res *Reservoir) opinion {
 	} else if r.Against < freezeAt && w.AimRH > 0 && math.Abs(t.rh-w.AimRH) < usualRH {
 		r.quality(t.residual, t.effect)
 	}
+	limit *= 1 + r.Wrong
 	if res.Power.sound() {
 		limit *= meterFactor
 	}

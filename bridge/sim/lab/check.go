@@ -196,8 +196,22 @@ func (e *examiner) resumed() {
 	}
 	for _, n := range []alarm.Name{alarm.ReservoirDry, alarm.FanFailed, alarm.PlugDisobeys, alarm.SensorSilent, alarm.SensorStuck,
 		alarm.ChamberOpen, alarm.BrokerLost, alarm.FallbackActive, alarm.JournalFailing} {
+		if n == alarm.PlugDisobeys && !e.turnedSince(e.until()) {
+			continue // it cannot have shown that it obeys again
+		}
 		if s.Alarms.Active(n) && !slices.Contains(e.stood, n) {
 			e.breaks(at, "alarm %s still stands", n)
 		}
 	}
+}
+
+// turnedSince reports whether every plug with a hand in the air was told to turn after a time.
+func (e *examiner) turnedSince(at time.Duration) bool {
+	for i := range e.state.Plugs {
+		p := &e.state.Plugs[i]
+		if (p.Role == chamber.Humidifier || p.Role == fanRole) && p.TurnedAt.Before(e.c.Start.Add(at)) {
+			return false
+		}
+	}
+	return true
 }
