@@ -13,6 +13,9 @@ import (
 // withdrawWithin is how long taking devices back may hold up a new configuration.
 const withdrawWithin = 3 * time.Second
 
+// showTiming is how much is published; tests are more hasty.
+var showTiming = device.Production()
+
 // show is the chambers as devices on the broker, for as long as one session lasts. The zero value shows nothing.
 type show struct {
 	publisher *device.Publisher
@@ -28,7 +31,7 @@ func (d *Daemon) show(c *config.Config, o *mqtt.Options) *show {
 	}
 	p := device.New(device.Options{
 		Domain: c.Broker.Homie.Domain, Root: mqtt.RootID(c.Broker.ClientID), Name: c.Site.Name, Version: d.version, Observe: d.observe,
-		Settable: c.Broker.Homie.Settable, Snapshots: d.keeper.Snapshots, Act: d.keeper.Act, Counter: o.Counter, Log: d.log,
+		Settable: c.Broker.Homie.Settable, Snapshots: d.keeper.Snapshots, Act: d.keeper.Act, Counter: o.Counter, Log: d.log, Timing: showTiming,
 	})
 	o.Presence, o.Listen = p.Presence(), append(o.Listen, p.Listeners()...)
 	return &show{publisher: p}

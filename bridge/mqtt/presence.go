@@ -3,6 +3,7 @@ package mqtt
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"strings"
 	"time"
 
@@ -25,9 +26,13 @@ type Presence struct {
 	// Announce publishes what belongs between the states init and ready, the root's $description last. Nil publishes a
 	// description without children. It is called again on every connection.
 	Announce func(ctx context.Context, publish func(topic string, payload []byte, retain bool) error) error
-	// Farewell publishes what belongs before the state disconnected, at an end on purpose. Nil publishes nothing.
+	// Farewell publishes what belongs before the state disconnected, at an end on purpose. Nil publishes nothing. With
+	// [ErrWithdrawn] the state is not said either.
 	Farewell func(ctx context.Context, publish func(topic string, payload []byte, retain bool) error) error
 }
+
+// ErrWithdrawn says that the devices were removed from the broker: nothing is to be said of them any more.
+var ErrWithdrawn = errors.New("the devices were removed")
 
 // RootID is the Homie id of the root device that belongs to a client id: lower-case letters, digits and hyphens.
 func RootID(clientID string) string {
@@ -118,7 +123,9 @@ func (p *presence) end(ctx context.Context, l *link) {
 	if p.o.Presence.Farewell != nil {
 		most, cancel := context.WithTimeout(ctx, p.o.Timing.Goodbye/2) // the root's own word matters more
 		defer cancel()
-		_ = p.o.Presence.Farewell(most, l.publisher(most))
+		if err := p.o.Presence.Farewell(most, l.publisher(most)); errors.Is(err, ErrWithdrawn) {
+			return
+		}
 	}
 	_ = p.state(ctx, l, homie.Disconnected)
 }

@@ -139,7 +139,7 @@ func (w *writer) sensor(x *Sensor, stands bool, extra string) bool {
 	}
 	w.line(fmt.Sprintf("  # %s, %s: %s", x.Measures, percent(x.Sure), remark(strings.Join(x.Because, ", "))))
 	w.line(indent + "[[chamber.sensor]]")
-	w.pair(indent, "name", text(w.name(x.Topic, x.Homie, x.Measures, 0)), "")
+	w.pair(indent, "name", text(w.name(x.Topic, x.Measures, 0)), "")
 	w.pair(indent, "quantity", text(x.Quantity.String()), "")
 	if extra != "" {
 		w.line(indent + extra)
@@ -204,7 +204,7 @@ func (w *writer) plug(p *Plug, has map[chamber.Quantity]bool) {
 		w.line("  # " + why)
 	}
 	w.line(indent + "[[chamber.plug]]")
-	w.pair(indent, "name", text(w.name(p.State.Topic, p.Homie, "", p.Role)), "")
+	w.pair(indent, "name", text(w.name(p.State.Topic, "", p.Role)), "")
 	w.pair(indent, "role", text(role), "")
 	if p.Homie != "" {
 		w.pair(indent, "homie", text(p.Homie), "")
@@ -267,12 +267,12 @@ func (w *writer) spare(f *Findings) {
 func percent(v float64) string { return fmt.Sprintf("%.0f %% sure", 100*v) }
 
 // name makes a name of the last telling level of a topic, and what it measures; unique in the chamber.
-func (w *writer) name(topic, homiePath, measures string, role chamber.Role) string {
+func (w *writer) name(topic, measures string, role chamber.Role) string {
+	if d := homieDevice(topic); d != "" {
+		topic = d
+	}
 	l := strings.Split(topic, "/")
 	base := ""
-	if homiePath != "" && len(l) > 2 {
-		l = l[:len(l)-2] // the device
-	}
 	for i := len(l) - 1; i >= 0 && base == ""; i-- {
 		if s := slug(l[i]); !silent[s] {
 			base = s

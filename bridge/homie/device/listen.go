@@ -132,8 +132,9 @@ func (p *Publisher) stale(l leftover) []string {
 		}
 		return append(list, topicsOf(p.o.Domain, l.device, l.description)...)
 	}
+	still := topicsOf(p.o.Domain, l.device, &x.described)
 	return slices.DeleteFunc(topicsOf(p.o.Domain, l.device, l.description), func(t string) bool {
-		_, there := x.sent[t]
-		return there
+		_, found := slices.BinarySearch(still, t)
+		return found
 	})
 }

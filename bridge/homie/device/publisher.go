@@ -65,6 +65,7 @@ type Publisher struct {
 
 	mu         sync.Mutex // held while publishing, so that announcing and updating do not mix
 	announced  bool       // on this connection
+	withdrawn  bool       // for good
 	shown      map[string]*shown
 	next       int // where the next look begins, so that no chamber is always last
 	complained time.Time
@@ -215,7 +216,10 @@ func (p *Publisher) root() *image {
 func (p *Publisher) farewell(ctx context.Context, out publish) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if !p.announced {
+	switch {
+	case p.withdrawn:
+		return mqtt.ErrWithdrawn
+	case !p.announced:
 		return nil
 	}
 	p.announced = false
@@ -237,7 +241,7 @@ func (p *Publisher) farewell(ctx context.Context, out publish) error {
 func (p *Publisher) Withdraw(ctx context.Context, b Broker) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.announced = false
+	p.announced, p.withdrawn = false, true
 	for _, id := range slices.Sorted(maps.Keys(p.shown)) {
 		topics := slices.Sorted(maps.Keys(p.shown[id].sent))
 		for _, t := range append([]string{homie.Topic(p.o.Domain, id, "$state"), homie.Topic(p.o.Domain, id, "$description")}, topics...) {
