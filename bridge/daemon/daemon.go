@@ -17,6 +17,7 @@ import (
 	"gillkeeper/bridge/broker"
 	"gillkeeper/bridge/clock"
 	"gillkeeper/bridge/config"
+	"gillkeeper/bridge/forecast"
 	"gillkeeper/bridge/journal"
 	"gillkeeper/bridge/keeper"
 	"gillkeeper/bridge/mqtt"
@@ -49,6 +50,7 @@ type Daemon struct {
 	web     *web.Server
 	broker  *broker.Broker // nil: the broker is somebody else's
 	desk    *notify.Desk
+	ahead   forecast.Desk
 
 	mu      sync.Mutex // protects what a reload changes
 	config  *config.Config
@@ -95,7 +97,7 @@ func New(ctx context.Context, o Options) (d *Daemon, err error) {
 	}
 	d.web, err = web.New(web.Options{
 		Listen: o.Config.HTTP.Listen, Backend: d.keeper, Metrics: d.metrics.Handler(), Site: siteOf(o.Config),
-		Access: accessOf(o.Config), Hosts: o.Config.HTTP.Hosts, Base: o.Config.HTTP.BasePath, Version: o.Build.Version, Log: o.Log, Now: d.clock.Wall, Notifications: d.notifications,
+		Access: accessOf(o.Config), Hosts: o.Config.HTTP.Hosts, Base: o.Config.HTTP.BasePath, Version: o.Build.Version, Log: o.Log, Now: d.clock.Wall, Notifications: d.notifications, Ahead: d.outlook,
 	})
 	return d, err
 }

@@ -34,7 +34,7 @@ func FuzzAPI(f *testing.F) {
 	f.Add("POST", "/do/pick", "", "chamber=loft&fresh_g=1")
 	f.Add("PUT", "/api/v1/../../etc/passwd", "", "\x00")
 	twin := webtest.New()
-	s, err := New(Options{Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now})
+	s, err := New(Options{Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now, Ahead: twin.Outlook})
 	if err != nil {
 		f.Fatal(err)
 	}

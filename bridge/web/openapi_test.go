@@ -107,6 +107,7 @@ func TestOpenAPIIsWhatTheServerDoes(t *testing.T) {
 		{"POST /alarms/{chamber}/{alarm}/unshelve", "/alarms/cellar/humidity_low/unshelve", `{"note":"seen"}`},
 		{"POST /alarms/{chamber}/{alarm}/out-of-service", "/alarms/cellar/humidity_low/out-of-service", `{"note":"sensor at repair"}`},
 		{"POST /alarms/{chamber}/{alarm}/in-service", "/alarms/cellar/humidity_low/in-service", `{}`},
+		{"GET /chambers/{chamber}/outlook", "/chambers/loft/outlook?days=3", ""},
 		{"GET /alarms/history", "/alarms/history?chamber=cellar&from=-1h", ""},
 		{"GET /chambers", "/chambers", ""},
 	}

@@ -37,6 +37,9 @@ func routes() []route {
 		{method: "GET", path: "/chambers/{chamber}/diagnosis", summary: "What may have caused what a grower sees, by the record",
 			query: []parameter{{"sign", "what is seen, such as long-stems; several with commas"}, {"batch", "on which batch; needed where several grow"}, {"at", at}},
 			reply: api.Diagnosis{}, handle: (*Server).getDiagnosis},
+		{method: "GET", path: "/chambers/{chamber}/outlook", summary: "How the chamber will fare while nobody is there; with Accept: application/x-ndjson in lines that tell how far it is",
+			query: []parameter{{"days", "0.25 to 14; absent: 4"}, {"thorough", "true: every hour is simulated, which takes minutes"}},
+			reply: api.Outlook{}, handle: (*Server).getOutlook},
 		{method: "GET", path: "/chambers/{chamber}/events", summary: "What was logged of a chamber, oldest first",
 			query: []parameter{{"from", at + "; absent: a day ago"}, {"to", at + "; absent: now"}}, reply: api.Events{}, handle: (*Server).getEvents},
 		{method: "POST", path: "/chambers/{chamber}/refill", summary: "The reservoir is full again, or holds so many liters",
@@ -139,6 +142,10 @@ func (s *Server) endpoint(rt route) http.HandlerFunc {
 		}
 		if err != nil {
 			s.writeProblem(w, asProblem(err))
+			return
+		}
+		if piecewise, ok := v.(stream); ok {
+			piecewise(w)
 			return
 		}
 		s.write(w, http.StatusOK, "application/json", v)

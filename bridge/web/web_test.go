@@ -33,7 +33,7 @@ func serve(t testing.TB, change func(*web.Options)) *served {
 	t.Helper()
 	twin := webtest.New()
 	o := web.Options{
-		Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now, Version: "test",
+		Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now, Version: "test", Ahead: twin.Outlook,
 		Site:    web.Site{Name: "North shed", Zone: time.FixedZone("UTC+2", 2*3600)},
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { io.WriteString(w, "metrics\n") }),
 	}

@@ -42,7 +42,7 @@ func TestScripts(t *testing.T) {
 func startTwin(ts *testscript.TestScript, neg bool, args []string) {
 	twin := webtest.New()
 	ts.Value(jarKey{}).(*jar).twin = twin
-	o := web.Options{Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now, Version: "test",
+	o := web.Options{Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now, Version: "test", Ahead: twin.Outlook,
 		Site: web.Site{Name: "North shed", Zone: time.FixedZone("UTC+2", 2*3600)}}
 	for _, arg := range args {
 		if arg == "fahrenheit" {

@@ -64,6 +64,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newHandCommand(a),
 		newAlarmCommand(a),
 		newNotifyCommand(a),
+		newOutlookCommand(a),
 		newCalibrateCommand(a),
 		newSizeCommand(a),
 		newSpeciesCommand(a),

@@ -1,0 +1,155 @@
+package words
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/outlook"
+)
+
+// Answer is the plain answer of an outlook.
+func (w Words) Answer(o *outlook.Outlook) string {
+	away := Duration(o.For)
+	switch o.Verdict {
+	case outlook.Leave:
+		return fmt.Sprintf("Leave: %s can be left alone for %s.", o.Chamber, away)
+	case outlook.LeaveAfter:
+		var deeds []string
+		for i := range o.Deeds {
+			if o.Deeds[i].Must {
+				deeds = append(deeds, lower(strings.TrimSuffix(w.Deed(&o.Deeds[i], o.From), ".")))
+			}
+		}
+		return fmt.Sprintf("Leave for %s after this: %s.", away, strings.Join(deeds, "; "))
+	}
+	s := fmt.Sprintf("Do not leave %s alone for %s.", o.Chamber, away)
+	if o.SafeFor < o.For && o.SafeFor >= time.Hour {
+		s += fmt.Sprintf(" %s is as long as it can be.", Duration(o.SafeFor))
+	}
+	return s
+}
+
+func lower(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToLower(s[:1]) + s[1:]
+}
+
+// Because says one reason not to leave.
+func (w Words) Because(r *outlook.Reason, now time.Time) string {
+	switch r.Kind {
+	case outlook.RunsDry:
+		return fmt.Sprintf("Even a full reservoir may run dry %s.", w.day(r.At, now))
+	case outlook.Overripe:
+		return fmt.Sprintf("Batch %s will be overripe %s, before you are back.", r.Batch, w.day(r.At, now))
+	case outlook.OutOfRange:
+		return fmt.Sprintf("%s stays in range with a chance of only %s.", Quantity(r.Quantity), Percent(r.Chance, 0))
+	}
+	return "Too little is known of this chamber yet: watch it for half a day at its present stage first."
+}
+
+// day is a moment with its day of the week.
+func (w Words) day(t, now time.Time) string {
+	if t.IsZero() {
+		return "soon"
+	}
+	zone := w.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	return "on " + t.In(zone).Format("Mon") + " " + w.Clock(t, now)
+}
+
+// Deed says one thing to do before leaving.
+func (w Words) Deed(d *outlook.Deed, now time.Time) string {
+	switch d.Kind {
+	case outlook.FillReservoir:
+		return "Fill the reservoir, and say so with refill."
+	case outlook.Pick:
+		return fmt.Sprintf("Pick batch %s, which is due, and record it with harvest.", d.Batch)
+	case outlook.MendAlarm:
+		a := alarm.Of(d.Alarm)
+		return fmt.Sprintf("Look after alarm %s: %s %s", d.Alarm, a.Says, a.Action)
+	case outlook.AskRefill:
+		return fmt.Sprintf("Ask somebody to fill the reservoir before %s.", strings.TrimPrefix(w.day(d.By, now), "on "))
+	case outlook.AskPick:
+		return fmt.Sprintf("Ask somebody to pick batch %s before %s.", d.Batch, strings.TrimPrefix(w.day(d.By, now), "on "))
+	case outlook.MeasureWater:
+		return "Say how much water is in the reservoir: refill CHAMBER --liters L."
+	}
+	return "Set up [[notify]] in the configuration: as it is, nobody is told of an alarm."
+}
+
+// Gap says what could go wrong unseen.
+func (w Words) Gap(g *outlook.Gap) string {
+	switch g.Kind {
+	case outlook.NotMeasured:
+		return fmt.Sprintf("%s in the chamber is not measured.", Quantity(g.Quantity))
+	case outlook.OneSensor:
+		return fmt.Sprintf("%s rests on one sensor: if it drifts, nothing contradicts it.", Quantity(g.Quantity))
+	case outlook.RoomUnknown:
+		return fmt.Sprintf("%s of the room is not measured: its weather is guessed.", Quantity(g.Quantity))
+	case outlook.NoReport:
+		return fmt.Sprintf("Plug %s does not say whether it obeys.", g.Plug)
+	case outlook.NoMeter:
+		return fmt.Sprintf("Plug %s meters no power: a dry or dead humidifier shows only by the air, which takes longer.", g.Plug)
+	case outlook.NoTimer:
+		return fmt.Sprintf("Plug %s stays as it is when program, network or broker fail while it runs: it has no timer of its own (timed_on_payload).", g.Plug)
+	case outlook.RateByLabel:
+		return fmt.Sprintf("What %s draws is known by its label only, until a filling was seen from full to dry.", g.Plug)
+	}
+	return "What heater and cooler do is taken as typical, not learned."
+}
+
+// DryTimes says when the reservoir runs dry.
+func (w Words) DryTimes(o *outlook.Outlook) string {
+	x := o.Water
+	if x == nil {
+		return ""
+	}
+	var s []string
+	switch {
+	case x.DryNow:
+		s = append(s, "The reservoir is dry.")
+	case !x.Known:
+		s = append(s, "How much water is in the reservoir is not known.")
+	default:
+		s = append(s, fmt.Sprintf("%s L are in the reservoir, at %s L a day: %s.", Number(x.Liters, 1), Number(x.PerDay, 1), w.dry(&x.Now, o)))
+	}
+	if x.Full.OK {
+		s = append(s, fmt.Sprintf("Filled up, %s L: %s.", Number(x.Capacity, 1), w.dry(&x.Full, o)))
+	} else {
+		s = append(s, "How much it holds when full is not known (reservoir_liters).")
+	}
+	return strings.Join(s, "\n")
+}
+
+// far is as long as a dry time is told in hours and minutes.
+const far = 30 * 24 * time.Hour
+
+func (w Words) dry(d *outlook.Dry, o *outlook.Outlook) string {
+	if d.Earliest > far {
+		return "it lasts for more than a month"
+	}
+	likely := "more than a month"
+	if d.Likely <= far {
+		likely = "about " + Duration(d.Likely)
+	}
+	return fmt.Sprintf("dry in %s, at the earliest in %s (%s); chance that you are not back by then %s", likely, Duration(d.Earliest),
+		strings.TrimPrefix(w.day(o.From.Add(d.Earliest), o.From), "on "), Percent(d.Chance, 0))
+}
+
+// DueWords says what of a batch comes due.
+func (w Words) DueWords(d *outlook.Due, now time.Time) string {
+	what := fmt.Sprintf("%s may end", d.Stage)
+	if d.Harvest {
+		what = "harvest"
+	}
+	if d.Already {
+		return fmt.Sprintf("%s: %s since %s, usually not after %s.", d.Batch, what, w.Clock(d.From, now), w.Clock(d.Until, now))
+	}
+	return fmt.Sprintf("%s: %s from %s on, usually until %s.", d.Batch, what, w.Clock(d.From, now), w.Clock(d.Until, now))
+}

@@ -1,0 +1,115 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"sync/atomic"
+
+	"github.com/spf13/cobra"
+
+	"gillkeeper/bridge/web/api"
+	"gillkeeper/bridge/words"
+	"gillkeeper/policy/chamber"
+)
+
+func newOutlookCommand(a *app) *cobra.Command {
+	var days float64
+	var thorough, asJSON bool
+	cmd := &cobra.Command{
+		Use:   "outlook CHAMBER",
+		Short: "Can I leave? When the water ends, what comes due, what nobody would see",
+		Long: "Runs the real policy over the coming days on simulated chambers that are like yours as far as it has been learned, in\n" +
+			"rooms whose weather goes on as it was, each a little differently. It says when the reservoir runs dry, what comes due,\n" +
+			"how likely the air stays in range, what no sensor would show, and what to do before leaving.\n\n" +
+			"Exit status 0: leave, or leave after what it says; 1: do not leave.",
+		Args:              arguments("CHAMBER"),
+		ValidArgsFunction: completion(a.chamberNames),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !(days >= 0.25 && days <= 14) {
+				return usagef("--days %v: give 0.25 to 14", days)
+			}
+			c, err := a.client()
+			if err != nil {
+				return err
+			}
+			var share atomic.Uint64
+			stop := a.progress(func() float64 { return math.Float64frombits(share.Load()) })
+			o, err := c.Outlook(cmd.Context(), args[0], days, thorough, func(done, of int) {
+				share.Store(math.Float64bits(float64(done) / float64(max(1, of))))
+			})
+			stop()
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				err = a.printJSON(o)
+			} else {
+				var site api.Site
+				if site, err = c.Site(cmd.Context()); err == nil {
+					a.printOutlook(&o, siteWords(site))
+				}
+			}
+			if err == nil && o.Verdict == "do_not_leave" {
+				return &saidError{}
+			}
+			return err
+		},
+	}
+	cmd.Flags().Float64Var(&days, "days", 4, "for how many days you are away")
+	cmd.Flags().BoolVar(&thorough, "thorough", false, "simulate every hour, which takes minutes")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return a.asks(cmd)
+}
+
+func (a *app) printOutlook(o *api.Outlook, w words.Words) {
+	p := func(format string, args ...any) { fmt.Fprintf(a.stdout, format+"\n", args...) }
+	p("%s until %s", o.Chamber, w.Clock(o.Until, o.From))
+	if o.Water != nil {
+		p("\nWater")
+		for line := range strings.SplitSeq(o.Water.Text, "\n") {
+			p("  %s", line)
+		}
+	}
+	if len(o.Ranges) > 0 {
+		p("\nAir, while there is water")
+		for _, r := range o.Ranges {
+			var quantity chamber.Quantity
+			_ = quantity.UnmarshalText([]byte(r.Quantity)) // a word from a newer daemon shows as none
+			p("  %-12s in range %s of the time (one time in ten less than %s); no alarm: %s", words.Quantity(quantity),
+				words.Percent(r.Share, 0), words.Percent(r.Low, 0), words.Percent(r.Chance, 0))
+		}
+	}
+	if len(o.Due) > 0 {
+		p("\nComes due")
+		for i := range o.Due {
+			p("  %s", o.Due[i].Text)
+		}
+	}
+	if len(o.Alarms) > 0 {
+		p("\nStands now")
+		for _, x := range o.Alarms {
+			p("  %s (%s): %s", x.Alarm, x.Priority, x.Says)
+		}
+	}
+	list := func(title string, lines []api.OutlookLine) {
+		if len(lines) == 0 {
+			return
+		}
+		p("\n%s", title)
+		for i := range lines {
+			mark := "-"
+			if lines[i].Must {
+				mark = "!"
+			}
+			p("  %s %s", mark, lines[i].Text)
+		}
+	}
+	list("What nobody would see", o.Gaps)
+	list("Before leaving (! is a must)", o.Deeds)
+	list("Against leaving", o.Because)
+	p("\n%s", o.Answer)
+	if !o.Learned {
+		p("(The chamber is not well known yet: this rests on what such chambers are, %d of them.)", o.Runs)
+	}
+}
