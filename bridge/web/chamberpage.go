@@ -49,6 +49,7 @@ type whyPart struct {
 	Input string // the moment as the form writes it
 	Max   string
 	Plugs []whyLine
+	Then  []string // what grew, and what the air was
 	Fault string
 }
 
@@ -227,7 +228,18 @@ func (v *visit) why(view *view) whyPart {
 		p.Fault = asProblem(err).Detail
 		return p
 	}
-	for _, x := range got.(api.Why).Plugs {
+	past := got.(api.Why)
+	if t := past.Then; t != nil {
+		for _, b := range t.Batches {
+			p.Then = append(p.Then, fmt.Sprintf("%s, %s, flush %d: %s", b.Batch, words.Species(b.Species), b.Flush, b.Stage))
+		}
+		for i := range t.Values {
+			if t.Values[i].Place == chamber.Inside.String() {
+				p.Then = append(p.Then, t.Values[i].Says)
+			}
+		}
+	}
+	for _, x := range past.Plugs {
 		p.Plugs = append(p.Plugs, whyOf(x.Name, x.Role, x.On, true, x.Since, x.Reasons, view, v.set.words))
 	}
 	return p

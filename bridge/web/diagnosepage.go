@@ -76,6 +76,7 @@ func (v *visit) rank(p *diagnosePage, q url.Values) error {
 	}
 	p.Recorded = words.Number(d.Recorded, 0) + " h"
 	for _, c := range d.Causes {
+		c.Says = strings.ToUpper(c.Says[:1]) + c.Says[1:]
 		p.Ranked = append(p.Ranked, rankedCause{c, words.Percent(c.Chance, 0), rounded(100 * c.Chance)})
 	}
 	return nil

@@ -94,6 +94,7 @@ func (s *Server) addPage(mux *http.ServeMux) {
 	mux.HandleFunc("GET /{$}", s.show(reader, (*visit).site))
 	mux.HandleFunc("GET /chamber/{chamber}", s.show(reader, (*visit).chamber))
 	mux.HandleFunc("GET /chamber/{chamber}/diagnose", s.show(reader, (*visit).diagnose))
+	mux.HandleFunc("GET /chamber/{chamber}/outlook", s.show(reader, (*visit).outlook))
 	mux.HandleFunc("GET /report", s.show(reader, (*visit).report))
 	mux.HandleFunc("GET /report/season", s.show(reader, (*visit).season))
 	mux.HandleFunc("GET /do/{what}", s.show(actor, (*visit).askForm))

@@ -46,7 +46,7 @@ func TestEveryViewIsStrict(t *testing.T) {
 	s.Past(t, "loft", 24*time.Hour)
 	for _, path := range []string{
 		"/", "/chamber/loft", "/chamber/loft?span=7d", "/chamber/loft?span=flush", "/chamber/loft?at=10:00", "/chamber/nursery", "/login",
-		"/chamber/loft/diagnose", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems", "/report",
+		"/chamber/loft/diagnose", "/chamber/loft/outlook", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems", "/report",
 		"/do/pick?chamber=loft&batch=oyster-12", "/do/stage?chamber=loft&batch=oyster-12", "/do/batch?chamber=nursery",
 		"/do/retire?chamber=loft&batch=oyster-12", "/do/refill?chamber=loft", "/do/hand?chamber=loft&plug=mister",
 		"/do/ack?chamber=cellar&alarm=humidity_low", "/do/shelve?chamber=cellar&alarm=humidity_low", "/do/note?chamber=loft&batch=oyster-12",
@@ -140,7 +140,7 @@ func TestUnknownPages(t *testing.T) {
 func TestDiagnosePage(t *testing.T) {
 	s := serve(t, nil)
 	s.Past(t, "loft", 24*time.Hour)
-	b := browse(t, s.url).open("chamber/loft/diagnose?sign=cracked-caps").holds("cracked, scaly or brown caps", "What may have made it", "air too dry for long", "Look yourself")
+	b := browse(t, s.url).open("chamber/loft/diagnose?sign=cracked-caps").holds("cracked, scaly or brown caps", "What may have made it", "Air too dry for long", "Look yourself")
 	if signs, drawn := strings.Count(b.body, `name="sign"`), strings.Count(b.body, `<path d="M6 58H58"/>`); signs < 10 || drawn < signs-3 {
 		t.Errorf("%d signs, %d drawn", signs, drawn)
 	}

@@ -114,9 +114,11 @@ func clockLine(set *settings, now time.Time) string {
 	return now.In(zone).Format("Monday 2 January, " + set.words.ClockForm(false))
 }
 
-// sortCards puts the worst first.
+// sortCards puts the worst first, and what is empty last.
 func sortCards(cards []*card) {
-	slices.SortStableFunc(cards, func(a, b *card) int { return cmp.Or(-cmp.Compare(a.rank, b.rank), cmp.Compare(a.Name, b.Name)) })
+	slices.SortStableFunc(cards, func(a, b *card) int {
+		return cmp.Or(-cmp.Compare(a.rank, b.rank), -compareBool(len(a.Batches) > 0, len(b.Batches) > 0), cmp.Compare(a.Name, b.Name))
+	})
 }
 
 // overall says how the site does as a whole.
