@@ -82,14 +82,11 @@ func TestAYear(t *testing.T) {
 			dayIn(t, j, n, start.AddDate(0, 0, d), 2000)
 		}
 		now := start.AddDate(0, 0, d+1)
-		_, err := j.Prune(t.Context(), Retention{Events: now.AddDate(0, 0, -400), Minutes: now.AddDate(0, 0, -3650), ByTen: now.AddDate(0, 0, -30), ByHour: now.AddDate(0, 0, -400)})
+		_, err := j.Prune(t.Context(), Retention{Events: now.AddDate(0, 0, -200), Minutes: now.AddDate(0, 0, -3650), ByTen: now.AddDate(0, 0, -30), ByHour: now.AddDate(0, 0, -400)})
 		must(t, err)
 	}
-	var free, pages float64
-	must(t, j.f.quick.conn.QueryRowContext(t.Context(), "PRAGMA freelist_count").Scan(&free))
-	must(t, j.f.quick.conn.QueryRowContext(t.Context(), "PRAGMA page_count").Scan(&pages))
-	mb := pages * 4096 / 1e6
-	t.Logf("a year of three chambers: %.0f MB, %.3f MB a chamber-day, %.0f MB of it free", mb, mb/3/365, free*4096/1e6)
+	mb := float64(size(path)) / 1e6
+	t.Logf("a year of three chambers: %.0f MB, %.3f MB a chamber-day", mb, mb/3/365)
 	end := start.AddDate(1, 0, 0)
 	for _, q := range []struct {
 		name string
@@ -128,15 +125,31 @@ func TestSizeOfADay(t *testing.T) {
 	j := openAt(t, path)
 	_, err := j.Prune(t.Context(), Retention{Events: start.AddDate(1, 0, 0)})
 	must(t, err)
+	bare := openAt(t, filepath.Join(t.TempDir(), "bare.db"))
+	empty := inUse(t, bare)
+	must(t, bare.Close())
+	all, minutes := (sizes[4]-sizes[1])/3, (inUse(t, j)-empty)/4
+	end := start.AddDate(0, 0, 5)
+	_, err = j.Prune(t.Context(), Retention{ByTen: end})
+	must(t, err)
+	tens := (inUse(t, j) - empty) / 4
+	_, err = j.Prune(t.Context(), Retention{ByHour: end})
+	must(t, err)
+	hours := (inUse(t, j) - empty) / 4
+	must(t, j.Close())
+	t.Logf("a day of one chamber: %.0f bytes in all, %.0f of them history; by ten minutes %.0f, by the hour %.0f", all, minutes, tens, hours)
+	if all > 720_000 || minutes > 450_000 || tens > 110_000 || hours > 30_000 {
+		t.Error("a day of one chamber takes more than stated")
+	}
+}
+
+// inUse is how many bytes of the file hold something.
+func inUse(t testing.TB, j *SQLite) float64 {
+	t.Helper()
 	var free, pages float64
 	must(t, j.f.quick.conn.QueryRowContext(t.Context(), "PRAGMA freelist_count").Scan(&free))
 	must(t, j.f.quick.conn.QueryRowContext(t.Context(), "PRAGMA page_count").Scan(&pages))
-	must(t, j.Close())
-	all, minutes := (sizes[4]-sizes[1])/3, (pages-free)*4096/4
-	t.Logf("a day of one chamber: %.0f bytes in all, %.0f of them minutes", all, minutes)
-	if all > 720_000 || minutes > 480_000 {
-		t.Errorf("a day of one chamber takes %.0f bytes, its minutes %.0f: more than stated", all, minutes)
-	}
+	return (pages - free) * 4096
 }
 
 // TestSwitchDoesNotWait: a command is stored quickly while a thousand chambers are saved and events are noted.

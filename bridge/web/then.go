@@ -1,7 +1,9 @@
 package web
 
 import (
+	"cmp"
 	"context"
+	"slices"
 	"time"
 
 	"gillkeeper/bridge/journal"
@@ -44,6 +46,9 @@ func (s *Server) then(ctx context.Context, v *view, why api.Why) (any, error) {
 			t.From, t.Seconds = m.Start, m.Span.Seconds()
 		}
 	}
+	slices.SortStableFunc(t.Values, func(a, b api.ThenValue) int {
+		return cmp.Or(cmp.Compare(a.Place, b.Place), cmp.Compare(rank(a.Quantity), rank(b.Quantity)))
+	})
 	batches, err := s.grewThen(ctx, why.Chamber, why.At)
 	if err != nil {
 		return nil, err
@@ -51,6 +56,16 @@ func (s *Server) then(ctx context.Context, v *view, why api.Why) (any, error) {
 	t.Batches = append(t.Batches, batches...)
 	why.Then = &t
 	return why, nil
+}
+
+// rank orders quantities as tables show them; what is derived or learned comes last.
+func rank(quantity string) int {
+	for i, q := range chamber.Quantities() {
+		if q.String() == quantity {
+			return i
+		}
+	}
+	return len(chamber.Quantities())
 }
 
 func (v *view) thenValue(m *journal.Minute, targets map[string]journal.Minute) api.ThenValue {

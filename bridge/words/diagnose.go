@@ -152,7 +152,7 @@ func (w Words) Change(c *diagnose.Change) []string {
 		say("Set the CO2 limit to %s ppm.", Number(c.CO2MaxPPM, 0))
 	}
 	if c.RHLow > 0 {
-		say("Set humidity to %s.", w.Span(chamber.RelativeHumidity, c.RHLow, c.RHHigh))
+		say("Keep humidity at %s.", w.Span(chamber.RelativeHumidity, c.RHLow, c.RHHigh))
 	}
 	if c.TempC != 0 {
 		say("Bring the air to %s and keep it there day and night.", w.Temperature(c.TempC))

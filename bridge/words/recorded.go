@@ -2,6 +2,7 @@ package words
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"gillkeeper/policy/chamber"
@@ -12,7 +13,11 @@ import (
 func (w Words) Recorded(place, quantity string, mean, low, high float64) string {
 	q := quantityNamed(quantity)
 	if q == 0 {
-		return strings.ReplaceAll(quantity, "_", " ") + " " + trim(Number(mean, 2)) + unitOf(quantity)
+		digits := 2
+		if math.Abs(mean) >= 10 {
+			digits = 0
+		}
+		return capital(strings.ReplaceAll(quantity, "_", " ")) + " " + Number(mean, digits) + unitOf(quantity)
 	}
 	name := Quantity(q)
 	if place == chamber.Room.String() {
@@ -31,6 +36,8 @@ func (w Words) Wanted(quantity string, low, high float64) string {
 	}
 	return ""
 }
+
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 func quantityNamed(word string) chamber.Quantity {
 	for _, q := range chamber.Quantities() {

@@ -65,6 +65,7 @@ const (
 	halfLate           = 0.30 // share of the longest usual days that the fruit stood beyond them
 	mostOver           = 2.0  // one hour counts no more than twice its measure
 	thinHours          = 10.0 // of record below which nothing is said
+	lightHours         = 23.0 // the same for light, of which half a day says nothing
 )
 
 // steep is how sharply likelihood rises with dose.
@@ -370,7 +371,7 @@ func (w *span) light() *view {
 		wanted += row.LightHours * b.Span.Hours()
 		rows++
 	}
-	if hours < thinHours {
+	if hours < lightHours {
 		return &view{strength: 0.5, findings: []Finding{{Kind: FoundNone, Quantity: chamber.Illuminance}}}
 	}
 	want, got := wanted/hours, 24*lit/hours

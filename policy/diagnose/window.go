@@ -42,6 +42,9 @@ func (c *Case) window(s Sign) *span {
 	}
 	if last < 0 { // it never was in such a stage, as far as is written down: what is seen is seen now
 		w.From, w.To = c.Now.Add(-o.longest), c.Now
+		if added := c.Batch.Added; added.After(w.From) && added.Before(w.To) {
+			w.From = added
+		}
 		if n := len(c.Batch.Stages); n > 0 {
 			w.stage = c.Batch.Stages[n-1].Stage
 			w.days = c.Now.Sub(c.Batch.Stages[n-1].From).Hours() / 24
