@@ -56,8 +56,8 @@ const knownSD = 0.2
 const (
 	flowRest  = 0.02
 	co2Rest   = 0.02
-	mistRest  = 0.06
-	vaporRest = 0.11
+	mistRest  = 0.04
+	vaporRest = 0.09
 )
 
 // Knowledge gives what was learned of a chamber of that volume in m³ at that altitude in m.
@@ -87,7 +87,8 @@ func (s *State) ofAir(volume, altitude float64) (k Knowledge) {
 		sum := f + l
 		return (f*f*p(cFlow, cFlow)+l*l*p(cLeak, cLeak)+2*f*l*p(cFlow, cLeak))/(sum*sum) + flowRest*flowRest
 	}
-	share := s.Recent.FanOn
+	ran := s.Recent.Sum()
+	share := math.Min(1, ran.FanOn/math.Max(ran.Passed, 1))
 	k.FanOn = learned(flow+leak, together(1), flowSD, fanned)
 	k.FanM3PerH = learned(flow*volume, p(cFlow, cFlow)+flowRest*flowRest, flowSD, fanned)
 	k.FanOff = learned(leak, p(cLeak, cLeak), leakSD, heard)
@@ -130,8 +131,8 @@ func (k *Knowledge) addWater(s *State, volume float64) {
 	x := &s.Water.X
 	p := func(i int) float64 { return s.Water.P[i*wStates+i] }
 	moved := k.ChangesPerH.RelativeSD * k.ChangesPerH.RelativeSD
-	enough := s.Water.Taken >= 4*enoughTaken && s.Recent.MistOn > 0
-	mist := 3600 * volume * math.Exp(x[wMist]) * s.Recent.given()
+	enough := s.Water.Taken >= 4*enoughTaken && s.Recent.Sum().MistOn > 0
+	mist := 3600 * volume * math.Exp(x[wMist]) * given(s.Recent.Sum())
 	variance := p(wMist) + moved + mistRest*mistRest
 	k.MistGPerH = learned(mist, variance, mistSD+0.1, enough)
 	k.VaporGPerH = learned(mist*(1-plumeLoss), variance+vaporRest*vaporRest, mistSD+0.1, enough)
@@ -141,8 +142,8 @@ func (k *Knowledge) addWater(s *State, volume float64) {
 }
 
 // given is the share of its full output that the humidifier gave while it was switched on: it takes a while to spin up.
-func (r *Recent) given() float64 {
-	if r.MistOn < 1e-4 {
+func given(r Runs) float64 {
+	if r.MistOn < 1 {
 		return 1
 	}
 	return math.Max(0.3, math.Min(r.MistFull/r.MistOn, 1.2))

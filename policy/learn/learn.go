@@ -36,32 +36,55 @@ type State struct {
 	Watches    float64   `json:"watches"`               // seconds watched
 }
 
-// Recent are means over about the last six hours, in seconds for each second.
+// recentBins is for how many hours what ran is kept, the present one included.
+const recentBins = 6
+
+// Recent is what ran in the last hours, by hour.
 type Recent struct {
-	Seconds  float64 `json:"seconds"` // that they rest on
-	FanOn    float64 `json:"fan_on"`
-	MistOn   float64 `json:"mist_on"`
-	MistFull float64 `json:"mist_full"` // spun up
+	Hour int64            `json:"hour"` // the present one, since 1970
+	Bins [recentBins]Runs `json:"bins"`
 }
 
-func (r *Recent) sum() float64 { return r.Seconds + r.FanOn + r.MistOn + r.MistFull }
+// Runs are seconds.
+type Runs struct {
+	Passed   float64 `json:"passed"`
+	FanOn    float64 `json:"fan_on"`
+	MistOn   float64 `json:"mist_on"`
+	MistFull float64 `json:"mist_full"` // as if at full output, spinning up and down included
+}
 
-// recentS is the memory of Recent.
-const recentS = 6 * 3600
-
-func (r *Recent) pass(fanOn bool, mist float64, mistOn bool, dt float64) {
-	r.Seconds = math.Min(r.Seconds+dt, recentS)
-	g := dt / math.Max(r.Seconds, dt)
-	toward := func(x *float64, on bool) {
-		goal := 0.0
-		if on {
-			goal = 1
-		}
-		*x += (goal - *x) * g
+// pass counts dt seconds that ended at now, with the mist spun up to that share.
+func (r *Recent) pass(now time.Time, fanOn, mistOn bool, mist, dt float64) {
+	hour := now.Unix() / 3600
+	for r.Hour < hour {
+		r.Hour = max(r.Hour+1, hour-recentBins)
+		r.Bins[r.Hour%recentBins] = Runs{}
 	}
-	toward(&r.FanOn, fanOn)
-	toward(&r.MistOn, mistOn)
-	r.MistFull += (mist - r.MistFull) * g
+	b := &r.Bins[r.Hour%recentBins]
+	b.Passed += dt
+	b.MistFull += mist * dt
+	if fanOn {
+		b.FanOn += dt
+	}
+	if mistOn {
+		b.MistOn += dt
+	}
+}
+
+// Sum is what ran in all the hours kept.
+func (r *Recent) Sum() (sum Runs) {
+	for i := range r.Bins {
+		b := &r.Bins[i]
+		sum.Passed, sum.FanOn = sum.Passed+b.Passed, sum.FanOn+b.FanOn
+		sum.MistOn, sum.MistFull = sum.MistOn+b.MistOn, sum.MistFull+b.MistFull
+	}
+	return sum
+}
+
+func (r *Recent) sane() bool {
+	s := r.Sum()
+	ok := s.Passed >= 0 && s.FanOn >= 0 && s.MistOn >= 0 && s.MistFull >= 0 && s.Passed+s.FanOn+s.MistOn+s.MistFull < 1e7
+	return ok && r.Hour >= 0
 }
 
 // layout is that of State: raised whenever values get another meaning or place.
@@ -146,7 +169,7 @@ func (f *Facts) clean() *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.co2().sane() && s.water().sane() && !math.IsNaN(s.Mist+s.Fan+s.Recent.sum()+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.co2().sane() && s.water().sane() && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1
 }
 
@@ -195,7 +218,7 @@ func (s *State) pass(f *Facts, seconds float64) {
 		m := spin(&s.Mist, s.MistOn, mistUpS, mistDownS, dt)
 		fan := spin(&s.Fan, s.FanOn, fanUpS, fanUpS, dt)
 		s.FanRuns += fan * dt
-		s.Recent.pass(s.FanOn, m, s.MistOn, dt)
+		s.Recent.pass(f.Now, s.FanOn, s.MistOn, m, dt)
 		s.passCO2(f.Now, fan, dt)
 		s.passWater(&k, m, fan, dt)
 	}
