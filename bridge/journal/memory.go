@@ -282,7 +282,8 @@ func (m *Memory) History(ctx context.Context, q HistoryQuery) iter.Seq2[Minute, 
 		}
 		var found []Minute
 		for s, rows := range m.minutes {
-			if q.Chamber != s.chamber || q.Place != "" && s.place != q.Place || q.Quantity != "" && s.quantity != q.Quantity {
+			if q.Chamber != s.chamber || q.Place != "" && s.place != q.Place || q.Quantity != "" && s.quantity != q.Quantity ||
+				slices.Contains(q.Without, s.place) {
 				continue
 			}
 			for _, v := range rows {

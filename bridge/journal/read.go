@@ -348,6 +348,9 @@ func (j *SQLite) minutes(ctx context.Context, q *HistoryQuery, after *minuteRow)
 	if q.Quantity != "" {
 		w.and("s.quantity = ?", q.Quantity)
 	}
+	for _, place := range q.Without {
+		w.and("s.place <> ?", place)
+	}
 	if after != nil {
 		w.and("(g.at, g.series) > (?, ?)", after.at, after.series)
 	}

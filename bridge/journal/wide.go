@@ -1,9 +1,11 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 )
@@ -13,6 +15,9 @@ import (
 
 // wideRows is about how many minutes a stretch holds for each series.
 const wideRows = 24 * 60
+
+// mostSeries is above every number of a series.
+const mostSeries = int64(1) << 32
 
 // wideStretch is the length of a stretch in seconds, a whole number of steps.
 func wideStretch(step int64) int64 {
@@ -48,8 +53,14 @@ func (j *SQLite) wide(ctx context.Context, q *HistoryQuery, from, to int64) (out
 
 func floorMod(a, b int64) int64 { return ((a % b) + b) % b }
 
+// wideOne is what is known of a series beforehand.
+type wideOne struct {
+	Minute
+	perUnit float64
+}
+
 // wideSeries finds the series that a query asks for.
-func wideSeries(ctx context.Context, c *sql.Conn, q *HistoryQuery, chamber *int64) (map[int64]Minute, error) {
+func wideSeries(ctx context.Context, c *sql.Conn, q *HistoryQuery, chamber *int64) (map[int64]wideOne, error) {
 	var w where
 	w.and("c.name = ?", q.Chamber)
 	if q.Place != "" {
@@ -58,16 +69,19 @@ func wideSeries(ctx context.Context, c *sql.Conn, q *HistoryQuery, chamber *int6
 	if q.Quantity != "" {
 		w.and("s.quantity = ?", q.Quantity)
 	}
-	rows, err := c.QueryContext(ctx, "SELECT s.id, s.chamber, s.place, s.quantity FROM series s JOIN chambers c ON c.id = s.chamber WHERE "+w.String(), w.args...)
+	for _, place := range q.Without {
+		w.and("s.place <> ?", place)
+	}
+	rows, err := c.QueryContext(ctx, "SELECT s.id, s.chamber, s.place, s.quantity, s.per_unit FROM series s JOIN chambers c ON c.id = s.chamber WHERE "+w.String(), w.args...)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
-	known := map[int64]Minute{}
+	known := map[int64]wideOne{}
 	for rows.Next() {
 		var id int64
-		m := Minute{Chamber: q.Chamber}
-		if err := rows.Scan(&id, chamber, &m.Place, &m.Quantity); err != nil {
+		m := wideOne{Minute: Minute{Chamber: q.Chamber}}
+		if err := rows.Scan(&id, chamber, &m.Place, &m.Quantity, &m.perUnit); err != nil {
 			return nil, err
 		}
 		known[id] = m
@@ -76,10 +90,10 @@ func wideSeries(ctx context.Context, c *sql.Conn, q *HistoryQuery, chamber *int6
 }
 
 // wideBuckets adds one stretch up.
-func wideBuckets(ctx context.Context, c *sql.Conn, q *HistoryQuery, known map[int64]Minute, chamber, from, end int64) (out []Minute, err error) {
+func wideBuckets(ctx context.Context, c *sql.Conn, q *HistoryQuery, known map[int64]wideOne, chamber, from, end int64) (out []Minute, err error) {
 	step := int64(q.Step / time.Second)
 	only := ""
-	if q.Place != "" || q.Quantity != "" {
+	if q.Place != "" || q.Quantity != "" || len(q.Without) > 0 {
 		var ids []string
 		for id := range known {
 			ids = append(ids, fmt.Sprint(id))
@@ -90,30 +104,43 @@ func wideBuckets(ctx context.Context, c *sql.Conn, q *HistoryQuery, known map[in
 	if !q.From.IsZero() {
 		low = max(from, ceilSecond(q.From))
 	}
-	rows, err := c.QueryContext(ctx, `SELECT b.bucket, b.series, b.span, b.rows, b.n, b.weighted, b.plain, b.low, b.high, b.tenths, s.per_unit FROM (
-			SELECT g.at - ((g.at % ?1) + ?1) % ?1 AS bucket, g.series AS series, max(g.span) AS span, count(*) AS rows, sum(g.n) AS n,
-				total(g.mean * g.n) AS weighted, total(g.mean) AS plain, min(g.min) AS low, max(g.max) AS high, sum(g.tenths) AS tenths
-			FROM minute_grains g WHERE g.chamber = ?2 AND g.at >= ?3 AND g.at < ?4`+only+` GROUP BY bucket, g.series) b
-		CROSS JOIN series s ON s.id = b.series ORDER BY b.bucket, s.place, s.quantity`, step, chamber, low, end)
+	// One whole number for bucket and series sorts faster than two; a stretch has few steps.
+	rows, err := c.QueryContext(ctx, `SELECT (g.at - ?6) / ?1 * ?5 + g.series AS both, max(g.span), count(*), sum(g.n),
+			total(g.mean * g.n), total(g.mean), min(g.min), max(g.max), sum(g.tenths)
+		FROM minute_grains g WHERE g.chamber = ?2 AND g.at >= ?3 AND g.at < ?4`+only+` GROUP BY both`, step, chamber, low, end, mostSeries, from)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
+	first := 0 // of the bucket at hand
 	for rows.Next() {
-		var bucket, series, span, n, count int64
-		var weighted, plain, low, high, tenths, per float64
-		if err := rows.Scan(&bucket, &series, &span, &count, &n, &weighted, &plain, &low, &high, &tenths, &per); err != nil {
+		var both, span, n, count int64
+		var weighted, plain, low, high, tenths float64
+		if err := rows.Scan(&both, &span, &count, &n, &weighted, &plain, &low, &high, &tenths); err != nil {
 			return nil, err
 		}
-		m := known[series]
-		m.Start, m.Span, m.N = time.Unix(bucket, 0).UTC(), time.Duration(max(span, step))*time.Second, int(n)
+		m, per := known[both%mostSeries].Minute, known[both%mostSeries].perUnit
+		m.Start = time.Unix(both/mostSeries*step+from, 0).UTC()
+		m.Span, m.N = time.Duration(max(span, step))*time.Second, int(n)
 		m.Mean, m.Min, m.Max, m.Seconds = plain/float64(count)/per, low/per, high/per, tenths/secondsPerUnit
 		if n > 0 && count > 1 {
 			m.Mean = weighted / float64(n) / per
 		}
+		if len(out) > first && !out[first].Start.Equal(m.Start) {
+			inOrder(out[first:])
+			first = len(out)
+		}
 		out = append(out, m)
 	}
+	inOrder(out[first:])
 	return out, rows.Err()
+}
+
+// inOrder sorts one bucket by place and quantity.
+func inOrder(ms []Minute) {
+	slices.SortFunc(ms, func(a, b Minute) int {
+		return cmp.Or(strings.Compare(a.Place, b.Place), strings.Compare(a.Quantity, b.Quantity))
+	})
 }
 
 // widely is History over a step.

@@ -11,6 +11,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"gillkeeper/bridge/journal"
@@ -46,7 +47,7 @@ type Query struct {
 	Chambers   []Chamber
 	Table      *species.Table // the climates that were to be kept
 	From, To   time.Time
-	// Progress is told the share done; nil: nobody.
+	// Progress is told the share done, by one goroutine at a time; nil: nobody.
 	Progress func(share float64)
 }
 
@@ -67,18 +68,13 @@ func Read(ctx context.Context, from Source, q Query) (*yield.Season, error) {
 	}
 	s := &yield.Season{Site: q.Site, Timezone: q.Timezone, Fahrenheit: q.Fahrenheit, From: q.From.UTC(), To: q.To.UTC(),
 		Chambers: []yield.Chamber{}, Batches: []yield.Batch{}, Alarms: []yield.Alarm{}}
+	climates, err := readClimates(ctx, from, &q)
+	if err != nil {
+		return nil, err
+	}
 	for i := range q.Chambers {
 		c := &q.Chambers[i]
-		share := func(done float64) {
-			if q.Progress != nil {
-				q.Progress((float64(i) + done) / float64(len(q.Chambers)))
-			}
-		}
-		climate, err := readClimate(ctx, from, c, q.From, q.To, share)
-		if err != nil {
-			return nil, err
-		}
-		s.Chambers = append(s.Chambers, yield.Chamber{Name: c.Name, VolumeM3: c.VolumeM3, Climate: *climate})
+		s.Chambers = append(s.Chambers, yield.Chamber{Name: c.Name, VolumeM3: c.VolumeM3, Climate: *climates[i]})
 		if err := readBatches(ctx, from, s, c.Name); err != nil {
 			return nil, err
 		}
@@ -88,6 +84,49 @@ func Read(ctx context.Context, from Source, q Query) (*yield.Season, error) {
 	}
 	s.FromTable(q.Table)
 	return s, nil
+}
+
+// together is how many chambers' histories are read at a time: the store has as many connections for readers, and a
+// machine with one core loses nothing.
+const together = 2
+
+// readClimates reads the histories of all chambers.
+func readClimates(ctx context.Context, from Source, q *Query) ([]*yield.Climate, error) {
+	climates, errs := make([]*yield.Climate, len(q.Chambers)), make([]error, len(q.Chambers))
+	var mu sync.Mutex
+	shares := make([]float64, len(q.Chambers)) // guarded by mu
+	tell := func(i int, done float64) {
+		mu.Lock()
+		defer mu.Unlock()
+		shares[i] = done
+		sum := 0.0
+		for _, v := range shares {
+			sum += v / float64(len(shares))
+		}
+		if q.Progress != nil {
+			q.Progress(sum)
+		}
+	}
+	next := make(chan int)
+	var wg sync.WaitGroup
+	for range together {
+		wg.Go(func() {
+			for i := range next {
+				climates[i], errs[i] = readClimate(ctx, from, &q.Chambers[i], q.From, q.To, func(done float64) { tell(i, done) })
+			}
+		})
+	}
+	for i := range q.Chambers {
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return nil, err
+		}
+	}
+	return climates, nil
 }
 
 // readBatches adds the batches of a chamber that were there during the season.
@@ -221,6 +260,9 @@ func readClimate(ctx context.Context, from Source, c *Chamber, begin, end time.T
 	}
 }
 
+// unused are the places that no figure of a report rests on.
+var unused = []string{chamber.Room.String(), journal.PlaceTarget}
+
 // readSteps reads in aggregates of one width, or says that there are wider ones.
 func readSteps(ctx context.Context, from Source, c *Chamber, begin, end time.Time, width time.Duration, share func(float64)) (*yield.Climate, time.Duration, error) {
 	b := builder{c: c, out: &yield.Climate{Start: []int64{}}, step: width, roles: map[string]chamber.Role{}, learned: map[string]learnt{}}
@@ -228,7 +270,7 @@ func readSteps(ctx context.Context, from Source, c *Chamber, begin, end time.Tim
 		b.roles[p.Name] = p.Role
 	}
 	n := 0
-	for m, err := range from.History(ctx, journal.HistoryQuery{Chamber: c.Name, From: begin, To: end, Step: width}) {
+	for m, err := range from.History(ctx, journal.HistoryQuery{Chamber: c.Name, From: begin, To: end, Step: width, Without: unused}) {
 		if err != nil {
 			return nil, 0, err
 		}

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"syscall"
 	"testing"
@@ -65,8 +66,8 @@ func TestReportOfAYear(t *testing.T) {
 	t.Logf("%s", bytes.TrimSpace(out))
 	t.Logf("a year of three chambers: %v (%v of processor time), %d MB resident, page %d kB, journal %d MB",
 		took.Round(10*time.Millisecond), cpu.Round(10*time.Millisecond), usage.Maxrss>>10, len(page)>>10, info.Size()>>20)
-	if cpu > yearTime { // on a machine that does other things too, the wall says little
-		t.Errorf("the report takes %v of processor time, more than %v", cpu, yearTime)
+	if took > yearTime {
+		t.Errorf("the report takes %v on a machine of its own, more than %v", alone, yearTime)
 	}
 	if usage.Maxrss<<10 > yearMemory {
 		t.Errorf("the report takes %d MB, more than %d", usage.Maxrss>>10, yearMemory>>20)
@@ -145,7 +146,7 @@ func writeYear(t *testing.T, path string, days int) {
 	defer func() { must(j.Close()) }()
 	start := time.Date(2025, 1, 1, 0, 0, 0, 0, time.UTC)
 	end := start.AddDate(0, 0, days)
-	fine := end.AddDate(0, 0, -30)
+	fine := end.AddDate(0, 0, -30) // from then on by the minute
 	if days < 60 {
 		fine = end
 	}
