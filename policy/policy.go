@@ -72,6 +72,7 @@ type State struct {
 	LinkLost  time.Time          `json:"link_lost,omitzero"`  // since when the broker is away; zero: it is there
 	LinkSince time.Time          `json:"link_since,omitzero"` // since when it is there
 	Short     []chamber.Quantity `json:"short,omitempty"`     // quantities that some plug runs without: fallback
+	Beside    *Beside            `json:"beside,omitempty"`    // while it only observes
 	Done      []string           `json:"done,omitempty"`      // IDs of the last actions, so that none is done twice
 }
 
@@ -169,6 +170,6 @@ type Snapshot struct {
 	State    State         `json:"state"`
 	Decision Decision      `json:"decision"`
 	Observe  bool          `json:"observe"`
-}
 	// Proposals are the stages that batches seem to have reached.
 	Proposals []crop.Proposal `json:"proposals,omitempty"`
+}

@@ -63,7 +63,8 @@ func (p *Policy) Step(s State, in Input) (State, Decision) {
 	}
 	d := Decision{At: in.Wall, Plugs: make([]PlugDecision, len(p.Spec.Plugs))}
 	st := step{Policy: p, s: &s, in: &in, d: &d}
-	st.pass(in.Now.Sub(s.Now))
+	passed := in.Now.Sub(s.Now)
+	st.pass(passed)
 	s.Now = in.Now
 	st.link()
 	st.hear()
@@ -80,6 +81,7 @@ func (p *Policy) Step(s State, in Input) (State, Decision) {
 	st.decide()
 	s.Short = st.short
 	st.watch()
+	st.beside(passed)
 	d.Wake = sooner(d.Wake, in.Now.Add(LongestSleep))
 	return s, d
 }

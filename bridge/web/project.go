@@ -60,6 +60,7 @@ func (v *view) chamber() api.Chamber {
 		Reservoir: v.reservoir(),
 		Alarms:    v.alarms(),
 		BrokerOut: v.at(s.LinkLost),
+		Beside:    v.beside(),
 	}
 	c.Worst = worst(c.Alarms)
 	return c

@@ -62,6 +62,7 @@ func (a *app) status(ctx context.Context, args []string, asJSON bool) error {
 		fmt.Fprintf(a.stderr, "gillkeeper: the daemon is not ready: %s\n", oneLine(site.NotReady))
 	}
 	a.printStatus(list, siteWords(site))
+	a.printBeside(list)
 	a.printNotifications(site)
 	if len(args) == 1 {
 		a.printCorrections(&list[0], siteWords(site))

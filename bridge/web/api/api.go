@@ -65,6 +65,7 @@ type Chamber struct {
 	Reservoir *Reservoir `json:"reservoir,omitempty" doc:"of the humidifier, where there is one"`
 	Alarms    []Alarm    `json:"alarms" doc:"every alarm that is not at rest, the worst first"`
 	BrokerOut *time.Time `json:"broker_lost_since,omitempty" doc:"since when the broker is away"`
+	Beside    *Beside    `json:"beside,omitempty" doc:"where it is only observed: what the controls in charge do, beside what this daemon would do"`
 	Sensors   []Sensor   `json:"sensors,omitempty" doc:"where one chamber alone is asked for"`
 }
 
