@@ -28,6 +28,7 @@ type Policy struct {
 	Climates *species.Table
 	Observe  bool // decide and show, command nothing
 	Rules    bool // never plan by what was learned: the rules alone decide
+	NoPurge  bool // never run the fan longer only to learn from it
 }
 
 // Input is what happened since the last step.
@@ -65,6 +66,7 @@ type State struct {
 	Target    crop.Target        `json:"target"`
 	Control   control.State      `json:"control"`
 	Learn     learn.State        `json:"learn"` // what is known of the chamber by watching it
+	Purge     Purge              `json:"purge,omitzero"`
 	Reservoir alarm.Reservoir    `json:"reservoir"`
 	Detectors alarm.Detectors    `json:"detectors"`
 	Alarms    alarm.State        `json:"alarms"`

@@ -226,6 +226,7 @@ func (t *step) decide() {
 		sc.Model = &t.model
 	}
 	s.Control, t.wants = control.Decide(s.Control, &sc)
+	t.purge(light)
 	t.fallBack()
 	scene := guard.Scene{Now: t.in.Now, Link: t.in.Link, LinkUp: t.in.LinkUp, LinkSince: s.LinkSince, Observe: t.Observe}
 	for i := range t.wants {
