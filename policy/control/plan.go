@@ -30,15 +30,14 @@ type Span struct {
 	To   time.Time `json:"to,omitzero"`
 }
 
-// The plan's horizon and steps in seconds: fine at first, coarser later.
+// When a plan is made anew, and what stands for never, in seconds.
 const (
 	planEvery  = 4 * time.Second
-	fineStep   = 4.0
-	fineUntil  = 100.0
-	roughStep  = 8.0
-	planEnd    = 236.0
 	pulseNever = 1e9
 )
+
+// legs are the horizon in seconds and the steps that it is followed in: fine while pulses act, coarser later.
+var legs = [...]struct{ until, step float64 }{{16, 2}, {32, 2}, {44, 2}, {56, 2}, {88, 4}, {120, 4}, {160, 8}, {200, 8}, {240, 8}}
 
 // weights say what leaving the target costs, per second where it lasts.
 type weights struct {
@@ -56,7 +55,7 @@ type weights struct {
 	terminal float64 // seconds for which the end counts on
 }
 
-var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 5, co2Unit: 25, margin: 30, pulse: 24, fresh: 30, gram: 5, blow: 0.3, terminal: 20}
+var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 8, co2Unit: 20, margin: 40, pulse: 24, fresh: 20, gram: 2, blow: 0.1, terminal: 20}
 
 // run is a plug's run in seconds from now.
 type run struct{ from, to float64 }
@@ -70,36 +69,35 @@ type planner struct {
 	target   *crop.Target
 	volume   float64
 	freshPPM float64 // worth of each ppm at the end
-	rolled   int
 }
 
 // outcome is what a plan leads to.
 type outcome struct{ cost, rh, co2 float64 }
 
-// roll plays a plan through.
-func (p *planner) roll(mist, fan run) outcome {
-	p.rolled++
+// roll plays a plan through, as far as it stays cheaper than the given cost.
+func (p *planner) roll(mist, fan run, cheaper float64) outcome {
 	a, c, w := p.model.Air, &p.model.Constants, p.w
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
 	cost := 0.0
-	dt := fineStep
-	var rh float64
-	for t := 0.0; t < planEnd; t += dt {
-		if t >= fineUntil {
-			dt = roughStep
-		}
-		mid := t + dt/2
-		a.Step(c, mid >= mist.from && mid < mist.to, mid >= fan.from && mid < fan.to, dt)
-		rh = a.RH(c)
-		cost += dt * (w.humidity(rh-aim) + w.carbon(a.CO2, most, least))
-	}
-	cost += w.terminal*w.humidity(rh-aim) + p.freshPPM*a.CO2
 	if mist.to > mist.from {
 		cost += w.pulse + w.gram*c.MistRate*p.volume*(mist.to-mist.from)
 	}
 	if fan.to > fan.from {
 		cost += w.pulse + w.blow*(fan.to-fan.from)
 	}
+	rh, t := 0.0, 0.0
+	for _, leg := range legs {
+		for ; t < leg.until; t += leg.step {
+			mid := t + leg.step/2
+			a.Step(c, mid >= mist.from && mid < mist.to, mid >= fan.from && mid < fan.to, leg.step)
+			rh = a.RH(c)
+			cost += leg.step * (w.humidity(rh-aim) + w.carbon(a.CO2, most, least))
+		}
+		if cost >= cheaper {
+			return outcome{cost: math.Inf(1)}
+		}
+	}
+	cost += w.terminal*w.humidity(rh-aim) + p.freshPPM*a.CO2
 	return outcome{cost, rh, a.CO2}
 }
 
@@ -184,8 +182,8 @@ func (s Span) want(now time.Time) guard.Want {
 	return guard.Want{On: true, Until: s.To}
 }
 
-// search looks for the cheapest plan among a small, fixed set: the fan's pulses first, without mist and with mist a
-// little ahead, then the humidifier's to the best of them, then the fan's once more.
+// search looks for the cheapest plan among a small, fixed set: the two plugs' runs moved together first, then each
+// alone to the best of the other's.
 func (st *State) search(sc *Scene, i, j int) {
 	p := planner{w: &planWeights, model: sc.Model, target: &sc.Target, volume: sc.Spec.VolumeM3}
 	c := &sc.Model.Constants
@@ -193,42 +191,95 @@ func (st *State) search(sc *Scene, i, j int) {
 	drop := (sc.Target.CO2MaxPPM - c.RoomCO2) * (1 - math.Exp(-c.Flow*least))
 	p.freshPPM = p.w.fresh / math.Max(drop, 15)
 
-	mists := st.runs(sc, i, mistStarts[:], mistLengths[:])
-	fans := st.runs(sc, j, fanStarts[:], fanLengths[:])
-	mist, fan := mists.runs[0], fans.runs[0]
-	still := p.roll(rest, rest)
-	best := p.roll(mist, fan)
-	try := func(m, f run) {
-		if o := p.roll(m, f); o.cost < best.cost-1e-9 {
-			best, mist, fan = o, m, f
-		}
-	}
+	mists, fans := st.runs(sc, i), st.runs(sc, j)
+	still := p.roll(rest, rest, math.Inf(1))
+	b := best{p: &p, mist: mists.runs[0], fan: fans.runs[0]}
+	b.outcome = p.roll(b.mist, b.fan, math.Inf(1))
 	if m, f, ok := st.last(sc, &mists, &fans); ok {
-		try(m, f)
+		b.try(m, f)
 	}
-	m0 := mist
-	for _, f := range fans.all() {
-		try(m0, f)
-		if !mists.on && f.from < planEnd {
-			from := math.Max(mists.earliest, f.from-8)
-			try(run{from, from + mists.least*1.2}, f)
+	if !mists.on && !fans.on {
+		b.together(&mists, &fans)
+	}
+	for range 2 {
+		before := b.cost
+		b.alone(&mists, &fans)
+		if b.cost == before {
+			break
 		}
 	}
-	f0 := fan
-	for _, m := range mists.all() {
-		try(m, f0)
-	}
-	m0 = mist
-	for _, f := range fans.all() {
-		try(m0, f)
-	}
-	st.Plan = Plan{At: sc.Now, Mist: mist.span(sc.Now), Fan: fan.span(sc.Now), Cost: best.cost, Still: still.cost,
-		RH: best.rh, CO2: best.co2, StillRH: still.rh, StillC: still.co2}
+	st.Plan = Plan{At: sc.Now, Mist: b.mist.span(sc.Now), Fan: b.fan.span(sc.Now), Cost: b.cost, Still: still.cost,
+		RH: b.rh, CO2: b.co2, StillRH: still.rh, StillC: still.co2}
 	if mists.on {
 		st.Plan.Mist.From = st.Mist.Since
 	}
 	if fans.on {
 		st.Plan.Fan.From = st.Fan.Since
+	}
+}
+
+// best is the best plan so far.
+type best struct {
+	p         *planner
+	mist, fan run
+	outcome
+}
+
+func (b *best) try(mist, fan run) bool {
+	o := b.p.roll(mist, fan, b.cost)
+	if o.cost < b.cost-1e-9 {
+		b.outcome, b.mist, b.fan = o, mist, fan
+		return true
+	}
+	return false
+}
+
+// together tries runs of both plugs, and of each alone, that begin now or later.
+func (b *best) together(mists, fans *runSet) {
+	both := math.Max(mists.earliest, fans.earliest-leads[1])
+	for _, d := range delays {
+		m := mists.at(both+d, 1)
+		b.try(m, fans.at(both+d+leads[1], 1))
+		b.try(m, rest)
+		b.try(rest, fans.at(fans.earliest+d, 1))
+	}
+	if b.mist == rest || b.fan == rest {
+		return
+	}
+	for range 2 {
+		before := b.cost
+		m, f := b.mist, b.fan
+		for _, l := range runLengths {
+			b.try(m, fans.at(f.from, l))
+		}
+		f = b.fan
+		for _, l := range runLengths {
+			b.try(mists.at(m.from, l), f)
+		}
+		m, f = b.mist, b.fan
+		for _, l := range leads {
+			from := math.Max(fans.earliest, m.from+l)
+			b.try(m, run{from, from + f.to - f.from})
+		}
+		m, f = b.mist, b.fan
+		for _, d := range nudges {
+			b.try(m.moved(d, mists.earliest), f.moved(d, fans.earliest))
+		}
+		if b.cost == before {
+			return
+		}
+	}
+}
+
+// alone moves and stretches one run at a time.
+func (b *best) alone(mists, fans *runSet) {
+	f := b.fan
+	for _, m := range mists.variants(b.mist) {
+		b.try(m, f)
+	}
+	m := b.mist
+	for _, f := range fans.variants(b.fan) {
+		b.try(m, f)
 	}
 }
 
@@ -260,32 +311,65 @@ func (r run) span(now time.Time) Span {
 	return Span{at(r.from), at(r.to)}
 }
 
-// The starts of pulses in seconds from the earliest, their lengths in multiples of the shortest, and for a plug that
-// runs, how many seconds longer than it must.
+// What is tried, in seconds: how much later than at the earliest two runs begin, by how much the mist goes ahead of the
+// fan, how far a run is moved, how much longer a plug runs than it must; lengths are multiples of the shortest run.
 var (
-	mistStarts  = [...]float64{0, 9, 18, 30, 48, 72, 105}
-	mistLengths = [...]float64{1, 1.35, 1.8, 2.5}
-	fanStarts   = [...]float64{0, 12, 30, 60, 105}
-	fanLengths  = [...]float64{1, 1.5, 2.2}
-	longer      = [...]float64{0, 6, 12, 21, 33, 51, 75}
+	delays     = [...]float64{0, 8, 20, 40, 75, 120}
+	leads      = [...]float64{0, 6, 12, 20}
+	nudges     = [...]float64{-12, -4, 4, 12}
+	runLengths = [...]float64{1.3, 1.7, 2.3, 3.2}
+	longer     = [...]float64{0, 5, 10, 16, 24, 36, 54, 80}
 )
-
-const mostRuns = 1 + 7*4
 
 // runSet is what a plug can do next. The first is the least it must.
 type runSet struct {
-	runs     [mostRuns]run
+	runs     [1 + len(longer) + len(delays)*2]run
 	n        int
 	on       bool
 	earliest float64
 	least    float64
 }
 
-func (r *runSet) all() []run { return r.runs[:r.n] }
-
 func (r *runSet) add(x run) {
 	r.runs[r.n] = x
 	r.n++
+}
+
+// at is a run that begins then, or as soon after as may be.
+func (r *runSet) at(from, lengths float64) run {
+	from = math.Max(from, r.earliest)
+	return run{from, from + lengths*r.least}
+}
+
+// variants are the runs near one, and none.
+func (r *runSet) variants(x run) []run {
+	if r.on {
+		return r.runs[:r.n]
+	}
+	r.n = 0
+	r.add(rest)
+	if x == rest {
+		for _, d := range delays {
+			r.add(r.at(r.earliest+d, 1))
+		}
+		return r.runs[:r.n]
+	}
+	length := x.to - x.from
+	for _, d := range nudges {
+		r.add(x.moved(d, r.earliest))
+	}
+	for _, l := range [...]float64{0.8, 0.9, 1.12, 1.3} {
+		r.add(run{x.from, x.from + math.Max(r.least, l*length)})
+	}
+	return r.runs[:r.n]
+}
+
+func (r run) moved(d, earliest float64) run {
+	if r == rest {
+		return r
+	}
+	from := math.Max(r.from+d, earliest)
+	return run{from, from + r.to - r.from}
 }
 
 // airNeeded reports whether CO2 alone is reason enough to run the fan.
@@ -293,34 +377,26 @@ func (st *State) airNeeded(sc *Scene) bool {
 	return sc.Model.Air.CO2 > sc.Target.CO2MaxPPM-planWeights.margin
 }
 
-func (st *State) runs(sc *Scene, i int, starts, lengths []float64) (r runSet) {
+func (st *State) runs(sc *Scene, i int) (r runSet) {
 	p, spec := &sc.Plugs[i], &sc.Spec.Plugs[i]
-	edge := p.ChangedAt
-	if p.TurnedAt.After(edge) {
-		edge = p.TurnedAt
-	}
+	since := edge(p)
 	r.on = p.On
 	if p.HasTold {
 		r.on = p.Told
 	}
 	r.least = (spec.MinOn + guard.Slack).Seconds()
 	if r.on {
-		if limit := sc.Plugs[i].ChangedAt.Add(longestPulse); !sc.Now.Before(limit) && !st.airNeeded(sc) {
+		if limit := p.ChangedAt.Add(longestPulse); !sc.Now.Before(limit) && !st.airNeeded(sc) {
 			r.add(run{0, 0}) // together the two could run for hours against each other; each rests now and then
 			return r
 		}
-		must := math.Max(0, edge.Add(spec.MinOn+guard.Slack).Sub(sc.Now).Seconds())
+		must := math.Max(0, since.Add(spec.MinOn+guard.Slack).Sub(sc.Now).Seconds())
 		for _, x := range longer {
 			r.add(run{0, must + x})
 		}
 		return r
 	}
-	r.earliest = math.Max(0, edge.Add(spec.MinOff+guard.Slack).Sub(sc.Now).Seconds())
+	r.earliest = math.Max(0, since.Add(spec.MinOff+guard.Slack).Sub(sc.Now).Seconds())
 	r.add(rest)
-	for _, s := range starts {
-		for _, l := range lengths {
-			r.add(run{r.earliest + s, r.earliest + s + l*r.least})
-		}
-	}
 	return r
 }

@@ -2,6 +2,7 @@ package control
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -105,8 +106,21 @@ func TestPlanKeepsMinimumTimes(t *testing.T) {
 		for _, on := range []bool{false, true} {
 			sc.Plugs[1] = guard.Plug{Known: true, HasTold: true, Told: on, On: on, ChangedAt: sc.Now.Add(-time.Duration(since * float64(time.Second)))}
 			var st State
-			r := st.runs(sc, 1, fanStarts[:], fanLengths[:])
-			for _, x := range r.all() {
+			r := st.runs(sc, 1)
+			tried := slices.Clone(r.runs[:r.n])
+			if !on {
+				for _, later := range append([]float64{-30}, delays[:]...) {
+					for _, length := range append([]float64{1}, runLengths[:]...) {
+						x := r.at(later, length)
+						tried = append(append(tried, x), r.variants(x)...)
+					}
+				}
+				tried = append(tried, r.variants(rest)...)
+			}
+			if len(tried) < 8 {
+				t.Fatalf("only %d runs are tried", len(tried))
+			}
+			for _, x := range tried {
 				switch {
 				case on && since+x.to < least-1e-9:
 					t.Errorf("on for %v s, ends after %v more", since, x.to)
