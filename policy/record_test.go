@@ -247,3 +247,34 @@ func anything(rt *rapid.T, b *book) policy.Action {
 	}
 	return policy.Action{Kind: policy.BatchRetire, Batch: name, When: when}
 }
+
+// TestYearsOldActions: what was asked for a quarter of an hour is not done again years later, when the state was lost and
+// only people's actions are left. A batch keeps its dates, and what an older program did not write is nothing.
+func TestYearsOldActions(t *testing.T) {
+	p := &policy.Policy{Climates: species.Builtin(), Spec: &chamber.Spec{Name: "loft", VolumeM3: 0.56, Plugs: []chamber.Plug{
+		{Name: "mister", Role: chamber.Humidifier, MaxOn: time.Hour, ReservoirLiters: 5, OutputGPerH: 300}}}}
+	s := p.Fresh(bookStart.AddDate(3, 0, 0))
+	for _, body := range []string{
+		`{"id":"1","kind":"batch_add","at":"2026-02-01T08:00:00Z","batch":"oyster","species":"pleurotus-ostreatus","substrate_kg":10,"dry_kg":3.5,"stage":"fruiting"}`,
+		`{"id":"2","kind":"hand","at":"2026-02-01T09:00:00Z","plug":"mister","hand":"on","for":900000000000}`,
+		`{"id":"3","kind":"harvest","at":"2026-02-05T09:00:00Z","batch":"oyster","fresh_g":500,"done":true}`,
+		`{"id":"4","kind":"alarm_shelve","at":"2026-02-05T09:00:00Z","alarm":"humidity_low","for":3600000000000}`,
+		`{"id":"5","kind":"moon_phase","at":"2026-02-05T09:00:00Z"}`,
+	} {
+		var a policy.Action
+		if err := json.Unmarshal([]byte(body), &a); err != nil {
+			t.Fatal(err)
+		}
+		s = p.Redo(s, a)
+	}
+	if s.Plugs[0].Hand.Active {
+		t.Error("a hand of three years ago holds the humidifier")
+	}
+	b, ok := s.Crop.Find("oyster")
+	if !ok || !b.Added.Equal(bookStart) || b.Stage != species.Rest || b.Since.Year() != 2026 || b.FreshG() != 500 {
+		t.Errorf("the batch became %+v", b)
+	}
+	if err := p.Check(&s, &policy.Action{ID: "2", Kind: policy.HandSet}); err != nil {
+		t.Errorf("the old hand's id is not remembered: %v", err)
+	}
+}

@@ -15,7 +15,7 @@ import (
 func TestConfusion(t *testing.T) {
 	cases := 500
 	if testing.Short() || raced {
-		cases = 100
+		cases = 50
 	}
 	seed := uint64(20260114)
 	if n, err := strconv.ParseUint(os.Getenv("GILLKEEPER_SEED"), 10, 64); err == nil {
