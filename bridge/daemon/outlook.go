@@ -19,7 +19,7 @@ func (d *Daemon) outlook(ctx context.Context, name string, length time.Duration,
 	told := len(d.config.Notify) > 0
 	d.mu.Unlock()
 	return d.ahead.Ask(ctx, &outlook.Question{
-		Policy: p, State: p.Fit(snap.State), Wall: snap.Wall, For: length, Thorough: thorough, Told: told,
+		Policy: p, State: p.Fit(snap.State), Wall: snap.Wall, For: length, Thorough: thorough, Told: told, OwnDoubt: outlook.UsualDoubt,
 		Room: forecast.Room(ctx, d.journal, name, snap.Wall),
 	}, progress)
 }

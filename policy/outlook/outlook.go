@@ -26,6 +26,9 @@ type Question struct {
 	For    time.Duration // how long the grower is away; at most [Longest]
 	Room   Room          // the air that the chamber takes in, as it was of late
 	Told   bool          // somebody would be told of an alarm
+	// OwnDoubt is by how much crop and grower move the use of water from day to day besides the weather, as a relative
+	// standard deviation; see [UsualDoubt].
+	OwnDoubt float64
 	// Thorough simulates all of the time asked for, and not some hours of it in each run: minutes instead of seconds.
 	Thorough bool
 }
@@ -33,6 +36,7 @@ type Question struct {
 // The bounds of a question.
 const (
 	Longest     = 14 * 24 * time.Hour
+	UsualDoubt  = 0.15
 	UsualRuns   = 32 // that an answer rests on
 	LeastRuns   = 8  // below which there is no answer
 	draws       = 20 // of rate and water left, for each run
@@ -41,7 +45,7 @@ const (
 	doubtful    = 0.50 // chance of staying in range below which nobody should leave
 	leastDutyH  = 6.0  // hours that the present use must rest on to be believed
 	fullDutyH   = 24.0 // and to be believed wholly: a day and a night
-	mostAnchor  = 3.0  // factor by which the present use may correct the simulated one
+	leastDuty   = 1e-4 // below which nothing is told from never
 	unknownRate = 300  // g/h of one disc, where there is no rating
 )
 

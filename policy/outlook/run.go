@@ -16,11 +16,10 @@ import (
 // Course is what became of the chamber in one run, with a reservoir that never runs dry: from it follows when any real
 // one would.
 type Course struct {
-	// MistH has for the end of each hour how long the humidifier will have run until then, in hours of full output. It
-	// goes on beyond the time asked for by [beyond].
-	MistH []float64
-	// Duty is what of it an hour would have in the room's air as it was of late: what the chamber really ran then tells how
-	// far the run is off.
+	// Load has for the end of each hour what the humidifier had to do until then, in hours of the room's air as it was of
+	// late: hours of drier air count for more. It goes on beyond the time asked for by [beyond].
+	Load []float64
+	// Duty is how long it ran in an hour of that air, in hours of full output.
 	Duty   float64
 	Hours  float64 // that were simulated and count
 	Ranges []Kept
@@ -86,13 +85,10 @@ func (q *Question) Run(seed uint64, goOn func() bool) (Course, bool) {
 			c.Raised = append(c.Raised, a)
 		}
 	}
-	ranH := (r.rig.State.Total.MistG - mist) / r.rig.Params.MistGPerH
-	c.MistH = carry(ranH, q.loads(&r.rig.Params, &r.weather), from, span)
 	usual := plant.Weather{AirC: q.Room.MeanC, DailyK: q.Room.SwingK, Humidity: q.Room.RH, CO2PPM: q.Room.CO2PPM, StartHour: r.weather.StartHour, MixingHour: 1}
-	if all := c.MistH[len(c.MistH)-1]; all > 0 {
-		loads := q.loads(&r.rig.Params, &r.weather)
-		c.Duty = all * mean(q.loads(&r.rig.Params, &usual)) / (mean(loads) * float64(len(loads)))
-	}
+	c.Load = weigh(q.loads(&r.rig.Params, &r.weather), mean(q.loads(&r.rig.Params, &usual)))
+	ranH := (r.rig.State.Total.MistG - mist) / r.rig.Params.MistGPerH
+	c.Duty = ranH / max(1e-9, c.at((from+span).Hours())-c.at(from.Hours()))
 	return c, true
 }
 
@@ -139,19 +135,11 @@ func (q *Question) loads(p *plant.Params, w *plant.Weather) []float64 {
 	return all
 }
 
-// carry spreads what ran in a window over all hours by their load, and adds it up.
-func carry(ranH float64, loads []float64, from, span time.Duration) []float64 {
-	inside := 0.0
-	for i, l := range loads {
-		begin := time.Duration(i) * time.Hour
-		overlap := min(begin+time.Hour, from+span) - max(begin, from)
-		inside += l * max(0, overlap.Hours())
-	}
+// weigh adds up the loads of the hours, each by the usual one.
+func weigh(loads []float64, usual float64) []float64 {
 	sum, out := 0.0, make([]float64, len(loads))
 	for i, l := range loads {
-		if inside > 0 {
-			sum += ranH * l / inside
-		}
+		sum += l / usual
 		out[i] = sum
 	}
 	return out

@@ -44,10 +44,11 @@ func (q *Question) water(courses []Course) *Water {
 	var now, full, perDay []float64
 	for i := range courses {
 		c := &courses[i]
-		bring := q.bring(c, rate)
+		_, part := math.Modf((float64(i) + 0.5) * 0.6180339887498949)
+		duty := q.duty(c, rate) * math.Exp(q.OwnDoubt*normal(0.02+0.96*part))
 		for k := range draws {
 			z := normal((float64(k) + 0.5) / draws)
-			drawn := rate * math.Exp(doubt*z) * bring // grams in an hour of the course's mist
+			drawn := rate * math.Exp(doubt*z) * duty // grams in an hour of the usual air
 			perDay = append(perDay, c.at(q.For.Hours())*drawn/1000/q.For.Hours()*24)
 			now = append(now, c.reach(left(r, z)*1000/drawn))
 			full = append(full, c.reach(spec.ReservoirLiters*1000/drawn))
@@ -73,53 +74,53 @@ func left(r *alarm.Reservoir, z float64) float64 {
 	return r.Liters - z/ninety*(r.High-r.Liters)
 }
 
-// bring is the factor that brings a course to what the chamber runs now, as far as that is known: over less than a day it
-// is known in part.
-func (q *Question) bring(c *Course, rate float64) float64 {
+// duty is how long the humidifier runs in an hour of the room's air as it was of late, in hours of full output. What it
+// ran in the real chamber counts, as far as that is known: over less than a day in part.
+func (q *Question) duty(c *Course, rate float64) float64 {
+	simulated := max(leastDuty, c.Duty)
 	r := &q.State.Reservoir
-	i := q.Policy.Spec.Plug(chamber.Humidifier)
-	hours := q.State.Plugs[i].DutyHours
-	if !r.EmptyOK || r.Dry || r.EmptyIn < time.Hour || hours < leastDutyH || c.Duty <= 0 {
-		return 1
+	hours := q.State.Plugs[q.Policy.Spec.Plug(chamber.Humidifier)].DutyHours
+	if !r.EmptyOK || r.Dry || r.EmptyIn < time.Hour || hours < leastDutyH {
+		return simulated
 	}
-	real := r.Liters * 1000 / r.EmptyIn.Hours() / rate // hours of full output in an hour
 	weight := min(1, hours/fullDutyH)
-	return math.Exp(weight * math.Log(max(1/mostAnchor, min(real/c.Duty, mostAnchor))))
+	real := max(leastDuty, min(r.Liters*1000/r.EmptyIn.Hours()/rate, 1))
+	return math.Exp(weight*math.Log(real) + (1-weight)*math.Log(simulated))
 }
 
-// at is how long the humidifier has run after so many hours.
+// at is the load of so many hours.
 func (c *Course) at(hours float64) float64 {
-	last := len(c.MistH) - 1
+	last := len(c.Load) - 1
 	i := int(hours)
 	switch {
 	case last < 0 || hours <= 0:
 		return 0
 	case i > last:
-		return c.MistH[last] * hours / float64(last+1)
+		return c.Load[last] * hours / float64(last+1)
 	case i == 0:
-		return c.MistH[0] * hours
+		return c.Load[0] * hours
 	}
-	return c.MistH[i-1] + (hours-float64(i))*(c.MistH[i]-c.MistH[i-1])
+	return c.Load[i-1] + (hours-float64(i))*(c.Load[i]-c.Load[i-1])
 }
 
-// reach is after how many hours it has run for so long.
-func (c *Course) reach(mist float64) float64 {
-	if mist <= 0 {
+// reach is after how many hours the load comes to so much.
+func (c *Course) reach(load float64) float64 {
+	if load <= 0 {
 		return 0
 	}
-	last := len(c.MistH) - 1
-	if last < 0 || c.MistH[last] <= 0 {
+	last := len(c.Load) - 1
+	if last < 0 || c.Load[last] <= 0 {
 		return farOff
 	}
-	if mist > c.MistH[last] { // at the use of all hours before
-		return min(farOff, float64(last+1)*mist/c.MistH[last])
+	if load > c.Load[last] { // at the use of all hours before
+		return min(farOff, float64(last+1)*load/c.Load[last])
 	}
-	i, _ := slices.BinarySearch(c.MistH, mist)
+	i, _ := slices.BinarySearch(c.Load, load)
 	before := 0.0
 	if i > 0 {
-		before = c.MistH[i-1]
+		before = c.Load[i-1]
 	}
-	return float64(i) + (mist-before)/(c.MistH[i]-before)
+	return float64(i) + (load-before)/(c.Load[i]-before)
 }
 
 // farOff stands for never, in hours.

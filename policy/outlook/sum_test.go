@@ -49,7 +49,7 @@ func steady(q *Question, duties ...float64) []Course {
 	for _, d := range duties {
 		c := Course{Duty: d, Hours: 4}
 		for h := range int(beyond * q.For.Hours()) {
-			c.MistH = append(c.MistH, d*float64(h+1))
+			c.Load = append(c.Load, float64(h+1))
 		}
 		for _, x := range []chamber.Quantity{chamber.RelativeHumidity, chamber.CO2, chamber.Temperature} {
 			c.Ranges = append(c.Ranges, Kept{Quantity: x, Observed: 4 * 3600, In: 4 * 3600 * 0.95})
@@ -224,16 +224,23 @@ func TestTooFewRuns(t *testing.T) {
 	}
 }
 
-// What ran in a window of two hours under twice the load is carried over to the others by half.
-func TestCarry(t *testing.T) {
-	got := carry(1.2, []float64{1, 2, 2, 1}, time.Hour, 2*time.Hour)
-	for i, want := range []float64{0.3, 0.9, 1.5, 1.8} {
-		if math.Abs(got[i]-want) > 1e-12 {
-			t.Errorf("after hour %d %v, want %v", i+1, got[i], want)
+// Hours that ask for more count for more: 5 L that last 66.7 h at the usual load last 50 h when two hours of three
+// ask for half as much again.
+func TestDrierAirCounts(t *testing.T) {
+	q := tent(4)
+	c := steady(q, same(0.25)...)
+	for i := range c {
+		loads := make([]float64, len(c[i].Load))
+		for h := range loads {
+			loads[h] = 7
+			if h%3 != 0 { // two hours of three
+				loads[h] = 7 * 1.5
+			}
 		}
+		c[i].Load = weigh(loads, 7)
 	}
-	if got := carry(1, []float64{1, 1}, 30*time.Minute, time.Hour); math.Abs(got[1]-2) > 1e-12 {
-		t.Errorf("two halves of hours: %v, want 2", got[1])
+	if o := sum(t, q, c); !near(o.Water.Now.Likely, 50.11) { // 17·1 + 33·1.5 = 66.5, and 0.167 / 1.5 h of the next
+		t.Errorf("%+v, want 50.1 h", o.Water.Now)
 	}
 }
 
@@ -244,11 +251,11 @@ func TestReachIsTheInverseOfAt(t *testing.T) {
 		sum := 0.0
 		for range rapid.IntRange(1, 50).Draw(t, "hours") {
 			sum += rapid.Float64Range(0.001, 1).Draw(t, "mist")
-			c.MistH = append(c.MistH, sum)
+			c.Load = append(c.Load, sum)
 		}
 		h := rapid.Float64Range(0.01, 200).Draw(t, "after")
 		if got := c.reach(c.at(h)); math.Abs(got-h) > 1e-6*(1+h) {
-			t.Fatalf("%v hours of mist are reached after %v h, want %v", c.at(h), got, h)
+			t.Fatalf("a load of %v is reached after %v h, want %v", c.at(h), got, h)
 		}
 	})
 }
