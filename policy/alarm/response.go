@@ -13,6 +13,9 @@ type Response struct {
 	ForMist float64 `json:"for_mist"` // evidence that it gives mist, once dry
 	MistOn  float64 `json:"mist_on"`  // seconds of mist in Against
 	Frozen  float64 `json:"frozen"`   // seconds for which learning has been held
+	FromRH  float64 `json:"from_rh"`  // where the air stood when the evidence began
+	LastRH  float64 `json:"last_rh"`  // at the end of the window before
+	Strange float64 `json:"strange"`  // seconds for which nothing is said, because more is missing than any mist
 	Wrong   float64 `json:"wrong"`    // times that it was dry for minutes only, faded over days
 	Fast    float64 `json:"fast"`     // effect of mist lately, g per second
 	Pulses  int     `json:"pulses"`
@@ -28,6 +31,11 @@ const (
 	meterFactor = 2.0
 	// The same where the effect of mist is only guessed.
 	guessFactor = 2.0
+	// A humidifier that gives nothing leaves what the air would do without it. Where that much more is missing, in standard
+	// deviations and as a share of the mist's effect, something else takes it: a door. Nothing is said for so long, seconds.
+	strangeSD    = 2.2
+	strangeShare = 0.05
+	strangeFor   = 18 * 60.0
 	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
 	// much more careful, for about wrongMemory windows.
 	hasty       = 45 * 60.0
@@ -37,9 +45,12 @@ const (
 	leastMistOn = 60.0
 	// needed: the air must be that far below the aim: a humidifier that does not work shows when mist is needed.
 	needed = 0.012
-	// satisfied is what is left of the evidence after each window that ends above the aim: whatever the prediction missed,
-	// a humidifier that gives nothing does not bring the air back to where it is wanted, again and again.
-	satisfied = 0.5
+	// satisfied is what is left of the evidence after each window that ends above the aim, or near it and within regained of
+	// where the air stood when the evidence began: whatever the prediction missed, a humidifier that gives nothing does not bring the
+	// air back, again and again.
+	satisfied    = 0.5
+	regained     = 0.01
+	regainedNear = 0.03
 	// wetAir: above that, mist hardly evaporates and proves nothing.
 	wetAir = 0.965
 	// freezeAt: evidence above which nothing is learned, so that a dry humidifier is not taken for the new normal; given
@@ -62,6 +73,7 @@ func (r *Response) restart() { r.Against, r.ForMist, r.MistOn = 0, 0, 0 }
 
 // advance takes in one step and gives an opinion when a window has closed.
 func (r *Response) advance(w *Water, dt float64, on bool, onFor float64, res *Reservoir) opinion {
+	r.Strange = max(0, r.Strange-dt)
 	in := &w.Air.Inside
 	density, ok := vaporDensity(in.Temperature.Value, in.RelativeHumidity.Value)
 	if !ok || !in.RelativeHumidity.OK || !in.Temperature.OK || w.VolumeM3 <= 0 || w.Open || w.FanOdd {
@@ -111,8 +123,16 @@ func (r *Response) close(w *Water, change float64, res *Reservoir) opinion {
 		if r.Fit.ActSeen < learnedWindows || t.effect <= 0 {
 			t.guess(w, r.Input[acted], without, r.Fit.All)
 		}
+		if t.residual+t.effect < -strangeSD*math.Sqrt(t.variance)-strangeShare*t.effect {
+			r.restart()
+			r.Strange = strangeFor
+		}
+		if r.Strange > 0 {
+			return unsure
+		}
 		verdict = r.weigh(w, &t, res)
 	}
+	r.LastRH = rh
 	r.Frozen += windowSeconds
 	if r.Against < freezeAt && !res.Dry {
 		r.Frozen = 0
@@ -160,11 +180,11 @@ func (r *Response) weigh(w *Water, t *trial, res *Reservoir) opinion {
 	if ratio > 0 && (t.rh > wetAir || w.AimRH > 0 && t.rh > w.AimRH+0.005) {
 		return unsure
 	}
-	if w.AimRH > 0 && t.rh > w.AimRH {
+	if w.AimRH > 0 && (t.rh > w.AimRH || t.rh > w.AimRH-regainedNear && t.rh > r.FromRH-regained) {
 		r.Against *= satisfied
 	}
 	if r.Against < 0.1 {
-		r.MistOn = 0
+		r.MistOn, r.FromRH = 0, max(r.LastRH, t.rh)
 	}
 	r.MistOn += r.Input[acted]
 	r.Against = max(0, r.Against+ratio)

@@ -15,6 +15,8 @@ type course struct {
 	drawn   []float64     // grams since the start, by the hour
 	left    float64       // grams in the reservoir
 	flow    float64       // share of the clean filter's
+	empty   time.Duration // when it was last empty; 0: never
+	now     time.Duration
 	next    time.Duration
 	hour    time.Duration
 }
@@ -23,6 +25,9 @@ type course struct {
 const remembered = 50
 
 func (c *course) add(at time.Duration, rig *plant.Rig, p *plant.Params) {
+	if rig.State.ReservoirG <= 1 {
+		c.empty = at
+	}
 	c.left, c.flow = rig.State.ReservoirG, rig.State.FilterFlow(p)
 	if at >= c.hour {
 		c.hour = at + time.Hour
@@ -31,6 +36,7 @@ func (c *course) add(at time.Duration, rig *plant.Rig, p *plant.Params) {
 			c.drawn = c.drawn[1:]
 		}
 	}
+	c.now = at
 	if at < c.next {
 		return
 	}
@@ -70,6 +76,8 @@ func (c *course) holds(n alarm.Name, t *crop.Target) bool {
 	case alarm.ReservoirLow:
 		hours := float64(len(c.drawn) - 1)
 		return hours > 0 && c.left < 1.5*24*(c.drawn[len(c.drawn)-1]-c.drawn[0])/hours
+	case alarm.ReservoirDry:
+		return c.empty > 0 && c.now-c.empty < time.Hour
 	case alarm.FilterClogged:
 		return c.flow < 0.8
 	}
