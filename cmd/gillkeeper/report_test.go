@@ -66,7 +66,8 @@ func TestReportOfAYear(t *testing.T) {
 	t.Logf("%s", bytes.TrimSpace(out))
 	t.Logf("a year of three chambers: %v (%v of processor time), %d MB resident, page %d kB, journal %d MB",
 		took.Round(10*time.Millisecond), cpu.Round(10*time.Millisecond), usage.Maxrss>>10, len(page)>>10, info.Size()>>20)
-	if took > yearTime {
+	// On a machine that does other things too, the clock on the wall says little: histories are read by two at a time.
+	if alone := cpu / time.Duration(min(2, runtime.NumCPU())); alone > yearTime {
 		t.Errorf("the report takes %v on a machine of its own, more than %v", alone, yearTime)
 	}
 	if usage.Maxrss<<10 > yearMemory {
