@@ -34,7 +34,13 @@ func decode(r *http.Request, into any) error {
 	if err := checkFields(body, fieldNames(into)); err != nil {
 		return err
 	}
-	if err := json.Unmarshal(body, into); err != nil {
+	d := json.NewDecoder(bytes.NewReader(body))
+	d.DisallowUnknownFields() // of what is nested: a misspelled weight must not be lost without a word
+	if err := d.Decode(into); err != nil {
+		if name, ok := strings.CutPrefix(err.Error(), "json: unknown field "); ok {
+			return &api.Problem{Status: http.StatusBadRequest, Code: api.CodeUnknownField, Field: strings.Trim(name, `"`),
+				Detail: fmt.Sprintf("there is no field %s in what the body holds; the API is described at %s/openapi.json", name, api.Base)}
+		}
 		if t, ok := errors.AsType[*json.UnmarshalTypeError](err); ok {
 			return &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: t.Field, Value: t.Value,
 				Detail: fmt.Sprintf("%s is a JSON %s; it must be a %s", t.Field, t.Value, kindName(t.Type))}

@@ -225,13 +225,7 @@ func (g *grower) spoil(s *scene, name string, cause diagnose.Cause, sign diagnos
 			}
 		}
 	case diagnose.DryDip:
-		for range 1 + g.IntN(2) {
-			first := window[g.IntN(max(1, len(window)-30))]
-			long := int(g.between(5, 26)) // 50 minutes to four hours
-			for i := first; i < min(first+long, len(s.rh)); i++ {
-				s.rh[i] = math.Min(row(i).RelativeHumidity.Low, 0.92) - 0.14*by + 0.01*g.NormFloat64()
-			}
-		}
+		g.dip(s, window, row, by)
 	case diagnose.Wet:
 		for _, i := range window {
 			if on(s.times[i]) {
@@ -262,6 +256,17 @@ func (g *grower) spoil(s *scene, name string, cause diagnose.Cause, sign diagnos
 			if g.Float64() > keep {
 				s.lamp[i] = 0
 			}
+		}
+	}
+}
+
+// dip plants one or two drops of humidity of 50 minutes to four hours.
+func (g *grower) dip(s *scene, window []int, row func(int) *species.Row, by float64) {
+	for range 1 + g.IntN(2) {
+		first := window[g.IntN(max(1, len(window)-30))]
+		long := int(g.between(5, 26))
+		for i := first; i < min(first+long, len(s.rh)); i++ {
+			s.rh[i] = math.Min(row(i).RelativeHumidity.Low, 0.92) - 0.14*by + 0.01*g.NormFloat64()
 		}
 	}
 }
