@@ -46,7 +46,7 @@ func TestEveryViewIsStrict(t *testing.T) {
 	s.Past(t, "loft", 24*time.Hour)
 	for _, path := range []string{
 		"/", "/chamber/loft", "/chamber/loft?span=7d", "/chamber/loft?span=flush", "/chamber/loft?at=10:00", "/chamber/nursery", "/login",
-		"/chamber/loft/diagnose", "/chamber/loft/outlook", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems", "/report",
+		"/chamber/loft/diagnose", "/chamber/loft/outlook", "/chamber/loft/outlook?days=4", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems", "/report",
 		"/do/pick?chamber=loft&batch=oyster-12", "/do/stage?chamber=loft&batch=oyster-12", "/do/batch?chamber=nursery",
 		"/do/retire?chamber=loft&batch=oyster-12", "/do/refill?chamber=loft", "/do/hand?chamber=loft&plug=mister",
 		"/do/ack?chamber=cellar&alarm=humidity_low", "/do/shelve?chamber=cellar&alarm=humidity_low", "/do/note?chamber=loft&batch=oyster-12",
@@ -146,6 +146,14 @@ func TestDiagnosePage(t *testing.T) {
 	}
 	b.open("/chamber/nursery/diagnose?sign=no-pins").holds("Nothing grows in chamber nursery")
 	b.open("/chamber/loft/diagnose?sign=hungry").holds(`"hungry" is no sign`)
+}
+
+// TestOutlookPage: the answer comes first, then what to do, then what it rests on.
+func TestOutlookPage(t *testing.T) {
+	s := serve(t, nil)
+	b := browse(t, s.url).open("chamber/loft/outlook?days=4").holds("Leave for 4 d after this: fill the reservoir", "Before you leave", "2.1 L are in the reservoir", "Filled before leaving")
+	b.open("/chamber/cellar/outlook?days=4").holds("What speaks against it", `standing act`)
+	b.open("/chamber/loft/outlook?days=400").holds("Choose one of the lengths.")
 }
 
 // TestReportPage: the report comes whole, and only its own style sheet is allowed in it.

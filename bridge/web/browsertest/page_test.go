@@ -126,7 +126,7 @@ func TestViews(t *testing.T) {
 		{"site", "/"}, {"chamber", "/chamber/loft"}, {"week", "/chamber/loft?span=7d"}, {"bad-name", "/chamber/" + badName},
 		{"pick", "/do/pick?chamber=loft&batch=oyster-1"}, {"batch", "/do/batch?chamber=cellar"}, {"hand", "/do/hand?chamber=loft&plug=mister"},
 		{"refill", "/do/refill?chamber=loft"}, {"stage", "/do/stage?chamber=loft&batch=oyster-1"}, {"login", "/login"}, {"missing", "/chamber/none"},
-		{"diagnose", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems"}, {"report", "/report"}, {"outlook", "/chamber/loft/outlook?days=2"},
+		{"diagnose", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems"}, {"report", "/report"}, {"outlook", "/chamber/loft/outlook"},
 	}
 	time.Sleep(3 * time.Second) // until the sensors have spoken
 	for i, s := range []screen{narrow, dark, desktop, wide} {
