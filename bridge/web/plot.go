@@ -163,7 +163,7 @@ func (c *course) span(q chamber.Quantity, s, target []cell, w words.Words) (low,
 	high = max(math.Ceil(high/unit)*unit, low+2*unit)
 	if q == chamber.RelativeHumidity && high > 100 {
 		high = 100
-		low = min(low, high-2*unit)
+		low = min(low, 96)
 	}
 	return low, high
 }
@@ -180,7 +180,7 @@ func niceStep(v float64) float64 {
 }
 
 func tickDigits(span float64) int {
-	if span < 8 && span != math.Trunc(span/2)*2 {
+	if span != math.Trunc(span/2)*2 {
 		return 1
 	}
 	return 0
