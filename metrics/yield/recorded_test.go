@@ -2,11 +2,14 @@ package yield_test
 
 import (
 	"compress/gzip"
+	"context"
 	"flag"
 	"io"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
+	"time"
 
 	"gillkeeper/metrics/yield"
 	"gillkeeper/metrics/yield/yieldtest"
@@ -20,15 +23,48 @@ const (
 	recordedSeed = 2026
 )
 
-// recorded reads the season that lies in testdata.
+// recorded gives the season that lies in testdata: a copy whose parts nobody writes to.
 func recorded(t testing.TB) *yield.Season {
 	t.Helper()
 	if *update {
 		writeRecorded(t)
 	}
-	s, err := yield.Read(yield.Folder(recordedDir))
+	s, err := readOnce()
 	if err != nil {
 		t.Fatal(err)
+	}
+	return new(*s)
+}
+
+var readOnce = sync.OnceValues(func() (*yield.Season, error) { return yield.Read(yield.Folder(recordedDir)) })
+
+// reported gives the report of the recorded season.
+func reported(t testing.TB) *yield.Report {
+	t.Helper()
+	s := recorded(t)
+	reportOnce.Do(func() { theReport, reportErr = yield.Make(context.Background(), s, nil) })
+	if reportErr != nil {
+		t.Fatal(reportErr)
+	}
+	return theReport
+}
+
+var (
+	reportOnce sync.Once
+	theReport  *yield.Report
+	reportErr  error
+)
+
+// brief is a season with the first two days of each chamber's climate only.
+func brief(s *yield.Season) *yield.Season {
+	for i := range s.Chambers {
+		old := &s.Chambers[i].Climate
+		var c yield.Climate
+		for k := range 48 {
+			n := c.Add(time.Unix(old.Start[k], 0), time.Hour)
+			c.RH[n], c.TemperatureC[n], c.CO2[n] = old.RH[k], old.TemperatureC[k], old.CO2[k]
+		}
+		*old = c
 	}
 	return s
 }
@@ -74,10 +110,7 @@ func TestRecordedSeason(t *testing.T) {
 	if len(s.Chambers) != 3 || len(s.Batches) != 12 || flushes != 30 {
 		t.Fatalf("%d chambers, %d batches, %d flushes", len(s.Chambers), len(s.Batches), flushes)
 	}
-	r, err := yield.Make(t.Context(), s, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := reported(t)
 	co2, dry := false, false
 	for i := range r.Relations {
 		x := &r.Relations[i]

@@ -122,7 +122,7 @@ func TestExpectedRanges(t *testing.T) {
 
 // TestFilesRoundTrip: what is written is read back, free texts and all.
 func TestFilesRoundTrip(t *testing.T) {
-	s := yieldtest.Make(5, yieldtest.Planted)
+	s := brief(yieldtest.Make(5, yieldtest.Planted))
 	s.Fahrenheit, s.Timezone = true, "Europe/Madrid"
 	s.Batches[0].Note = "two\nlines, \"quoted\"; =1+1 ü"
 	s.Batches[1].Losses = []yield.Loss{{At: s.From.Add(time.Hour), Flush: 1, Cause: "aborted", Grams: 12.5, Note: "pins"}}
@@ -145,7 +145,7 @@ func TestFilesRoundTrip(t *testing.T) {
 
 // TestBadFiles: what is wrong is named by file and line.
 func TestBadFiles(t *testing.T) {
-	good := files(t, yieldtest.Make(5, yieldtest.Planted))
+	good := files(t, brief(yieldtest.Make(5, yieldtest.Planted)))
 	for _, c := range []struct{ file, old, new, want string }{
 		{"batches.csv", "12,4.2", "12,heavy", `batches.csv:2: "heavy" is no number`},
 		{"batches.csv", "12,4.2", "12,-4.2", "dry weight of -4.2 kg"},
