@@ -116,6 +116,7 @@ func (h *House) greet(c paho.Client) error {
 			}
 		}
 	}
+	h.introduce(c)
 	for _, s := range h.chambers {
 		for _, b := range s.config.Sensors {
 			if b.AliveTopic != "" {
