@@ -96,7 +96,10 @@ func (w Words) Finding(f *diagnose.Finding, now time.Time) string {
 	case diagnose.FoundNone:
 		return fmt.Sprintf("There is too little record of %s to go by.", inner(f.Quantity))
 	case diagnose.FoundThin:
-		return fmt.Sprintf("Only %s of %s h are recorded: too little to go by.", Number(f.Hours, 0), Number(f.Of, 0))
+		if f.Hours < 0.01 {
+			return fmt.Sprintf("Nothing of those %s is recorded.", Duration(seconds(3600*f.Of)))
+		}
+		return fmt.Sprintf("Only %s of %s are recorded: too little to go by.", Duration(seconds(3600*f.Hours)), Duration(seconds(3600*f.Of)))
 	}
 	return string(f.Kind) + "."
 }

@@ -79,8 +79,12 @@ func (a *app) printDiagnosis(d *api.Diagnosis, w words.Words) {
 	for i := range d.Causes {
 		x := &d.Causes[i]
 		fmt.Fprintf(a.stdout, "\n%s\n", a.bold(fmt.Sprintf("%d. %s: %s (%s)", i+1, capital(x.Says), x.Sureness, words.Percent(x.Chance, 0))))
+		label := "for      "
+		if !x.Seen { // what is said then is that nothing is recorded
+			label = "record   "
+		}
 		for _, e := range x.For {
-			a.paragraph("for      ", e.Says)
+			a.paragraph(label, e.Says)
 		}
 		for _, e := range x.Against {
 			a.paragraph("against  ", e.Says)

@@ -162,8 +162,10 @@ func entryText(e *api.Entry) string {
 	if e.Species != "" {
 		add("%s %s kg (%s kg dry)", words.Species(e.Species), words.Number(e.SubstrateKg, 1), words.Number(e.DryKg, 1))
 	}
-	if e.Stage != "" {
-		add("%s", e.Stage)
+	for _, x := range [][2]string{{"strain ", e.Strain}, {"with ", e.Supplements}, {"on ", e.Position}, {"", e.Stage}} {
+		if x[1] != "" {
+			add("%s%s", x[0], x[1])
+		}
 	}
 	if e.FreshG > 0 {
 		add("%s g", words.Number(e.FreshG, 0))
