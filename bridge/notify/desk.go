@@ -81,6 +81,7 @@ type Desk struct {
 type line struct {
 	Service
 	bucket   bucket
+	added    time.Time // when it was first named; zero: it was known before
 	sending  bool
 	failing  time.Time // since when; zero: it works
 	fault    string
@@ -118,6 +119,7 @@ const (
 	longestRest  = 15 * time.Second // between two looks at the calendar, by which quiet hours and daily messages go
 	shortestRest = time.Second
 	compareEvery = 30 * time.Second // how often alarms are compared with what was told
+	newFor       = 10 * time.Minute // after it is first named, a service is told of all that stands
 	mostInbox    = 4096
 	mostLetters  = 500            // of one service
 	longestWait  = 72 * time.Hour // until a message is given up
@@ -227,8 +229,12 @@ func (d *Desk) take(a *adopted) (gone []journal.Record) {
 	d.lines, d.site = nil, a.site
 	for _, s := range a.services {
 		l := &line{Service: s}
+		if d.mem.Told[s.Name] == nil {
+			d.mem.Told[s.Name], l.added = map[string]told{}, time.Now()
+		}
 		for _, o := range old {
 			if o.Name == s.Name {
+				l.added = o.added
 				l.bucket, l.sending, l.failing, l.fault, l.lastSent = o.bucket, o.sending, o.failing, o.fault, o.lastSent
 			}
 		}

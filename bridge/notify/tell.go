@@ -45,23 +45,20 @@ func (d *Desk) event(h *happened) []journal.Record {
 		if c == nil {
 			c = &alarm.Condition{}
 		}
-		return d.raise(h.snap, n, c, p, h.event.At)
+		return d.raise(d.lines, h.snap, n, c, p, h.event.At)
 	}
 	return d.ended(h.snap, n, phase, h.event.At)
 }
 
-// raise tells every service that is to know and does not yet know of this occurrence.
-func (d *Desk) raise(snap *policy.Snapshot, n alarm.Name, c *alarm.Condition, p alarm.Priority, at time.Time) (records []journal.Record) {
+// raise tells every service among some that is to know and does not yet know of this occurrence.
+func (d *Desk) raise(lines []*line, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition, p alarm.Priority, at time.Time) (records []journal.Record) {
 	key := snap.Spec.Name + "/" + string(n)
 	life := snap.State.Alarms.Of(n)
 	m := raised(&d.site, snap, n, c, p, at)
-	for _, l := range d.lines {
+	for _, l := range lines {
 		was, ok := d.mem.Told[l.Name][key]
 		if p < l.MinPriority || ok && was.Raised.Equal(life.Raised) && was.Instances == life.LastTold {
 			continue
-		}
-		if d.mem.Told[l.Name] == nil {
-			d.mem.Told[l.Name] = map[string]told{}
 		}
 		d.mem.Told[l.Name][key] = told{Priority: p, Since: at, Raised: life.Raised, Instances: life.LastTold}
 		records = append(records, d.post(l, m)...)
@@ -103,7 +100,17 @@ func (d *Desk) ended(snap *policy.Snapshot, n alarm.Name, phase alarm.Phase, at 
 // process, states are not.
 func (d *Desk) compare(ctx context.Context) {
 	now := time.Now()
-	if !d.compared.IsZero() && now.Sub(d.compared) < compareEvery || len(d.lines) == 0 {
+	var fresh []*line
+	for _, l := range d.lines {
+		if now.Sub(l.added) < newFor {
+			fresh = append(fresh, l)
+		}
+	}
+	every := compareEvery
+	if fresh != nil {
+		every = gatherFor
+	}
+	if !d.compared.IsZero() && now.Sub(d.compared) < every || len(d.lines) == 0 {
 		return
 	}
 	snaps := d.snapshots()
@@ -119,12 +126,16 @@ func (d *Desk) compare(ctx context.Context) {
 			l := s.State.Alarms.Of(n)
 			since := s.Wall.Add(l.Since.Sub(s.State.Now))
 			switch {
-			case l.Phase == alarm.Unacknowledged && l.Told:
+			case l.Phase == alarm.Unacknowledged && l.Condition.Cause == "" && (l.Told || fresh != nil):
+				lines := d.lines
+				if !l.Told { // held back from those who were told of it a short while ago
+					lines = fresh
+				}
 				p := alarm.Of(n).Priority
 				if l.Condition.Worse {
 					p = min(p+1, alarm.Urgent)
 				}
-				records = append(records, d.raise(s, n, &l.Condition, p, s.Wall.Add(l.Raised.Sub(s.State.Now)))...)
+				records = append(records, d.raise(lines, s, n, &l.Condition, p, s.Wall.Add(l.Raised.Sub(s.State.Now)))...)
 			default:
 				records = append(records, d.ended(s, n, l.Phase, since)...)
 			}
