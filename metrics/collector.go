@@ -16,6 +16,7 @@ import (
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/guard"
+	"gillkeeper/policy/learn"
 	"gillkeeper/policy/species"
 )
 
@@ -238,18 +239,17 @@ func (p *page) learned(s *policy.Snapshot) {
 		p.put(mistOutput, b.Rate)
 	}
 	k := s.State.Learn.Knowledge(s.Spec.VolumeM3, s.Spec.AltitudeM)
-	if k.FanOn.Known {
-		p.putLabeled(airChanges, k.FanOn.Value, p.labels(pair("state", "fan_on")))
+	say := func(value, half id, x learn.Learned, more ...*dto.LabelPair) {
+		if x.Known {
+			p.put(value, x.Value, more...)
+			p.put(half, x.HalfWidth(), more...)
+		}
 	}
-	if k.FanOff.Known {
-		p.putLabeled(airChanges, k.FanOff.Value, p.labels(pair("state", "fan_off")))
-	}
-	if k.CO2GPerH.Known {
-		p.put(co2Generation, k.CO2GPerH.Value)
-	}
-	if k.VaporGPerH.Known {
-		p.put(mistEvaporated, k.VaporGPerH.Value)
-	}
+	say(airChanges, airChangesHalf, k.FanOn, pair("state", "fan_on"))
+	say(airChanges, airChangesHalf, k.FanOff, pair("state", "fan_off"))
+	say(fanFlow, fanFlowHalf, k.FanM3PerH)
+	say(co2Generation, co2GenerationHalf, k.CO2GPerH)
+	say(mistEvaporated, mistEvaporatedHalf, k.VaporGPerH)
 }
 
 func (p *page) totals(t *policy.Totals) {

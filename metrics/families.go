@@ -45,9 +45,14 @@ const (
 	reservoirLiters
 	reservoirEmptyIn
 	airChanges
+	airChangesHalf
+	fanFlow
+	fanFlowHalf
 	co2Generation
+	co2GenerationHalf
 	mistOutput
 	mistEvaporated
+	mistEvaporatedHalf
 	stageSeconds
 	inRangeSeconds
 	observedSeconds
@@ -113,6 +118,16 @@ var families = [count]Family{
 		"Forecast of when the reservoir runs dry at the present use; absent until known."},
 	airChanges: {"gillkeeper_air_changes_per_hour", Gauge, []string{"chamber", "state"}, "1/h",
 		"Learned air changes per hour with the exhaust fan running (fan_on) and at rest (fan_off); absent until known."},
+	airChangesHalf: {"gillkeeper_air_changes_per_hour_uncertainty", Gauge, []string{"chamber", "state"}, "1/h",
+		"Half the width of the interval that holds the truth of gillkeeper_air_changes_per_hour in nine of ten cases; absent until known."},
+	fanFlow: {"gillkeeper_fan_flow_cubic_meters_per_hour", Gauge, []string{"chamber"}, "m3/h",
+		"Learned air that the exhaust fan moves per hour of on-time; absent until known."},
+	fanFlowHalf: {"gillkeeper_fan_flow_cubic_meters_per_hour_uncertainty", Gauge, []string{"chamber"}, "m3/h",
+		"Half the width of the interval that holds the truth of gillkeeper_fan_flow_cubic_meters_per_hour in nine of ten cases; absent until known."},
+	co2GenerationHalf: {"gillkeeper_co2_generation_grams_per_hour_uncertainty", Gauge, []string{"chamber"}, "g/h",
+		"Half the width of the interval that holds the truth of gillkeeper_co2_generation_grams_per_hour in nine of ten cases; absent until known."},
+	mistEvaporatedHalf: {"gillkeeper_humidifier_evaporated_grams_per_hour_uncertainty", Gauge, []string{"chamber"}, "g/h",
+		"Half the width of the interval that holds the truth of gillkeeper_humidifier_evaporated_grams_per_hour in nine of ten cases; absent until known."},
 	co2Generation: {"gillkeeper_co2_generation_grams_per_hour", Gauge, []string{"chamber"}, "g/h",
 		"Learned respiration of the crop, grams of carbon dioxide per hour; absent until known."},
 	mistOutput: {"gillkeeper_humidifier_output_grams_per_hour", Gauge, []string{"chamber"}, "g/h",

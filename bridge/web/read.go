@@ -58,7 +58,7 @@ func (s *Server) getChamber(r *http.Request) (any, error) {
 		return nil, err
 	}
 	c := v.chamber()
-	c.Sensors = v.sensors()
+	c.Sensors, c.Learned = v.sensors(), v.learned()
 	return c, nil
 }
 

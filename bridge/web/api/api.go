@@ -67,6 +67,7 @@ type Chamber struct {
 	BrokerOut *time.Time `json:"broker_lost_since,omitempty" doc:"since when the broker is away"`
 	Beside    *Beside    `json:"beside,omitempty" doc:"where it is only observed: what the controls in charge do, beside what this daemon would do"`
 	Sensors   []Sensor   `json:"sensors,omitempty" doc:"where one chamber alone is asked for"`
+	Learned   *Learned   `json:"learned,omitempty" doc:"where one chamber alone is asked for"`
 }
 
 // Places is the air of the chamber and of the room around it.
