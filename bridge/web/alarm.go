@@ -68,7 +68,7 @@ func (s *Server) getAlarmHistory(r *http.Request) (any, error) {
 	}
 	out := api.AlarmHistory{From: from.UTC(), To: to.UTC(), Changes: []api.AlarmChange{}}
 	for _, snap := range snaps {
-		events, err := s.backend.AlarmEvents(r.Context(), snap.Spec.Name, from, to)
+		events, err := s.backend.Events(r.Context(), snap.Spec.Name, from, to, policy.AlarmChanged, policy.PersonActed)
 		if err != nil {
 			return nil, err
 		}

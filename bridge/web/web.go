@@ -43,9 +43,6 @@ type Backend interface {
 	// Events gives what was logged from one moment of the calendar on and before another, oldest first: of some kinds, or
 	// of all when none is named.
 	Events(ctx context.Context, chamber string, from, to time.Time, kinds ...policy.EventKind) ([]policy.Event, error)
-	// AlarmEvents gives what became of alarms, and what people did, from one moment of the calendar on and before another,
-	// oldest first.
-	AlarmEvents(ctx context.Context, chamber string, from, to time.Time) ([]policy.Event, error)
 	// History gives aggregates of one chamber in order of time, then place and quantity. It yields at most one error, as
 	// the last pair.
 	History(ctx context.Context, q journal.HistoryQuery) iter.Seq2[journal.Minute, error]

@@ -140,6 +140,9 @@ func TestBacktest(t *testing.T) {
 			t.Fatal(err)
 		}
 		runs, watched, last = 16, 26*time.Hour, 24*time.Hour
+		if os.Getenv("GILLKEEPER_BACKTEST_SHORT") != "" {
+			watched, last = 10*time.Hour, 10*time.Hour
+		}
 	} else if raceDetector {
 		t.Skip("the race detector makes chambers slow, and nothing here is shared")
 	}
@@ -155,9 +158,8 @@ func TestBacktest(t *testing.T) {
 		q := x.question(2 * last.Hours() / 24)
 		r := &q.State.Reservoir
 		r.Known, r.Liters, r.Low, r.High = true, liters, liters, liters
-		if r.EmptyOK { // the forecast at the present use goes with the liters
-			r.EmptyIn = time.Duration(float64(r.EmptyIn) * liters / x.ctl.State.Reservoir.Liters * r.Balance.Rate / x.c.Params.MistGPerH)
-		}
+		// The forecast at the present use, as a reservoir of so many liters would have it.
+		r.EmptyOK, r.EmptyIn = true, time.Duration(liters*1000/(q.State.Plugs[0].Duty*x.c.Params.MistGPerH)*float64(time.Hour))
 		r.Balance.Rate, r.Balance.Spread, r.Balance.Cycles = x.c.Params.MistGPerH, 0.03, 1
 		var all []outlook.Course
 		for s := range uint64(runs) {

@@ -84,7 +84,11 @@ func (q *Question) duty(c *Course, rate float64) float64 {
 		return simulated
 	}
 	weight := min(1, hours/fullDutyH)
-	real := max(leastDuty, min(r.Liters*1000/r.EmptyIn.Hours()/rate, 1))
+	real := r.Liters * 1000 / r.EmptyIn.Hours() / rate
+	if r.EmptyIn > Longest { // so far off, that forecast has an end; what it ran of late has none
+		real = q.State.Plugs[q.Policy.Spec.Plug(chamber.Humidifier)].Duty
+	}
+	real = max(leastDuty, min(real, 1))
 	return math.Exp(weight*math.Log(real) + (1-weight)*math.Log(simulated))
 }
 

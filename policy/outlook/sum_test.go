@@ -133,6 +133,10 @@ func TestThePresentUseCounts(t *testing.T) {
 	if o := sum(t, q, steady(q, same(0.5)...)); !near(o.Water.Now.Likely, 66.67) {
 		t.Errorf("%+v, want 66.7 h", o.Water.Now)
 	}
+	q.State.Reservoir.EmptyIn, q.State.Plugs[0].Duty = 500*time.Hour, 0.25 // as far as that forecast goes
+	if o := sum(t, q, steady(q, same(0.5)...)); !near(o.Water.Now.Likely, 66.67) {
+		t.Errorf("by the duty %+v, want 66.7 h", o.Water.Now)
+	}
 	q.State.Plugs[0].DutyHours = 1 // after an hour it means nothing
 	if o := sum(t, q, steady(q, same(0.5)...)); !near(o.Water.Now.Likely, 33.33) {
 		t.Errorf("%+v, want 33.3 h", o.Water.Now)
