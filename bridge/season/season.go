@@ -52,9 +52,18 @@ type Query struct {
 }
 
 // step is the width of the aggregates: as fine as targets and learned values are kept, but for a long season, of which
-// an hour is fine enough for every figure but the length of a short dip.
-func step(length time.Duration) time.Duration {
-	if length <= 100*24*time.Hour {
+// an hour is fine enough for every figure but the length of a short dip. A season is as long as crops grew in it.
+func step(s *yield.Season) time.Duration {
+	first := s.To
+	for i := range s.Batches {
+		if a := s.Batches[i].Added; a.Before(first) {
+			first = a
+		}
+	}
+	if len(s.Batches) == 0 || first.Before(s.From) {
+		first = s.From
+	}
+	if s.To.Sub(first) <= 100*24*time.Hour {
 		return journal.SlowSpan
 	}
 	return time.Hour
@@ -68,19 +77,20 @@ func Read(ctx context.Context, from Source, q Query) (*yield.Season, error) {
 	}
 	s := &yield.Season{Site: q.Site, Timezone: q.Timezone, Fahrenheit: q.Fahrenheit, From: q.From.UTC(), To: q.To.UTC(),
 		Chambers: []yield.Chamber{}, Batches: []yield.Batch{}, Alarms: []yield.Alarm{}}
-	climates, err := readClimates(ctx, from, &q)
+	for i := range q.Chambers {
+		if err := readBatches(ctx, from, s, q.Chambers[i].Name); err != nil {
+			return nil, err
+		}
+		if err := readAlarms(ctx, from, s, q.Chambers[i].Name); err != nil {
+			return nil, err
+		}
+	}
+	climates, err := readClimates(ctx, from, &q, step(s))
 	if err != nil {
 		return nil, err
 	}
 	for i := range q.Chambers {
-		c := &q.Chambers[i]
-		s.Chambers = append(s.Chambers, yield.Chamber{Name: c.Name, VolumeM3: c.VolumeM3, Climate: *climates[i]})
-		if err := readBatches(ctx, from, s, c.Name); err != nil {
-			return nil, err
-		}
-		if err := readAlarms(ctx, from, s, c.Name); err != nil {
-			return nil, err
-		}
+		s.Chambers = append(s.Chambers, yield.Chamber{Name: q.Chambers[i].Name, VolumeM3: q.Chambers[i].VolumeM3, Climate: *climates[i]})
 	}
 	s.FromTable(q.Table)
 	return s, nil
@@ -91,7 +101,7 @@ func Read(ctx context.Context, from Source, q Query) (*yield.Season, error) {
 const together = 2
 
 // readClimates reads the histories of all chambers.
-func readClimates(ctx context.Context, from Source, q *Query) ([]*yield.Climate, error) {
+func readClimates(ctx context.Context, from Source, q *Query, width time.Duration) ([]*yield.Climate, error) {
 	climates, errs := make([]*yield.Climate, len(q.Chambers)), make([]error, len(q.Chambers))
 	var mu sync.Mutex
 	shares := make([]float64, len(q.Chambers)) // guarded by mu
@@ -112,7 +122,7 @@ func readClimates(ctx context.Context, from Source, q *Query) ([]*yield.Climate,
 	for range together {
 		wg.Go(func() {
 			for i := range next {
-				climates[i], errs[i] = readClimate(ctx, from, &q.Chambers[i], q.From, q.To, func(done float64) { tell(i, done) })
+				climates[i], errs[i] = readClimate(ctx, from, &q.Chambers[i], q.From, q.To, width, func(done float64) { tell(i, done) })
 			}
 		})
 	}
@@ -249,8 +259,8 @@ type learnt struct {
 const stale = 24 * time.Hour
 
 // readClimate reads the history of a chamber, in wider aggregates where it was put together already.
-func readClimate(ctx context.Context, from Source, c *Chamber, begin, end time.Time, share func(float64)) (*yield.Climate, error) {
-	for width := step(end.Sub(begin)); ; {
+func readClimate(ctx context.Context, from Source, c *Chamber, begin, end time.Time, width time.Duration, share func(float64)) (*yield.Climate, error) {
+	for {
 		out, wider, err := readSteps(ctx, from, c, begin, end, width, share)
 		if err != nil || wider <= width {
 			share(1)
