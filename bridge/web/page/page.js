@@ -186,6 +186,9 @@
       svg.addEventListener("click", () => reasons(new URL(why.href).searchParams.get("at")));
     }
     probe.hidden = false;
+    let newest = last; // the present step may hold nothing yet
+    while (newest > 0 && drawn.every(({ v }) => !v[newest])) newest--;
+    at.value = String(newest);
     show();
     why.addEventListener("click", (e) => { e.preventDefault(); reasons(new URL(why.href).searchParams.get("at"), true); });
   }
