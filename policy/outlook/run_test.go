@@ -140,9 +140,6 @@ func TestBacktest(t *testing.T) {
 			t.Fatal(err)
 		}
 		runs, watched, last = 16, 26*time.Hour, 24*time.Hour
-		if os.Getenv("GILLKEEPER_BACKTEST_SHORT") != "" {
-			watched, last = 10*time.Hour, 10*time.Hour
-		}
 	} else if raceDetector {
 		t.Skip("the race detector makes chambers slow, and nothing here is shared")
 	}
