@@ -126,11 +126,13 @@ func (p *Publisher) stale(l leftover) []string {
 		return list
 	}
 	if x == nil {
-		list = append(list, homie.Topic(p.o.Domain, l.device, "$state"), homie.Topic(p.o.Domain, l.device, "$description"))
+		list = append(list, homie.Topic(p.o.Domain, l.device, "$state"))
 		for _, n := range alarm.Names() {
 			list = append(list, homie.Topic(p.o.Domain, l.device, "$alert", homie.ID(string(n))))
 		}
-		return append(list, topicsOf(p.o.Domain, l.device, l.description)...)
+		list = append(list, topicsOf(p.o.Domain, l.device, l.description)...)
+		// Last, so that what an end in between leaves is found again.
+		return append(list, homie.Topic(p.o.Domain, l.device, "$description"))
 	}
 	still := topicsOf(p.o.Domain, l.device, &x.described)
 	return slices.DeleteFunc(topicsOf(p.o.Domain, l.device, l.description), func(t string) bool {
