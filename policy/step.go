@@ -124,6 +124,7 @@ func (t *step) link() {
 	case t.in.LinkUp || !t.s.LinkLost.IsZero():
 		t.in.LinkUp = true
 		t.s.LinkLost, t.s.LinkSince = time.Time{}, t.in.Now
+		t.s.Control.Anew()
 		for i := range t.s.Plugs {
 			t.s.Plugs[i].Unsync()
 		}

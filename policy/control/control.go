@@ -90,6 +90,12 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 	return st, wants
 }
 
+// Anew drops what was begun: after an outage of the broker it is decided by the air as it is then.
+func (st *State) Anew() {
+	st.Mist.Until, st.Fan.Until = time.Time{}, time.Time{}
+	st.Plan = Plan{}
+}
+
 // lamp follows the photoperiod.
 func lamp(sc *Scene) guard.Want {
 	return guard.Want{On: sc.Light, Until: sc.LightNext, Reasons: []reason.Reason{{

@@ -133,11 +133,19 @@ func (st *State) observe(sc *Scene, fan, mist int) {
 	o.At = sc.Now
 	o.MistOn, o.FanOn = mist >= 0 && sc.Plugs[mist].On && !sc.Dry, fan >= 0 && sc.Plugs[fan].On
 	if e := sc.Air.Inside.RelativeHumidity; e.OK && e.At.After(o.RHAt) {
-		o.takeRH(e.Value)
+		if e.At.Sub(o.RHAt) > observeGap { // nobody watched: no surprise, but all that is known
+			o.Water, o.RH = clamp(e.Value, leastWater, mostWater), e.Value
+		} else {
+			o.takeRH(e.Value)
+		}
 		o.RHAt = e.At
 	}
 	if e := sc.Air.Inside.CO2; e.OK && e.At.After(o.CO2At) {
-		o.takeCO2(e.Value, e.At.Sub(o.CO2At).Seconds())
+		if e.At.Sub(o.CO2At) > observeGap {
+			o.CO2, o.SeenCO2 = e.Value, e.Value
+		} else {
+			o.takeCO2(e.Value, e.At.Sub(o.CO2At).Seconds())
+		}
 		o.CO2At = e.At
 	}
 }
