@@ -38,8 +38,9 @@ func (a *app) printFigures(results []rehearse.Result) {
 
 // The controllers as tables name them.
 const (
-	rulesWords    = "gillkeeper"
-	practiceWords = "common practice"
+	rulesWords      = "gillkeeper"
+	rulesAloneWords = "its rules alone"
+	practiceWords   = "common practice"
 )
 
 func figuresRow(chamber, by string, f *rehearse.Figures) []string {

@@ -89,11 +89,12 @@ func targetOf(p *policy.Policy, at time.Time, batches ...policy.Action) (t crop.
 }
 
 type rehearseFlags struct {
-	config, controller, plot string
-	days                     float64
-	seed                     uint64
-	asJSON                   bool
-	crop                     cropFlags
+	config, plot string
+	controllers  []string
+	days         float64
+	seed         uint64
+	asJSON       bool
+	crop         cropFlags
 }
 
 func newRehearseCommand(a *app) *cobra.Command {
@@ -107,6 +108,7 @@ func newRehearseCommand(a *app) *cobra.Command {
 			"Shares are of the time after the first six hours, by the true air. What the file does not say of a chamber is\n" +
 			"drawn by the seed from what is common.",
 		Example: "  gillkeeper rehearse --config farm.toml --days 7 --seed 1\n" +
+			"  gillkeeper rehearse --config farm.toml --days 3 --controller planned --controller rules\n" +
 			"  gillkeeper rehearse --config farm.toml --days 2 --species hericium-erinaceus --stage pinning --plot course.svg",
 		Args: arguments(),
 		RunE: func(cmd *cobra.Command, args []string) error { return a.rehearse(cmd, &f) },
@@ -115,7 +117,8 @@ func newRehearseCommand(a *app) *cobra.Command {
 	s.StringVar(&f.config, "config", "", "the configuration `FILE`")
 	s.Float64Var(&f.days, "days", 7, "how long, in `DAYS` of the chamber")
 	s.Uint64Var(&f.seed, "seed", 1, "draws chamber, weather and sensors; the same `SEED` draws the same")
-	s.StringVar(&f.controller, "controller", "rules", "what keeps the chambers: rules or common-practice")
+	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "what keeps the chambers: `planned` (learns the chamber and plans), rules (never plans)\n"+
+		"or common-practice; may be given several times")
 	s.StringVar(&f.plot, "plot", "", "write a picture of the last day to this `FILE`, as SVG")
 	s.BoolVar(&f.asJSON, "json", false, "print the figures as JSON")
 	f.crop.define(cmd)
@@ -129,8 +132,10 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 	if !(f.days > 0) || f.days > 366 {
 		return usagef("--days %v: give a number above 0 and up to 366", f.days)
 	}
-	if err := oneOf("controller", f.controller, []string{"rules", "common-practice"}); err != nil {
-		return usagef("--controller: %s", err)
+	for _, name := range f.controllers {
+		if err := oneOf("controller", name, []string{plannedFlag, rulesFlag, practiceFlag}); err != nil {
+			return usagef("--controller: %s", err)
+		}
 	}
 	if err := f.crop.check(cmd.CommandPath()); err != nil {
 		return err
@@ -177,6 +182,13 @@ func (p *pair) result() rehearse.Result {
 	return r
 }
 
+// The controllers as --controller names them.
+const (
+	plannedFlag  = "planned"
+	rulesFlag    = "rules"
+	practiceFlag = "common-practice"
+)
+
 func (f *rehearseFlags) pairs(c *config.Config) ([]*pair, error) {
 	var all []*pair
 	for i := range c.Chambers {
@@ -188,23 +200,49 @@ func (f *rehearseFlags) pairs(c *config.Config) ([]*pair, error) {
 		k.For = time.Duration(f.days * 24 * float64(time.Hour)).Round(time.Second)
 		k.Settle = min(k.Settle, k.For/4)
 		k.Trace = f.plot != ""
-		p := &pair{c: k, controller: rulesWords}
-		practice := rehearse.NewCommonPractice(k.Spec, k.Target, rehearse.CarefulTimer(k))
-		if f.controller == "rules" {
+		pairs, err := f.kept(k, pol)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, pairs...)
+	}
+	return all, nil
+}
+
+// kept are the rehearsals of one chamber, one for each controller asked for; the last is set beside common practice.
+func (f *rehearseFlags) kept(k *rehearse.Case, pol *policy.Policy) (all []*pair, err error) {
+	practice := false
+	for i, name := range f.controllers {
+		if slices.Contains(f.controllers[:i], name) {
+			continue
+		}
+		p := &pair{c: k}
+		switch name {
+		case practiceFlag:
+			practice = true
+			continue
+		case rulesFlag:
+			alone := *pol
+			alone.Rules, p.controller = true, rulesAloneWords
+			p.main, err = rehearse.New(k, rehearse.NewPolicyController(&alone, k.Start))
+		default:
+			p.controller = rulesWords
 			p.main, err = rehearse.New(k, rehearse.NewPolicyController(pol, k.Start))
-			if err == nil {
-				p.by, err = rehearse.New(k, practice)
-			}
-		} else {
-			p.controller = practiceWords
-			p.main, err = rehearse.New(k, practice)
 		}
 		if err != nil {
 			return nil, err
 		}
 		all = append(all, p)
 	}
-	return all, nil
+	if len(all) == 0 && !practice {
+		return nil, nil
+	}
+	run, err := rehearse.New(k, rehearse.NewCommonPractice(k.Spec, k.Target, rehearse.CarefulTimer(k)))
+	if len(all) == 0 {
+		return []*pair{{c: k, controller: practiceWords, main: run}}, err
+	}
+	all[len(all)-1].by = run
+	return all, err
 }
 
 // finish runs every rehearsal to its end, as many at once as the machine has processors, and shows how far it is.
