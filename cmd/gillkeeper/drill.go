@@ -66,7 +66,7 @@ var faultKinds = []plant.FaultKind{
 	plant.SensorSilent, plant.SensorStuck, plant.SensorSaturated, plant.SensorDrift, plant.SensorJump, plant.SensorBaseline,
 	plant.PlugWelded, plant.PlugDead, plant.PlugDisobeys, plant.LoadDead,
 	plant.ReservoirDry, plant.MisterScaled, plant.FilterClogged, plant.FanBlocked, plant.DoorOpen, plant.RoomCO2,
-	plant.MessagesLost, plant.MessagesLate, plant.MessagesDoubled, plant.LinkDown,
+	plant.MessagesLost, plant.MessagesLate, plant.MessagesDoubled, plant.MessagesMixed, plant.LinkDown,
 }
 
 func kindWords() []string {
