@@ -142,6 +142,7 @@ func Marks() []Query {
 // Build gives the dashboard as Grafana imports it.
 func Build() ([]byte, error) {
 	source := common.DataSourceRef{Type: cog.ToPtr("prometheus"), Uid: cog.ToPtr("${source}")}
+	//lint:ignore SA1019 the second form is read by the newest Grafana only, the first by all that people run
 	b := g.NewDashboardBuilder("Fruiting chambers").Uid("gillkeeper").
 		Description("Climate, plugs, water and crop of the chambers that gillkeeper keeps.").
 		Tags([]string{"gillkeeper"}).Refresh("1m").Time("now-24h", "now").Timezone(common.TimeZoneBrowser).

@@ -151,15 +151,15 @@ func (w *span) beyond(q chamber.Quantity, side, half float64, limit func(*specie
 
 // tally adds buckets up.
 type tally struct {
-	side            float64
-	dose            float64 // of excess, in hours
-	hours, beyond   float64
-	sum             float64
-	bound, extreme  float64
-	at              time.Time
-	run, long       time.Duration
-	byHour          [24]share
-	started, inside bool
+	side           float64
+	dose           float64 // of excess, in hours
+	hours, beyond  float64
+	sum            float64
+	bound, extreme float64
+	at             time.Time
+	run, long      time.Duration
+	byHour         [24]share
+	started        bool
 }
 
 type share struct{ sum, hours, fan, fanHours, mist, mistHours float64 }

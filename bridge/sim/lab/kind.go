@@ -51,10 +51,6 @@ func sensor(kind plant.FaultKind, q chamber.Quantity, n int, amount float64) fun
 	}
 }
 
-func has(q chamber.Quantity, n int) func(c *chamberCase) bool {
-	return func(c *chamberCase) bool { return c.sensor(q, n) >= 0 }
-}
-
 func plug(kind plant.FaultKind, r chamber.Role) func(c *chamberCase, at, length float64) []plant.Fault {
 	return func(c *chamberCase, at, length float64) []plant.Fault {
 		return []plant.Fault{{Kind: kind, From: at, For: length, Index: c.Spec.Plug(r)}}

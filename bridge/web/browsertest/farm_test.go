@@ -85,6 +85,8 @@ volume_m3 = 0.56
   flow_m3_per_h = 60
   [[chamber.plug]]
   role = "lamp"
+  min_on = "1s"
+  min_off = "1s"
   command_topic = "NAME/lamp/set"
   state_topic = "NAME/lamp"
 `, "NAME", name)
