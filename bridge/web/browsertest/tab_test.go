@@ -116,7 +116,12 @@ func (x *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 	}
 	ctx, cancel := context.WithTimeout(x.ctx, longest)
 	defer cancel()
-	if err := chromedp.Do(ctx, steps...); err != nil {
+	err := chromedp.Do(ctx, steps...)
+	// A node found while the page before was going is no node of this page: nothing was done with it.
+	for err != nil && strings.Contains(err.Error(), "No node with given id") && ctx.Err() == nil {
+		err = chromedp.Do(ctx, steps...)
+	}
+	if err != nil {
 		x.t.Fatalf("%v\n%s", err, x.text())
 	}
 }
