@@ -17,6 +17,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
+	"gillkeeper/bridge/broker/realpart"
 	"gillkeeper/policy"
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/calibration"
@@ -345,13 +346,7 @@ func TestLint(t *testing.T) {
 }
 
 func TestPromtool(t *testing.T) {
-	tool, err := exec.LookPath("promtool")
-	if err != nil {
-		if strings.Contains(os.Getenv("GILLKEEPER_REQUIRE"), "promtool") {
-			t.Fatal("promtool is required and not in PATH")
-		}
-		t.Skip("promtool is not in PATH (Debian package prometheus)")
-	}
+	tool := realpart.Promtool(t)
 	cmd := exec.CommandContext(t.Context(), tool, "check", "metrics")
 	cmd.Stdin = strings.NewReader(scrape(t, newSet(loft(), bare()), "text/plain"))
 	out, err := cmd.CombinedOutput()

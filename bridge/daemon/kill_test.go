@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -26,6 +25,7 @@ import (
 	"go.uber.org/goleak"
 
 	"gillkeeper/bridge/broker"
+	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
 	"gillkeeper/metrics"
 )
@@ -83,7 +83,7 @@ func newScene(t *testing.T) (*scene, paho.Client) {
 		t.Fatal(err)
 	}
 	t.Cleanup(b.Stop)
-	s := &scene{t: t, folder: t.TempDir(), http: freePort(t), state: map[string]string{}, edges: map[string][]time.Time{}}
+	s := &scene{t: t, folder: t.TempDir(), http: brokertest.FreeAddr(t), state: map[string]string{}, edges: map[string][]time.Time{}}
 	text := fmt.Sprintf(`
 [broker]
 url = "%s"
@@ -137,16 +137,6 @@ volume_m3 = 2
 		t.Fatalf("the plug cannot say that it is off: %v", tok.Error())
 	}
 	return s, c
-}
-
-func freePort(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 func (s *scene) start() {

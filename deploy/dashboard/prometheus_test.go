@@ -20,6 +20,7 @@ import (
 
 	dto "github.com/prometheus/client_model/go"
 
+	"gillkeeper/bridge/broker/realpart"
 	"gillkeeper/metrics"
 	"gillkeeper/policy"
 	"gillkeeper/policy/plant"
@@ -30,7 +31,7 @@ import (
 // TestEveryQuestionIsAnswered records half a simulated day of a chamber with its real policy, as Prometheus would have
 // scraped it, loads it into a real Prometheus, and asks everything that the dashboard asks.
 func TestEveryQuestionIsAnswered(t *testing.T) {
-	promtool, server := need(t, "promtool"), need(t, "prometheus")
+	promtool, server := realpart.Promtool(t), realpart.Prometheus(t)
 	dir := t.TempDir()
 	end := record(t, filepath.Join(dir, "scraped.txt"))
 	data := filepath.Join(dir, "data")
@@ -56,19 +57,6 @@ func TestEveryQuestionIsAnswered(t *testing.T) {
 	if ask(t, base, Marks()[1].Expr, end.Add(-3*time.Hour)) == 0 {
 		t.Error("the harvest is not marked")
 	}
-}
-
-// need finds a program of the Debian package prometheus, or skips.
-func need(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		if strings.Contains(os.Getenv("GILLKEEPER_REQUIRE"), "promtool") {
-			t.Fatalf("%s is required and not in PATH", name)
-		}
-		t.Skipf("%s is not in PATH (Debian package prometheus)", name)
-	}
-	return path
 }
 
 // picker harvests once, three hours before the end.

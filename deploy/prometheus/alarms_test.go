@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"gillkeeper/bridge/broker/realpart"
 	"gillkeeper/policy/alarm"
 )
 
@@ -44,7 +45,7 @@ var alerts = map[alarm.Name]string{
 
 // TestEveryAlarmAlerts has promtool raise each alarm in one chamber of two and look for its alert, and for no other.
 func TestEveryAlarmAlerts(t *testing.T) {
-	tool := promtool(t)
+	tool := realpart.Promtool(t)
 	dir := t.TempDir()
 	rules := filepath.Join(dir, "alarms.rules.yml")
 	if err := os.WriteFile(rules, File(), 0o600); err != nil {
@@ -104,7 +105,7 @@ func TestEveryAlarmAlerts(t *testing.T) {
 
 // TestRulesLoad has promtool read every rule file that ships, and the example of a configuration that names them.
 func TestRulesLoad(t *testing.T) {
-	tool := promtool(t)
+	tool := realpart.Promtool(t)
 	files, err := filepath.Glob("*.rules.yml")
 	if err != nil || len(files) < 2 {
 		t.Fatalf("found rules %v, %v", files, err)
@@ -115,16 +116,4 @@ func TestRulesLoad(t *testing.T) {
 	if out, err := exec.CommandContext(t.Context(), tool, "check", "config", "--syntax-only", "prometheus.yml").CombinedOutput(); err != nil {
 		t.Errorf("%v:\n%s", err, out)
 	}
-}
-
-func promtool(t *testing.T) string {
-	t.Helper()
-	tool, err := exec.LookPath("promtool")
-	if err != nil {
-		if strings.Contains(os.Getenv("GILLKEEPER_REQUIRE"), "promtool") {
-			t.Fatal("promtool is required and not in PATH")
-		}
-		t.Skip("promtool is not in PATH (Debian package prometheus)")
-	}
-	return tool
 }

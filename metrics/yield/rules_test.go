@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"gillkeeper/bridge/broker/realpart"
 	"gillkeeper/metrics"
 )
 
@@ -15,13 +16,7 @@ const rulesDir = "../../deploy/prometheus/"
 
 // TestRecordingRules lets Prometheus' own tool check the rules and run their cases.
 func TestRecordingRules(t *testing.T) {
-	tool, err := exec.LookPath("promtool")
-	if err != nil {
-		if strings.Contains(os.Getenv("GILLKEEPER_REQUIRE"), "promtool") {
-			t.Fatal("promtool is required and not in PATH")
-		}
-		t.Skip("promtool is not in PATH (Debian package prometheus)")
-	}
+	tool := realpart.Promtool(t)
 	for _, args := range [][]string{{"check", "rules", rulesDir + "yield.rules.yml"}, {"test", "rules", rulesDir + "testdata/yield.test.yml"}} {
 		if out, err := exec.CommandContext(t.Context(), tool, args...).CombinedOutput(); err != nil {
 			t.Errorf("promtool %s: %v\n%s", strings.Join(args, " "), err, out)

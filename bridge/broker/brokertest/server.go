@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"gillkeeper/bridge/broker"
+	"gillkeeper/bridge/broker/realpart"
 )
 
 // Username and Password let clients into a broker of a kind that is Guarded.
@@ -69,12 +70,12 @@ func Start(t testing.TB, k Kind) *Server {
 	t.Helper()
 	s := &Server{Kind: k, t: t, dir: t.TempDir()}
 	if k.Mosquitto {
-		mosquitto(t)
+		realpart.Mosquitto(t)
 	}
 	if k.Guarded {
 		s.CA = NewAuthority(t)
 	}
-	s.Addr = freeAddr(t)
+	s.Addr = FreeAddr(t)
 	s.Run()
 	t.Cleanup(s.Kill)
 	return s
@@ -83,7 +84,7 @@ func Start(t testing.TB, k Kind) *Server {
 // Denying runs an embedded broker that refuses subscriptions to one topic until [Server.Grant].
 func Denying(t testing.TB, topic string) *Server {
 	t.Helper()
-	s := &Server{t: t, deny: topic, Addr: freeAddr(t)}
+	s := &Server{t: t, deny: topic, Addr: FreeAddr(t)}
 	s.Run()
 	t.Cleanup(s.Kill)
 	return s
@@ -172,7 +173,7 @@ func (s *Server) Kill() {
 
 func (s *Server) runMosquitto() {
 	s.t.Helper()
-	program := mosquitto(s.t)
+	program := realpart.Mosquitto(s.t)
 	conf := filepath.Join(s.dir, "mosquitto.conf")
 	if err := os.WriteFile(conf, []byte(s.config()), 0o600); err != nil {
 		s.t.Fatal(err)
@@ -234,22 +235,6 @@ func (s *Server) config() string {
 	return strings.Join(append(lines, "allow_anonymous false", "password_file "+passwords, "certfile "+cert, "keyfile "+key), "\n") + "\n"
 }
 
-// mosquitto finds the program or skips the test.
-func mosquitto(t testing.TB) string {
-	t.Helper()
-	for _, name := range []string{"mosquitto", "/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto"} {
-		if path, err := exec.LookPath(name); err == nil {
-			return path
-		}
-	}
-	const why = "mosquitto is not installed; on Debian: apt-get install mosquitto"
-	if strings.Contains(os.Getenv("GILLKEEPER_REQUIRE"), "mosquitto") {
-		t.Fatal(why)
-	}
-	t.Skip(why)
-	return ""
-}
-
 func listening(addr string, exited <-chan struct{}, deadline time.Time) bool {
 	for time.Now().Before(deadline) {
 		if conn, err := net.Dial("tcp", addr); err == nil {
@@ -265,8 +250,8 @@ func listening(addr string, exited <-chan struct{}, deadline time.Time) bool {
 	return false
 }
 
-// freeAddr gives an address on this machine that was free a moment ago.
-func freeAddr(t testing.TB) string {
+// FreeAddr gives an address on this machine that was free a moment ago.
+func FreeAddr(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"gillkeeper/bridge/broker/realpart"
 )
 
 // axeVersion is the accessibility engine that the views are held to. It is fetched when a test first needs it and kept in
@@ -26,7 +28,7 @@ func axeSource(t *testing.T) string {
 	if err == nil {
 		return source
 	}
-	if required("axe") {
+	if realpart.Required("axe") {
 		t.Fatal(err)
 	}
 	t.Logf("accessibility is not checked: %v", err)

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"net"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -12,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/daemon"
 	"gillkeeper/bridge/journal"
@@ -40,7 +40,7 @@ type farm struct {
 func newFarm(t testing.TB) *farm {
 	t.Helper()
 	f := &farm{t: t, path: filepath.Join(t.TempDir(), "farm.toml")}
-	web, broker := freePort(t), freePort(t)
+	web, broker := brokertest.FreeAddr(t), brokertest.FreeAddr(t)
 	f.url = "http://" + web
 	text := fmt.Sprintf("[site]\nname = \"North shed\"\ntimezone = \"Europe/Madrid\"\n[broker]\nurl = \"embedded\"\n[broker.embedded]\nlisten = %q\n"+
 		"[http]\nlisten = %q\ntoken_file = \"token\"\n[journal]\npath = \"journal.db\"\n", broker, web)
@@ -132,16 +132,6 @@ func write(t testing.TB, path, text string) {
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-}
-
-func freePort(t testing.TB) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 // start runs the daemon and its chambers, and waits until it has decided on them.

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -14,40 +13,32 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+
+	"gillkeeper/bridge/broker/realpart"
 )
 
-// required reports whether a real part must be there.
-func required(part string) bool {
-	for p := range strings.SplitSeq(os.Getenv("GILLKEEPER_REQUIRE"), ",") {
-		if p == part {
-			return true
-		}
-	}
-	return false
-}
-
-func chromium() string {
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if path, err := exec.LookPath(name); err == nil {
-			return path
-		}
-	}
-	return ""
-}
-
 // browser is the one browser that all tests share; each tab has cookies of its own.
-var browser = sync.OnceValues(func() (context.Context, error) {
-	ctx, _ := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.ExecPath(chromium()))...)
-	ctx, cancel := chromedp.NewContext(ctx)
-	closeBrowser = cancel
-	return ctx, chromedp.Do(ctx)
-})
+var browser struct {
+	once  sync.Once
+	ctx   context.Context
+	err   error
+	close func()
+}
 
-var closeBrowser = func() {}
+func startBrowser(program string) (context.Context, error) {
+	browser.once.Do(func() {
+		ctx, _ := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.ExecPath(program))...)
+		browser.ctx, browser.close = chromedp.NewContext(ctx)
+		browser.err = chromedp.Do(browser.ctx)
+	})
+	return browser.ctx, browser.err
+}
 
 func TestMain(m *testing.M) {
 	code := m.Run()
-	closeBrowser()
+	if browser.close != nil {
+		browser.close()
+	}
 	os.Exit(code)
 }
 
@@ -74,13 +65,7 @@ type tab struct {
 // open gives a new tab with cookies of its own.
 func open(t testing.TB, url string, s screen) *tab {
 	t.Helper()
-	if chromium() == "" {
-		if required("chromium") {
-			t.Fatal("there is no Chromium")
-		}
-		t.Skip("there is no Chromium")
-	}
-	parent, err := browser()
+	parent, err := startBrowser(realpart.Chromium(t))
 	if err != nil {
 		t.Fatal(err)
 	}
