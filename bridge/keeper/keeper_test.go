@@ -494,3 +494,39 @@ func (h *hanging) Switch(ctx context.Context, sw []journal.Switched) error {
 	}
 	return h.Memory.Switch(ctx, sw)
 }
+
+// TestAChamberThatCannotBeReadKeepsNoOtherFromBeingSaved: chambers are saved some at a time.
+func TestAChamberThatCannotBeReadKeepsNoOtherFromBeingSaved(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := &unreadable{Memory: journal.NewMemory(), chamber: "cellar"}
+		h := open(t, j, tent("cellar"), tent("loft"))
+		h.act(addBatch)
+		time.Sleep(time.Minute)
+		if l, err := j.Memory.Load(t.Context(), "loft"); err != nil || !l.OK {
+			t.Errorf("the chamber beside an unreadable one is not saved: %v", err)
+		}
+		if l, err := j.Memory.Load(t.Context(), "cellar"); err != nil || l.OK {
+			t.Errorf("what could not be read was written over: %v", err)
+		}
+		if !h.k.Failing() {
+			t.Error("the journal does not count as failing")
+		}
+		h.cancel()
+		if err := <-h.done; err == nil {
+			t.Error("the last save says nothing of what it could not save")
+		}
+	})
+}
+
+// unreadable is a journal that cannot give back one chamber.
+type unreadable struct {
+	*journal.Memory
+	chamber string
+}
+
+func (u *unreadable) Load(ctx context.Context, c string) (journal.Loaded, error) {
+	if c == u.chamber {
+		return journal.Loaded{}, errors.New("the page is damaged")
+	}
+	return u.Memory.Load(ctx, c)
+}

@@ -133,10 +133,11 @@ func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 	var units []*unit
 	var pics []*picture
 	var saves []journal.Saved
+	var faults []error
 	for _, u := range due {
 		if u.unread.Load() {
 			if err := k.find(ctx, u); err != nil {
-				return err
+				faults = append(faults, err) // the others can be saved all the same
 			}
 			continue
 		}
@@ -154,7 +155,7 @@ func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 		units, pics, saves = append(units, u), append(pics, pic), append(saves, s)
 	}
 	if len(saves) == 0 {
-		return nil
+		return errors.Join(faults...)
 	}
 	if err := k.journal.Save(ctx, saves); err != nil {
 		for _, u := range units {
@@ -164,7 +165,7 @@ func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 				u.unread.Store(true)
 			}
 		}
-		return err
+		return errors.Join(append(faults, err)...)
 	}
 	for i, u := range units {
 		u.saved.Store(pics[i].snap)
@@ -173,7 +174,7 @@ func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 	if !all {
 		time.Sleep(saveBreath)
 	}
-	return nil
+	return errors.Join(faults...)
 }
 
 // find reads what the journal holds of a chamber that was taken over without it, and hands it to the chamber's worker.
