@@ -1,10 +1,7 @@
 package daemon
 
 import (
-	"log/slog"
-
 	"gillkeeper/bridge/config"
-	"gillkeeper/bridge/homie"
 	"gillkeeper/bridge/homie/device"
 	"gillkeeper/bridge/mqtt"
 	"gillkeeper/policy"
@@ -21,16 +18,7 @@ func Rights(c *config.Config) mqtt.Rights {
 	for i := range c.Chambers {
 		chambers = append(chambers, &policy.Snapshot{Spec: c.Chambers[i].Spec})
 	}
-	root := mqtt.RootID(c.Broker.ClientID)
-	p := device.New(device.Options{Domain: c.Broker.Homie.Domain, Root: root, Settable: c.Broker.Homie.Settable,
-		Snapshots: func() []*policy.Snapshot { return chambers }, Log: slog.New(slog.DiscardHandler)})
-	for _, l := range p.Listeners() {
-		r.Read = append(r.Read, l.Filter)
-	}
-	r.Read = append(r.Read, homie.Topic(c.Broker.Homie.Domain, root, "$state")) // what its will may have said
-	r.Write = append(r.Write, homie.Topic(c.Broker.Homie.Domain, root, "#"))
-	for _, s := range chambers {
-		r.Write = append(r.Write, homie.Topic(c.Broker.Homie.Domain, root+"-"+s.Spec.Name, "#"))
-	}
-	return r
+	shown := device.New(device.Options{Domain: c.Broker.Homie.Domain, Root: mqtt.RootID(c.Broker.ClientID), Settable: c.Broker.Homie.Settable,
+		Snapshots: func() []*policy.Snapshot { return chambers }}).Rights()
+	return mqtt.Rights{Read: append(r.Read, shown.Read...), Write: append(r.Write, shown.Write...)}
 }

@@ -19,8 +19,8 @@ const statusEvery = 30 * time.Second
 // the watchdog is fed by the control loop's own progress, so that a daemon whose deciding hangs is started anew even
 // if the rest of it still answers. Without a service manager it does nothing.
 func (d *Daemon) supervised(ctx context.Context) {
-	tell(daemon.SdNotifyReady)
-	defer tell(daemon.SdNotifyStopping)
+	notifyManager(daemon.SdNotifyReady)
+	defer notifyManager(daemon.SdNotifyStopping)
 	within, err := daemon.SdWatchdogEnabled(false)
 	if err != nil {
 		d.log.Warn("the service manager's watchdog cannot be fed", "error", err)
@@ -32,9 +32,9 @@ func (d *Daemon) supervised(ctx context.Context) {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	for {
-		tell("STATUS=" + d.status())
+		notifyManager("STATUS=" + d.status())
 		if within > 0 && !d.keeper.Stalled(d.stalled) {
-			tell(daemon.SdNotifyWatchdog)
+			notifyManager(daemon.SdNotifyWatchdog)
 		}
 		select {
 		case <-ctx.Done():
@@ -56,5 +56,5 @@ func (d *Daemon) status() string {
 	return fmt.Sprintf("%d chambers kept", len(all))
 }
 
-// tell sends one message. That it cannot be sent is no reason to do anything else than go on.
-func tell(state string) { _, _ = daemon.SdNotify(false, state) }
+// notifyManager sends one message. That it cannot be sent is no reason to do anything else than go on.
+func notifyManager(state string) { _, _ = daemon.SdNotify(false, state) }

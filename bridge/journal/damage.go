@@ -145,26 +145,37 @@ func readActions(ctx context.Context, c *sql.Conn) (good []mirrorLine, bad int, 
 
 // readSnapshots reads every snapshot that passes its checksum.
 func readSnapshots(ctx context.Context, c *sql.Conn) (good []Saved, bad int, err error) {
-	rows, err := c.QueryContext(ctx, "SELECT chamber, seq, at, state, sum FROM snapshots")
+	rows, err := c.QueryContext(ctx, selectSnapshots)
 	if err != nil {
 		return nil, 0, err
 	}
 	defer rows.Close()
 	for rows.Next() {
-		var s Saved
-		var at, sum int64
-		var state string
-		if err := rows.Scan(&s.Chamber, &s.Seq, &at, &state, &sum); err != nil {
+		s, sound, err := scanSnapshot(rows)
+		switch {
+		case err != nil:
 			return good, bad + 1, err
-		}
-		if checksum(s.Seq, at, s.Chamber, state) != sum {
+		case sound:
+			good = append(good, s)
+		default:
 			bad++
-			continue
 		}
-		s.At, s.State = fromNano(at), []byte(state)
-		good = append(good, s)
 	}
 	return good, bad, rows.Err()
+}
+
+// selectSnapshots asks for what scanSnapshot takes.
+const selectSnapshots = "SELECT chamber, seq, at, state, sum FROM snapshots"
+
+// scanSnapshot takes one row and says whether it passes its checksum.
+func scanSnapshot(rows *sql.Rows) (s Saved, sound bool, err error) {
+	var at, sum int64
+	var state string
+	if err := rows.Scan(&s.Chamber, &s.Seq, &at, &state, &sum); err != nil {
+		return s, false, err
+	}
+	s.At, s.State = fromNano(at), []byte(state)
+	return s, checksum(s.Seq, at, s.Chamber, state) == sum, nil
 }
 
 // saved is what could be read out of a damaged file.

@@ -332,6 +332,19 @@ type minuteRow struct {
 	at, series int64
 }
 
+// series narrows a question about series, called s, to those that a query asks for.
+func (q *HistoryQuery) series(w *where) {
+	if q.Place != "" {
+		w.and("s.place = ?", q.Place)
+	}
+	if q.Quantity != "" {
+		w.and("s.quantity = ?", q.Quantity)
+	}
+	for _, place := range q.Without {
+		w.and("s.place <> ?", place)
+	}
+}
+
 // minutes reads one page of aggregates that come after another one.
 func (j *SQLite) minutes(ctx context.Context, q *HistoryQuery, after *minuteRow) (out []minuteRow, err error) {
 	var w where
@@ -342,15 +355,7 @@ func (j *SQLite) minutes(ctx context.Context, q *HistoryQuery, after *minuteRow)
 	if !q.To.IsZero() {
 		w.and("g.at < ?", ceilSecond(q.To))
 	}
-	if q.Place != "" {
-		w.and("s.place = ?", q.Place)
-	}
-	if q.Quantity != "" {
-		w.and("s.quantity = ?", q.Quantity)
-	}
-	for _, place := range q.Without {
-		w.and("s.place <> ?", place)
-	}
+	q.series(&w)
 	if after != nil {
 		w.and("(g.at, g.series) > (?, ?)", after.at, after.series)
 	}

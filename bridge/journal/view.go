@@ -3,7 +3,6 @@ package journal
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -84,22 +83,19 @@ func (v *View) Events(ctx context.Context, q EventQuery) iter.Seq2[Noted, error]
 func (v *View) Snapshots(ctx context.Context) (out []Saved, err error) {
 	err = v.j.reading(ctx, func(ctx context.Context, c *sql.Conn) error {
 		out = nil
-		rows, err := c.QueryContext(ctx, "SELECT chamber, seq, at, state, sum FROM snapshots ORDER BY chamber")
+		rows, err := c.QueryContext(ctx, selectSnapshots+" ORDER BY chamber")
 		if err != nil {
 			return err
 		}
 		defer rows.Close()
 		for rows.Next() {
-			var s Saved
-			var at, sum int64
-			var state string
-			if err := rows.Scan(&s.Chamber, &s.Seq, &at, &state, &sum); err != nil {
+			s, sound, err := scanSnapshot(rows)
+			if err != nil {
 				return err
 			}
-			if checksum(s.Seq, at, s.Chamber, state) != sum {
+			if !sound {
 				return damage("the snapshot of " + s.Chamber + " fails its checksum")
 			}
-			s.At, s.State = fromNano(at), json.RawMessage(state)
 			out = append(out, s)
 		}
 		return rows.Err()

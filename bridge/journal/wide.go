@@ -63,15 +63,7 @@ type wideOne struct {
 func wideSeries(ctx context.Context, c *sql.Conn, q *HistoryQuery, chamber *int64) (map[int64]wideOne, error) {
 	var w where
 	w.and("c.name = ?", q.Chamber)
-	if q.Place != "" {
-		w.and("s.place = ?", q.Place)
-	}
-	if q.Quantity != "" {
-		w.and("s.quantity = ?", q.Quantity)
-	}
-	for _, place := range q.Without {
-		w.and("s.place <> ?", place)
-	}
+	q.series(&w)
 	rows, err := c.QueryContext(ctx, "SELECT s.id, s.chamber, s.place, s.quantity, s.per_unit FROM series s JOIN chambers c ON c.id = s.chamber WHERE "+w.String(), w.args...)
 	if err != nil {
 		return nil, err

@@ -39,6 +39,21 @@ func (p *Publisher) Listeners() []mqtt.Listener {
 	return list
 }
 
+// Rights are what showing the chambers needs at the broker.
+func (p *Publisher) Rights() mqtt.Rights {
+	r := mqtt.Rights{
+		Read:  []string{homie.Topic(p.o.Domain, p.o.Root, "$state")}, // what its will may have said
+		Write: []string{homie.Topic(p.o.Domain, p.o.Root, "#")},
+	}
+	for _, l := range p.Listeners() {
+		r.Read = append(r.Read, l.Filter)
+	}
+	for _, s := range p.o.Snapshots() {
+		r.Write = append(r.Write, homie.Topic(p.o.Domain, p.render.deviceID(s.Spec.Name), "#"))
+	}
+	return r
+}
+
 // levels gives the levels below the domain and version.
 func (p *Publisher) levels(topic string) []string {
 	return strings.Split(strings.TrimPrefix(topic, p.o.Domain+"/5/"), "/")
