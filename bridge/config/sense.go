@@ -93,8 +93,7 @@ func (r *reader) paceKey(t *table, rating string) string {
 
 // saturation is the water in grams that a cubic meter of air holds at most, at the reference temperature.
 func saturation() float64 {
-	pv, _ := air.SaturationPressure(referenceTemperature)
-	d, _ := air.AbsoluteHumidity(referenceTemperature, pv)
+	d, _ := air.VaporDensity(referenceTemperature, 1)
 	return float64(d)
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -129,10 +130,16 @@ func (a *app) printKeys(asJSON bool) error {
 	return nil
 }
 
-// count writes a number with its noun: "1 fault", "2 faults".
+// count writes a number with its noun: 1 fault, 2 faults, 2 entries, 2 batches.
 func count(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
+	switch {
+	case n == 1:
+	case strings.HasSuffix(noun, "y"):
+		noun = strings.TrimSuffix(noun, "y") + "ies"
+	case strings.HasSuffix(noun, "ch"):
+		noun += "es"
+	default:
+		noun += "s"
 	}
-	return fmt.Sprintf("%d %ss", n, noun)
+	return fmt.Sprintf("%d %s", n, noun)
 }

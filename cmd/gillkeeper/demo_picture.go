@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"iter"
 	"os"
 	"strings"
 	"time"
@@ -245,21 +246,14 @@ func (p *picture) fit(s string) string { return p.fitTo(s, p.width) }
 
 // fitTo cuts a painted line to so many columns.
 func (p *picture) fitTo(s string, width int) string {
-	column, escape := 0, false
-	for i, r := range s {
-		switch {
-		case r == '\x1b':
-			escape = true
-		case escape:
-			escape = r != 'm'
-		default:
-			if column++; column >= width && columns(s[i:]) > 1 {
-				s = s[:i] + "…"
-				if p.color {
-					s += "\x1b[0m"
-				}
-				return s
+	column := 0
+	for i := range visible(s) {
+		if column++; column >= width && columns(s[i:]) > 1 {
+			s = s[:i] + "…"
+			if p.color {
+				s += "\x1b[0m"
 			}
+			return s
 		}
 	}
 	return s
@@ -273,16 +267,25 @@ func (p *picture) pad(s string, width int) string {
 
 // columns is how wide a painted line is. Every sign used here takes one column.
 func columns(s string) (n int) {
-	escape := false
-	for _, r := range s {
-		switch {
-		case r == '\x1b':
-			escape = true
-		case escape:
-			escape = r != 'm'
-		default:
-			n++
-		}
+	for range visible(s) {
+		n++
 	}
 	return n
+}
+
+// visible gives where the signs of a painted line stand, without those that only color it.
+func visible(s string) iter.Seq[int] {
+	return func(yield func(int) bool) {
+		escape := false
+		for i, r := range s {
+			switch {
+			case r == '\x1b':
+				escape = true
+			case escape:
+				escape = r != 'm'
+			case !yield(i):
+				return
+			}
+		}
+	}
 }

@@ -61,17 +61,9 @@ func newDrillCommand(a *app) *cobra.Command {
 	return cmd
 }
 
-// faultKinds lists every kind of fault.
-var faultKinds = []plant.FaultKind{
-	plant.SensorSilent, plant.SensorStuck, plant.SensorSaturated, plant.SensorDrift, plant.SensorJump, plant.SensorBaseline,
-	plant.PlugWelded, plant.PlugDead, plant.PlugDisobeys, plant.LoadDead,
-	plant.ReservoirDry, plant.MisterScaled, plant.FilterClogged, plant.FanBlocked, plant.DoorOpen, plant.RoomCO2,
-	plant.MessagesLost, plant.MessagesLate, plant.MessagesDoubled, plant.MessagesMixed, plant.LinkDown,
-}
-
 func kindWords() []string {
 	var list []string
-	for _, k := range faultKinds {
+	for _, k := range plant.FaultKinds() {
 		list = append(list, string(k))
 	}
 	return list

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -44,7 +43,7 @@ func newBatchExportCommand(a *app) *cobra.Command {
 			if err := os.WriteFile(out, b.Bytes(), 0o600); err != nil {
 				return fmt.Errorf("the record cannot be written: %w; name another file with --out", err)
 			}
-			fmt.Fprintf(a.stdout, "%s in %s.\n", counted(len(got.Entries), "entry"), out)
+			fmt.Fprintf(a.stdout, "%s in %s.\n", count(len(got.Entries), "entry"), out)
 			return nil
 		},
 	}
@@ -117,28 +116,14 @@ func (a *app) batchImport(ctx context.Context, file string, check bool) error {
 		for _, f := range faults {
 			fmt.Fprintf(a.stderr, "%s:%d: %s\n", file, f.Line, oneLine(f.What))
 		}
-		return fmt.Errorf("%s in %s; nothing was imported", counted(len(faults), "fault"), file)
+		return fmt.Errorf("%s in %s; nothing was imported", count(len(faults), "fault"), file)
 	}
 	if done.Checked {
-		fmt.Fprintf(a.stdout, "%s of %s are good; nothing was imported, as --check asks.\n", counted(done.Entries, "entry"), counted(done.Batches, "new batch"))
+		fmt.Fprintf(a.stdout, "%s of %s are good; nothing was imported, as --check asks.\n", count(done.Entries, "entry"), count(done.Batches, "new batch"))
 		return nil
 	}
-	fmt.Fprintf(a.stdout, "%s of %s are written down.\n", counted(done.Entries, "entry"), counted(done.Batches, "new batch"))
+	fmt.Fprintf(a.stdout, "%s of %s are written down.\n", count(done.Entries, "entry"), count(done.Batches, "new batch"))
 	return nil
-}
-
-// counted writes a number with its noun: 1 entry, 2 entries.
-func counted(n int, noun string) string {
-	switch {
-	case n == 1:
-	case strings.HasSuffix(noun, "y"):
-		noun = strings.TrimSuffix(noun, "y") + "ies"
-	case strings.HasSuffix(noun, "ch"):
-		noun += "es"
-	default:
-		noun += "s"
-	}
-	return fmt.Sprintf("%d %s", n, noun)
 }
 
 // mergeFaults puts what the daemon found beside what could not be read, by line. A line that could not be read says only

@@ -286,5 +286,10 @@ func TestAbsoluteHumidityOfSteamTables(t *testing.T) {
 	for _, c := range []struct{ t, volume float64 }{{10, 106.30}, {20, 57.757}, {30, 32.878}} {
 		s, _ := air.New(air.Celsius(c.t), 1, air.StandardPressure)
 		within(t, "saturated vapor", float64(s.AbsoluteHumidity()), 1000/c.volume, 0.0025)
+		half, ok := air.VaporDensity(air.Celsius(c.t), 0.5)
+		if !ok {
+			t.Fatal("refused")
+		}
+		within(t, "half of it", float64(half), 500/c.volume, 0.0025)
 	}
 }

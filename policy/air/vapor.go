@@ -27,6 +27,16 @@ func AbsoluteHumidity(t Celsius, pv Pascal) (GramsPerCubicMeter, bool) {
 	return GramsPerCubicMeter(1000 * float64(pv) / (gasConstantH2O * float64(t.Kelvin()))), true
 }
 
+// VaporDensity gives grams of water vapor per cubic meter of air at a temperature and relative humidity over water (0..1),
+// −45..100 °C.
+func VaporDensity(t Celsius, rh Ratio) (GramsPerCubicMeter, bool) {
+	pv, ok := VaporPressure(t, rh)
+	if !ok {
+		return 0, false
+	}
+	return AbsoluteHumidity(t, pv)
+}
+
 // PressureOfVapor is the inverse of [AbsoluteHumidity]: the partial pressure of so much vapor, −100..100 °C.
 func PressureOfVapor(t Celsius, d GramsPerCubicMeter) (Pascal, bool) {
 	if !(t >= minOverIce && t <= maxOverWater && d >= 0 && d <= 1000) {

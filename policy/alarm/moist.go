@@ -5,10 +5,6 @@ import "gillkeeper/policy/air"
 // vaporDensity gives the water vapor of air in g/m³ from its temperature in °C and relative humidity as a ratio, and
 // whether the formulas reach.
 func vaporDensity(t, rh float64) (float64, bool) {
-	p, ok := air.VaporPressure(air.Celsius(t), air.Ratio(min(max(rh, 0), 1)))
-	if !ok {
-		return 0, false
-	}
-	d, ok := air.AbsoluteHumidity(air.Celsius(t), p)
+	d, ok := air.VaporDensity(air.Celsius(t), air.Ratio(min(max(rh, 0), 1)))
 	return float64(d), ok
 }

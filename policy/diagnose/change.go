@@ -185,11 +185,7 @@ func (c *Case) mist(out *Change, m *means, rh, changes float64) {
 
 // vapor is the water in a cubic meter of air, in g.
 func vapor(tempC, rh float64) (float64, bool) {
-	pv, ok := air.VaporPressure(air.Celsius(tempC), air.Ratio(math.Min(math.Max(rh, 0), 1)))
-	if !ok {
-		return 0, false
-	}
-	g, ok := air.AbsoluteHumidity(air.Celsius(tempC), pv)
+	g, ok := air.VaporDensity(air.Celsius(tempC), air.Ratio(math.Min(math.Max(rh, 0), 1)))
 	return float64(g), ok
 }
 

@@ -2,7 +2,7 @@ package plant
 
 import "fmt"
 
-// FaultKind names what goes wrong.
+// FaultKind names what goes wrong. [FaultKinds] lists them all.
 type FaultKind string
 
 // The kinds of faults. The comment says what Amount means; where it says nothing, it is not used.
@@ -36,6 +36,16 @@ const (
 	MessagesMixed   FaultKind = "messages_mixed"   // Amount: seconds at most by which each is late, so that they overtake each other
 	LinkDown        FaultKind = "link_down"        // nothing comes and nothing goes
 )
+
+// FaultKinds lists every kind of fault, by what they strike.
+func FaultKinds() []FaultKind {
+	return []FaultKind{
+		SensorSilent, SensorStuck, SensorSaturated, SensorDrift, SensorJump, SensorBaseline,
+		PlugWelded, PlugDead, PlugDisobeys, LoadDead,
+		ReservoirDry, MisterScaled, FilterClogged, FanBlocked, DoorOpen, RoomCO2,
+		MessagesLost, MessagesLate, MessagesDoubled, MessagesMixed, LinkDown,
+	}
+}
 
 // Fault is one thing that goes wrong for a time.
 type Fault struct {
