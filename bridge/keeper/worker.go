@@ -150,6 +150,7 @@ func (w *worker) decide(ctx context.Context, u *unit) {
 		u.wake = least
 	}
 	w.schedule(u)
+	w.send(ctx, u, &d) // the plugs first: whoever looks or is told can wait
 	snap := &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: state, Decision: d, Observe: u.policy.Observe,
 		Proposals: state.Crop.Proposals(u.policy.Climates, state.Now)}
 	u.snap.Store(snap)
@@ -162,7 +163,6 @@ func (w *worker) decide(ctx context.Context, u *unit) {
 		}
 	}
 	w.k.minutes.add(snap)
-	w.send(ctx, u, &d)
 	for i, r := range acts {
 		r.reply <- answer{snap: snap, err: refused[i]}
 	}
