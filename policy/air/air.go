@@ -158,43 +158,25 @@ func (s State) WetBulb() Celsius {
 	if s.p == 0 {
 		return 0
 	}
-	x := float64(s.t)
-	for range 2 { // to some 0.1 K, and without an exponential
-		pws, slope := s.nearbyPressure(x)
-		x = s.nearerWetBulb(x, pws, slope)
-	}
+	t, w, p := float64(s.t), float64(s.w), float64(s.p)
+	// The depression of dry air is about 6 K at 0 °C and grows by 0.4 K per K: a start within 3 K. Halley's steps
+	// cube the error, and the balance is convex and rising, so two or three do.
+	x := t - (1-float64(s.rh))*max(6+0.4*t, 1)
 	for range 40 {
 		pws, slope := pressureAndSlope(x)
-		next := s.nearerWetBulb(x, pws, slope)
-		if math.Abs(next-x) < 0.05 {
+		room := p / (p - pws)
+		ws := massRatio * pws / (p - pws)
+		dws := ws * room * slope
+		ddws := dws * slope * (2*room - 1) // but for a hundredth: the slope's own change
+		latent := heatOfVaporAt0 - (heatWater-heatVapor)*x
+		balance := latent*ws - heatDryAir*(t-x) - w*(heatOfVaporAt0+heatVapor*t-heatWater*x)
+		rise := latent*dws - (heatWater-heatVapor)*ws + heatDryAir + heatWater*w
+		bend := latent*ddws - 2*(heatWater-heatVapor)*dws
+		next := min(x-balance*rise/(rise*rise-balance*bend/2), t)
+		if math.Abs(next-x) < 0.01 {
 			return Celsius(next)
 		}
 		x = next
 	}
 	return Celsius(x)
-}
-
-// nearerWetBulb takes one of Halley's steps toward the root of the wet bulb's balance, which is convex and rising; it
-// cubes the error, times less than 0.001. pws is the saturation pressure at x, slope its logarithm's derivative.
-func (s State) nearerWetBulb(x, pws, slope float64) float64 {
-	t, w, p := float64(s.t), float64(s.w), float64(s.p)
-	over := 1 / (p - pws)
-	ws := massRatio * pws * over
-	dws := ws * p * over * slope
-	ddws := dws * slope * (2*p*over - 1) // but for a hundredth: the slope's own change
-	latent := heatOfVaporAt0 - (heatWater-heatVapor)*x
-	balance := latent*ws - heatDryAir*(t-x) - w*(heatOfVaporAt0+heatVapor*t-heatWater*x)
-	rise := latent*dws - (heatWater-heatVapor)*ws + heatDryAir + heatWater*w
-	bend := latent*ddws - 2*(heatWater-heatVapor)*dws
-	return min(x-balance*rise/(rise*rise-balance*bend/2), t)
-}
-
-// nearbyPressure gives about the saturation pressure at a temperature not far below the state's own, and its
-// logarithm's derivative: Magnus' formula (WMO coefficients) from the pressure known at the state's temperature, its
-// exponential by Padé's approximant [2/2] of the half, squared. Within 1 % over 40 K.
-func (s State) nearbyPressure(x float64) (pws, slope float64) {
-	c := 1 / (243.12 + x)
-	h := 17.62 * 243.12 / 2 * (float64(s.t) - x) * c / (243.12 + float64(s.t))
-	e := (12 + h*(h-6)) / (12 + h*(h+6))
-	return float64(s.ps) * e * e, 17.62 * 243.12 * c * c
 }
