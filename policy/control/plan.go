@@ -189,7 +189,7 @@ func (st *State) search(sc *Scene, i, j int) {
 	c := &sc.Model.Constants
 	least := sc.Spec.Plugs[j].MinOn.Seconds()
 	drop := (sc.Target.CO2MaxPPM - c.RoomCO2) * (1 - math.Exp(-c.Flow*least))
-	p.freshPPM = p.w.fresh / math.Max(drop, 15)
+	p.freshPPM = p.w.fresh / max(drop, 15)
 
 	mists, fans := st.runs(sc, i), st.runs(sc, j)
 	still := p.roll(rest, rest, math.Inf(1))
@@ -236,7 +236,7 @@ func (b *best) try(mist, fan run) bool {
 
 // together tries runs of both plugs, and of each alone, that begin now or later.
 func (b *best) together(mists, fans *runSet) {
-	both := math.Max(mists.earliest, fans.earliest-leads[1])
+	both := max(mists.earliest, fans.earliest-leads[1])
 	for _, d := range delays {
 		m := mists.at(both+d, 1)
 		b.try(m, fans.at(both+d+leads[1], 1))
@@ -258,7 +258,7 @@ func (b *best) together(mists, fans *runSet) {
 		}
 		m, f = b.mist, b.fan
 		for _, l := range leads {
-			from := math.Max(fans.earliest, m.from+l)
+			from := max(fans.earliest, m.from+l)
 			b.try(m, run{from, from + f.to - f.from})
 		}
 		m, f = b.mist, b.fan
@@ -295,12 +295,12 @@ func (r *runSet) fit(s Span, now time.Time) run {
 	from, to := s.From.Sub(now).Seconds(), s.To.Sub(now).Seconds()
 	switch {
 	case r.on:
-		return run{0, math.Max(to, r.runs[0].to)}
+		return run{0, max(to, r.runs[0].to)}
 	case to <= 0 || !s.To.After(s.From):
 		return rest
 	}
-	from = math.Max(from, r.earliest)
-	return run{from, math.Max(to, from+r.least)}
+	from = max(from, r.earliest)
+	return run{from, max(to, from+r.least)}
 }
 
 func (r run) span(now time.Time) Span {
@@ -337,7 +337,7 @@ func (r *runSet) add(x run) {
 
 // at is a run that begins then, or as soon after as may be.
 func (r *runSet) at(from, lengths float64) run {
-	from = math.Max(from, r.earliest)
+	from = max(from, r.earliest)
 	return run{from, from + lengths*r.least}
 }
 
@@ -359,7 +359,7 @@ func (r *runSet) variants(x run) []run {
 		r.add(x.moved(d, r.earliest))
 	}
 	for _, l := range [...]float64{0.8, 0.9, 1.12, 1.3} {
-		r.add(run{x.from, x.from + math.Max(r.least, l*length)})
+		r.add(run{x.from, x.from + max(r.least, l*length)})
 	}
 	return r.runs[:r.n]
 }
@@ -368,7 +368,7 @@ func (r run) moved(d, earliest float64) run {
 	if r == rest {
 		return r
 	}
-	from := math.Max(r.from+d, earliest)
+	from := max(r.from+d, earliest)
 	return run{from, from + r.to - r.from}
 }
 
@@ -390,13 +390,13 @@ func (st *State) runs(sc *Scene, i int) (r runSet) {
 			r.add(run{0, 0}) // together the two could run for hours against each other; each rests now and then
 			return r
 		}
-		must := math.Max(0, since.Add(spec.MinOn+guard.Slack).Sub(sc.Now).Seconds())
+		must := max(0, since.Add(spec.MinOn+guard.Slack).Sub(sc.Now).Seconds())
 		for _, x := range longer {
 			r.add(run{0, must + x})
 		}
 		return r
 	}
-	r.earliest = math.Max(0, since.Add(spec.MinOff+guard.Slack).Sub(sc.Now).Seconds())
+	r.earliest = max(0, since.Add(spec.MinOff+guard.Slack).Sub(sc.Now).Seconds())
 	r.add(rest)
 	return r
 }

@@ -73,15 +73,15 @@ func (c *Constants) full(t float64) float64 {
 }
 
 // RH is the relative humidity, at most 1.
-func (a *Air) RH(c *Constants) float64 { return math.Min(1, a.Vapor/c.full(a.AirC)) }
+func (a *Air) RH(c *Constants) float64 { return min(1, a.Vapor/c.full(a.AirC)) }
 
 // spin turns plugs up or down and gives their mean over the step.
 func spin(x *float64, on bool, up, down, dt float64) float64 {
 	from := *x
 	if on {
-		*x = math.Min(1, from+dt/up)
+		*x = min(1, from+dt/up)
 	} else {
-		*x = math.Max(0, from-dt/down)
+		*x = max(0, from-dt/down)
 	}
 	return (from + *x) / 2
 }
@@ -108,7 +108,7 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	t := (a.AirC + dt*(heat*c.MassC+q*c.RoomC+c.MistHeat*m+c.Extra)) / (1 + dt*(heat+q))
 	wall := c.Wall * stir
 	if a.Vapor < c.wallSat {
-		wall *= math.Min(1, math.Sqrt(a.Film/c.FilmFull))
+		wall *= min(1, math.Sqrt(a.Film/c.FilmFull))
 	}
 	crop := c.Crop * stir
 	v := (a.Vapor + dt*(q*c.RoomV+wall*c.wallSat+crop*c.cropSat)) / (1 + dt*(q+wall+crop))
@@ -123,7 +123,7 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	lack := c.full(t) - v
 	k := dt * evaporation * (d + 0.05)
 	gone := k * lack / (1 + (1+coolingK*c.slope)*k)
-	gone = math.Max(-0.5, math.Min(gone, d))
+	gone = max(-0.5, min(gone, d))
 	v += gone
 	t -= coolingK * gone
 	d -= gone
