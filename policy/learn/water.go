@@ -158,6 +158,6 @@ func (s *State) boundWater() {
 	limit(&w[wMist], math.Log(5e-4), math.Log(3))
 	limit(&w[wCrop], math.Log(1e-3), math.Log(0.03))
 	limit(&w[wHeat], math.Log(0.012), math.Log(0.1))
-	limit(&w[wLoss], 0.1, 0.4)
+	limit(&w[wLoss], 0.1, 0.5)
 	limit(&w[wLag], math.Log(15), math.Log(90))
 }
