@@ -93,7 +93,7 @@ listen = "%s"
 path = "journal.db"
 [[chamber]]
 name = "loft"
-volume_m3 = 2
+volume_m3 = 1
   [[chamber.sensor]]
   quantity = "relative_humidity"
   topic = "loft/rh"
@@ -226,7 +226,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 					return
 				case <-time.After(20 * time.Millisecond):
 				}
-				client.Publish("loft/rh", 0, false, []string{"55", "99.2"}[n/15%2])
+				client.Publish("loft/rh", 0, false, []string{"60", "75"}[n/15%2])
 				tried++
 				if s.post("/api/v1/batches/b1/harvest", map[string]any{"id": fmt.Sprintf("h%d-%d", i, n), "fresh_g": 1}) {
 					acked++
