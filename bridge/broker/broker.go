@@ -14,6 +14,7 @@ import (
 	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/packets"
 )
 
 // The caps keep one bad client from taking the machine with it.
@@ -66,11 +67,17 @@ func Start(o Options) (*Broker, error) {
 	if err != nil {
 		return nil, fmt.Errorf("embedded broker cannot listen on %s: %w; choose another address or stop what uses it", o.Listen, err)
 	}
-	d := newDoor(listener, o.TLS, log)
 	server := mochi.New(&mochi.Options{
 		Capabilities:           capabilities(),
 		Logger:                 slog.New(muffled{log.Handler()}),
 		SysTopicResendInterval: neverAgain,
+	})
+	d := newDoor(listener, o.TLS, log, func() {
+		for _, c := range server.Clients.GetAll() {
+			if !c.Closed() {
+				_ = server.DisconnectClient(c, packets.ErrServerShuttingDown) // its error is the reason just given
+			}
+		}
 	})
 	if err := errors.Join(server.AddHook(newGuard(o), nil), server.AddHook(newRetained(), nil), server.AddListener(d)); err != nil {
 		listener.Close()

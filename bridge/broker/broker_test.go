@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -235,6 +236,34 @@ func TestStop(t *testing.T) {
 	client.Disconnect(100)
 	if said.Len() != 0 {
 		t.Errorf("a quiet stop was not quiet: %s", said.String())
+	}
+}
+
+// TestStopWhileClientsLeave: all at the same moment, over and over.
+func TestStopWhileClientsLeave(t *testing.T) {
+	for range 30 {
+		b, err := Start(Options{Listen: "127.0.0.1:0"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var conns []net.Conn
+		for i := range 40 {
+			conn, _ := dial(t, b, func(c *packets.ConnectPacket) { c.ClientIdentifier = strconv.Itoa(i) })
+			conns = append(conns, conn)
+		}
+		for _, c := range conns {
+			go c.Close()
+		}
+		stopped := make(chan struct{})
+		go func() {
+			b.Stop()
+			close(stopped)
+		}()
+		select {
+		case <-stopped:
+		case <-time.After(patience):
+			t.Fatalf("Stop still runs after %v", patience)
+		}
 	}
 }
 

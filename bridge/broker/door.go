@@ -16,6 +16,7 @@ type door struct {
 	listener net.Listener
 	tls      *tls.Config
 	log      *slog.Logger
+	goodbye  func() // tells every client that the broker stops
 
 	mu     sync.Mutex
 	conns  map[net.Conn]struct{}
@@ -23,8 +24,8 @@ type door struct {
 	served sync.WaitGroup
 }
 
-func newDoor(l net.Listener, config *tls.Config, log *slog.Logger) *door {
-	return &door{listener: l, tls: config, log: log, conns: map[net.Conn]struct{}{}}
+func newDoor(l net.Listener, config *tls.Config, log *slog.Logger, goodbye func()) *door {
+	return &door{listener: l, tls: config, log: log, goodbye: goodbye, conns: map[net.Conn]struct{}{}}
 }
 
 func (d *door) ID() string              { return "door" }
@@ -90,7 +91,9 @@ func (d *door) leave(c net.Conn) {
 }
 
 // Close stops accepting, says goodbye to clients for a bounded time, and returns when every connection is served.
-func (d *door) Close(goodbye listeners.CloseFn) {
+// The library's own goodbye is not used: it takes its read lock twice, and a client that leaves in between locks the
+// broker up for good (github.com/mochi-mqtt/server issue 488).
+func (d *door) Close(listeners.CloseFn) {
 	d.mu.Lock()
 	d.closed = true
 	d.mu.Unlock()
@@ -99,7 +102,7 @@ func (d *door) Close(goodbye listeners.CloseFn) {
 	said := make(chan struct{})
 	go func() {
 		defer close(said)
-		goodbye(d.ID())
+		d.goodbye()
 	}()
 	select {
 	case <-said:
