@@ -88,6 +88,43 @@ func TestSteadyStateCO2(t *testing.T) {
 	within(t, "steady CO2", s.Truth(&p).CO2PPM, want, 2e-3)
 }
 
+// A fact of common practice, without a source: in a loaded chamber CO2 rises at once when the fan stops, goes on rising
+// while it rests, and falls as soon as it runs again.
+func TestFanHoldsCO2Down(t *testing.T) {
+	p := plant.Nominal()
+	s := plant.Start(&p, room)
+	co2 := func(fan float64, seconds int) float64 {
+		for range seconds {
+			s = plant.Step(&p, s, plant.Plugs{ExhaustFan: fan}, room, 1)
+		}
+		return s.Truth(&p).CO2PPM
+	}
+	low := co2(1, 1800)
+	co2(0, int(math.Ceil(3*p.FanSpinUpS))) // until the impeller stands
+	last := s.Truth(&p).CO2PPM
+	for after := 5; after <= 1200; after += 5 {
+		now := co2(0, 5)
+		if !(now > last) {
+			t.Fatalf("CO2 went from %.1f to %.1f ppm with the fan at rest for %d s", last, now, after)
+		}
+		last = now
+	}
+	high := last
+	if high < low+100 {
+		t.Errorf("CO2 rose from %.0f to %.0f ppm in 20 min without the fan, want a rise that a grower would see", low, high)
+	}
+	for after := 5; after <= 60; after += 5 {
+		now := co2(1, 5)
+		if !(now < last) {
+			t.Fatalf("CO2 went from %.1f to %.1f ppm with the fan running for %d s", last, now, after)
+		}
+		last = now
+	}
+	if last > (low+high)/2 {
+		t.Errorf("a minute of fan brought CO2 from %.0f to %.0f ppm only, with %.0f where it runs all the time", high, last, low)
+	}
+}
+
 // Lifetimes of falling spray droplets as tables of pesticide application give them from Amsden's rule
 // t = d²/(80 ΔT), d in µm and ΔT the wet-bulb depression: 14, 57 and 227 s for 50, 100 and 200 µm at 20 °C and 80 %,
 // 4, 16 and 65 s at 30 °C and 50 % (Matthews, Pesticide Application Methods; from memory). The rule is rough.
