@@ -46,7 +46,7 @@ func takeControl(t *testing.T, s *brokertest.Server) *controller {
 		c.topics[m.Topic()] = string(m.Payload())
 		c.all = append(c.all, m.Topic()+" "+string(m.Payload()))
 		// "Auto-Discovery": a device exists once its $state is set; then its other topics are of interest.
-		if base, ok := strings.CutSuffix(m.Topic(), "/$state"); ok && !known && len(m.Payload()) > 0 && s.Kind.Mosquitto {
+		if base, ok := strings.CutSuffix(m.Topic(), "/$state"); ok && !known && len(m.Payload()) > 0 {
 			go client.Subscribe(base+"/#", 1, nil) // not in the goroutine that takes the answer
 		}
 	})
@@ -55,13 +55,7 @@ func takeControl(t *testing.T, s *brokertest.Server) *controller {
 		t.Fatal(token.Error())
 	}
 	t.Cleanup(func() { c.client.Disconnect(50) })
-	discovery := "+/5/+/$state"
-	if !s.Kind.Mosquitto {
-		// The embedded broker was seen to lose what is retained while a wildcard's subscription is answered: there the
-		// controller listens to everything before the daemon says anything.
-		discovery = "#"
-	}
-	if token := c.client.Subscribe(discovery, 1, nil); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
+	if token := c.client.Subscribe("+/5/+/$state", 1, nil); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
 		t.Fatal(token.Error())
 	}
 	return c
