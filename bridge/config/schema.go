@@ -11,12 +11,14 @@ import (
 
 // Key describes one key of the file.
 type Key struct {
-	Name     string `json:"name"` // with its tables: chamber.sensor.topic
+	Name     string `json:"name"`  // with its tables: chamber.sensor.topic
+	Table    string `json:"table"` // the heading under which it stands: [[chamber.sensor]]
 	Type     string `json:"type"`
 	Default  string `json:"default,omitempty"`  // as it would stand in the file, or in words; empty: none
 	Required bool   `json:"required,omitempty"` // it has no default and must stand
 	Allowed  string `json:"allowed"`
 	Meaning  string `json:"meaning"`
+	Example  string `json:"example"` // a value as it would stand in the file
 }
 
 // Keys lists every key of the file in the order in which it is usually written. The reader works from this same list:
@@ -28,8 +30,9 @@ func Keys() []Key {
 		if e.instead != "" {
 			continue
 		}
-		keys = append(keys, Key{Name: e.name, Type: e.kind.name, Default: e.defaultText(), Required: e.required && e.or == "",
-			Allowed: e.kind.allowed, Meaning: e.meaning})
+		above, _ := split(e.name)
+		keys = append(keys, Key{Name: e.name, Table: sectionOf[above].heading(), Type: e.kind.name, Default: e.defaultText(),
+			Required: e.required && e.or == "", Allowed: e.kind.allowed, Meaning: e.meaning, Example: examples[e.name]})
 	}
 	return keys
 }
