@@ -12,8 +12,9 @@ import (
 )
 
 // Most events are switches, so their bodies are kept short: {"on":true,"why":[[code, quantity, value, bound, predicted,
-// seconds, until, other], …]} without what the row says already. until is in seconds after the event; what is empty at
-// the end of a reason is left out; numbers have six digits. Any other event is the JSON of [policy.Event].
+// seconds, until, other, plan], …]} without what the row says already. until is in seconds after the event; what is
+// empty at the end of a reason is left out; numbers have six digits; plan is as [packedPlan] has it. Any other event is
+// the JSON of [policy.Event].
 
 type switchBody struct {
 	On  bool    `json:"on,omitempty"`
@@ -55,6 +56,9 @@ func packed(e *policy.Event) ([]byte, error) {
 			quantity = r.Quantity.String()
 		}
 		row := []any{string(r.Code), quantity, figure(r.Value), figure(r.Bound), figure(r.Predicted), math.Round(1000*r.For.Seconds()) / 1000, until, r.Other}
+		if r.Plan != nil {
+			row = append(row, packedPlan(r.Plan))
+		}
 		for len(row) > 1 && (row[len(row)-1] == "" || row[len(row)-1] == 0.0) {
 			row = row[:len(row)-1]
 		}
@@ -91,10 +95,55 @@ func unpacked(body string, at int64, kind, plug string) (policy.Event, error) {
 	return e, nil
 }
 
+// packedPlan is [ahead, runs, in, for, decided, air …]: seconds, and of each air relative humidity, CO2 and temperature:
+// now, then lowest, highest and last with the run, and the same without.
+func packedPlan(p *reason.Plan) []any {
+	row := []any{p.Ahead.Seconds(), p.Runs, p.In.Seconds(), p.For.Seconds(), string(p.Decided)}
+	for _, a := range airs(p) {
+		row = append(row, figure(a.RH), figure(a.CO2), figure(a.AirC))
+	}
+	return row
+}
+
+func airs(p *reason.Plan) [7]*reason.Air {
+	return [...]*reason.Air{&p.Now, &p.With.Low, &p.With.High, &p.With.End, &p.Without.Low, &p.Without.High, &p.Without.End}
+}
+
+func unpackedPlan(raw json.RawMessage) (*reason.Plan, error) {
+	p := &reason.Plan{}
+	var ahead, in, length float64
+	var decided string
+	into := []any{&ahead, &p.Runs, &in, &length, &decided}
+	for _, a := range airs(p) {
+		into = append(into, &a.RH, &a.CO2, &a.AirC)
+	}
+	var row []json.RawMessage
+	if err := json.Unmarshal(raw, &row); err != nil {
+		return nil, err
+	}
+	if len(row) != len(into) {
+		return nil, fmt.Errorf("a reason's plan has %d parts, not %d", len(row), len(into))
+	}
+	for i := range row {
+		if err := json.Unmarshal(row[i], into[i]); err != nil {
+			return nil, err
+		}
+	}
+	of := func(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
+	p.Ahead, p.In, p.For, p.Decided = of(ahead), of(in), of(length), reason.Cost(decided)
+	return p, nil
+}
+
 func unpackedReason(row []json.RawMessage, at time.Time) (r reason.Reason, err error) {
 	var code, quantity, other string
 	var seconds, until float64
 	into := []any{&code, &quantity, &r.Value, &r.Bound, &r.Predicted, &seconds, &until, &other}
+	if len(row) == len(into)+1 {
+		if r.Plan, err = unpackedPlan(row[len(into)]); err != nil {
+			return r, err
+		}
+		row = row[:len(into)]
+	}
 	if len(row) > len(into) {
 		return r, fmt.Errorf("a reason has %d parts", len(row))
 	}

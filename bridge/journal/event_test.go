@@ -31,6 +31,9 @@ func TestEventsAreKept(t *testing.T) {
 			if rapid.Bool().Draw(t, "other") {
 				r.Other = rapid.String().Draw(t, "other's name")
 			}
+			if rapid.Bool().Draw(t, "planned") {
+				r.Plan = drawnPlan(t)
+			}
 			e.Reasons = append(e.Reasons, r)
 		}
 		body, err := packed(&e)
@@ -54,6 +57,19 @@ func TestEventsAreKept(t *testing.T) {
 			t.Fatalf("%s\nwas %+v\nis  %+v", body, e, got)
 		}
 	})
+}
+
+// drawnPlan holds what a plan holds: whole seconds, and air as finely as reasons have it.
+func drawnPlan(t *rapid.T) *reason.Plan {
+	span := func(name string) time.Duration {
+		return time.Duration(rapid.IntRange(0, 600).Draw(t, name)) * time.Second
+	}
+	air := func(name string) reason.Air {
+		return reason.Air{RH: rapid.Float64Range(0, 1).Draw(t, name), CO2: rapid.Float64Range(300, 9e4).Draw(t, name), AirC: rapid.Float64Range(-5, 40).Draw(t, name)}.Rounded()
+	}
+	course := func(name string) reason.Course { return reason.Course{Low: air(name), High: air(name), End: air(name)} }
+	return &reason.Plan{Ahead: span("ahead"), Runs: rapid.Bool().Draw(t, "runs"), In: span("in"), For: span("for"), Now: air("now"),
+		With: course("with"), Without: course("without"), Decided: rapid.SampledFrom([]reason.Cost{"", reason.TooDry, reason.FanRun}).Draw(t, "decided")}
 }
 
 // tame is a text as JSON carries it.

@@ -201,7 +201,7 @@ func (v *view) reasons(rs []reason.Reason, on bool) []api.Reason {
 		x := api.Reason{
 			Code: string(r.Code), Text: v.words.Reason(shifted, on, v.snap.Wall),
 			Value: finite(r.Value), Bound: finite(r.Bound), Predicted: finite(r.Predicted),
-			For: api.Duration(r.For), Until: until, Other: r.Other,
+			For: api.Duration(r.For), Until: until, Other: r.Other, Plan: planOf(r.Plan),
 		}
 		if r.Quantity != 0 {
 			x.Quantity = r.Quantity.String()
@@ -209,6 +209,20 @@ func (v *view) reasons(rs []reason.Reason, on bool) []api.Reason {
 		out = append(out, x)
 	}
 	return out
+}
+
+func planOf(p *reason.Plan) *api.Plan {
+	if p == nil {
+		return nil
+	}
+	air := func(a reason.Air) api.PlanAir {
+		return api.PlanAir{RelativeHumidity: finite(a.RH), CO2PPM: finite(a.CO2), TemperatureC: finite(a.AirC)}
+	}
+	course := func(c reason.Course) api.Course {
+		return api.Course{Low: air(c.Low), High: air(c.High), End: air(c.End)}
+	}
+	return &api.Plan{Ahead: api.Duration(p.Ahead), Runs: p.Runs, In: api.Duration(p.In), For: api.Duration(p.For), Now: air(p.Now),
+		With: course(p.With), Without: course(p.Without), Decided: string(p.Decided), Text: words.Deciding(p.Decided)}
 }
 
 func (v *view) reservoir() *api.Reservoir {

@@ -61,11 +61,7 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 	case reason.ChamberOpen:
 		return "The chamber stands open: it rests until it is shut."
 	case reason.Planned:
-		expects := ""
-		if r.Quantity != 0 && r.Predicted > 0 {
-			expects = fmt.Sprintf(", which expects %s %s", inner(r.Quantity), w.Value(r.Quantity, r.Predicted))
-		}
-		return fmt.Sprintf("Chosen by the plan%s: cost %s, against %s for doing nothing.", expects, Number(r.Value, 2), Number(r.Bound, 2))
+		return w.planned(r)
 	case reason.Purge:
 		return "A longer fan run" + w.next(" until ", r.Until, now) + " to learn how much air it moves."
 	}

@@ -68,6 +68,18 @@ func TestEveryReasonHasWords(t *testing.T) {
 	}
 }
 
+func TestEveryCostHasWords(t *testing.T) {
+	costs := declared(t, "../../policy/reason/reason.go", "Cost")
+	if len(costs) < 8 {
+		t.Fatalf("found only %d costs in the source", len(costs))
+	}
+	for _, c := range costs {
+		if Deciding(reason.Cost(c)) == "" {
+			t.Errorf("cost %s has no words", c)
+		}
+	}
+}
+
 func TestEveryAlarmCodeHasWords(t *testing.T) {
 	codes := declared(t, "../../policy/alarm/alarm.go", "Code")
 	if len(codes) < 10 {
@@ -104,8 +116,18 @@ func TestReasonSentences(t *testing.T) {
 		// A plug that must rest gives this reason on the wrong side of its switching point too: nothing may be praised.
 		{site, false, reason.Reason{Code: reason.InBand, Quantity: chamber.RelativeHumidity, Value: 0.71, Bound: 0.875},
 			"Humidity is 71.0 %; this plug acts at 87.5 %."},
-		{site, true, reason.Reason{Code: reason.Planned, Quantity: chamber.CO2, Value: 1.5, Bound: 2.25, Predicted: 650},
-			"Chosen by the plan, which expects CO2 650 ppm: cost 1.50, against 2.25 for doing nothing."},
+		{site, true, reason.Reason{Code: reason.Planned, Quantity: chamber.CO2, Value: 1.5, Bound: 2.25}, // of an older journal
+			"Chosen by the plan: cost 1.50, against 2.25 otherwise."},
+		{site, true, reason.Reason{Code: reason.Planned, Quantity: chamber.CO2, Plan: &reason.Plan{Ahead: 10 * time.Minute, Runs: true, For: 40 * time.Second,
+			Now:     reason.Air{RH: 0.93, CO2: 870, AirC: 18},
+			With:    reason.Course{Low: reason.Air{RH: 0.88, CO2: 640, AirC: 17.9}, High: reason.Air{RH: 0.932, CO2: 950, AirC: 18}},
+			Without: reason.Course{Low: reason.Air{RH: 0.93, CO2: 870, AirC: 18}, High: reason.Air{RH: 0.94, CO2: 1140, AirC: 18}}, Decided: reason.TooStale}},
+			"Off, CO2 would rise from 870 ppm to 1140 ppm within 10 min; on for 40 s, it moves between 640 ppm and 950 ppm, and humidity falls from 93.0 % to 88.0 %. What decided: CO2 near or above its maximum."},
+		{site, false, reason.Reason{Code: reason.Planned, Quantity: chamber.RelativeHumidity, Plan: &reason.Plan{Ahead: 10 * time.Minute, For: 20 * time.Second, In: 8 * time.Second,
+			Now:     reason.Air{RH: 0.93, CO2: 700, AirC: 18},
+			With:    reason.Course{Low: reason.Air{RH: 0.93, CO2: 700, AirC: 17.9}, High: reason.Air{RH: 0.99, CO2: 710, AirC: 18}},
+			Without: reason.Course{Low: reason.Air{RH: 0.927, CO2: 695, AirC: 18}, High: reason.Air{RH: 0.932, CO2: 710, AirC: 18}}, Decided: reason.TooWet}},
+			"Off, humidity stays near 93.0 % within 10 min; on for 20 s in 8 s, it would rise from 93.0 % to 99.0 %, and CO2 would stay near 700 ppm. What decided: air wetter than the aim."},
 		{site, true, reason.Reason{Code: reason.Hand, Until: now.Add(15 * time.Minute)}, "Under a person's hand until 13:15."},
 		{site, false, reason.Reason{Code: reason.MinOff, Until: now.Add(20 * time.Second)}, "Held off until 13:00:20: its shortest rest."},
 		{site, false, reason.Reason{Code: reason.Photoperiod, Value: 12, Until: now.Add(19 * time.Hour)}, "12 h of light a day; on again at 5 Mar 08:00."},
@@ -174,6 +196,13 @@ func TestReasonAlwaysReads(t *testing.T) {
 			Predicted: rapid.Float64().Draw(t, "predicted"),
 			For:       time.Duration(rapid.Int64().Draw(t, "for")),
 			Until:     time.Unix(rapid.Int64Range(-1e10, 1e11).Draw(t, "until"), 0),
+		}
+		if rapid.Bool().Draw(t, "planned") {
+			air := func() reason.Air {
+				return reason.Air{RH: rapid.Float64().Draw(t, "rh"), CO2: rapid.Float64().Draw(t, "ppm"), AirC: rapid.Float64().Draw(t, "c")}
+			}
+			r.Plan = &reason.Plan{Ahead: r.For, For: r.For, Runs: rapid.Bool().Draw(t, "runs"), Now: air(), Decided: reason.Cost(rapid.SampledFrom([]string{"", "too_dry", "odd"}).Draw(t, "cost")),
+				With: reason.Course{Low: air(), High: air(), End: air()}, Without: reason.Course{Low: air(), High: air(), End: air()}}
 		}
 		got := Words{}.Reason(r, rapid.Bool().Draw(t, "on"), time.Unix(1_800_000_000, 0))
 		if strings.Contains(got, "%!") || strings.Contains(got, "NaN") || strings.Contains(got, "Inf") || !strings.HasSuffix(got, ".") {

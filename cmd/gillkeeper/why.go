@@ -10,6 +10,8 @@ import (
 
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/reason"
 )
 
 func newWhyCommand(a *app) *cobra.Command {
@@ -32,12 +34,12 @@ func newWhyCommand(a *app) *cobra.Command {
 	return a.asks(cmd)
 }
 
-func (a *app) why(ctx context.Context, chamber, at string, asJSON bool) error {
+func (a *app) why(ctx context.Context, name, at string, asJSON bool) error {
 	c, err := a.client()
 	if err != nil {
 		return err
 	}
-	why, err := c.Why(ctx, chamber, at)
+	why, err := c.Why(ctx, name, at)
 	if err != nil {
 		return err
 	}
@@ -71,7 +73,51 @@ func (a *app) why(ctx context.Context, chamber, at string, asJSON bool) error {
 		t.add(plugLabel(p.Name, p.Role), onOff(p.On), since, strings.Join(lines, "\n"))
 	}
 	a.printTable(t)
+	a.printExpected(&why, w)
 	return nil
+}
+
+// printExpected is what the plan expected of the air with and without a run of each plug that it decided.
+func (a *app) printExpected(why *api.Why, w words.Words) {
+	t := newTable("EXPECTED", "HUMIDITY", "CO2", "TEMPERATURE", "WHAT DECIDED")
+	ahead := time.Duration(0)
+	for i := range why.Plugs {
+		for _, r := range why.Plugs[i].Reasons {
+			p := r.Plan
+			if p == nil || p.For <= 0 {
+				continue
+			}
+			run := "on for " + words.Duration(time.Duration(p.For))
+			if p.In > 0 {
+				run += " in " + words.Duration(time.Duration(p.In))
+			}
+			chosen, otherwise := expectedRow(w, why.Plugs[i].Name+" "+run, p.With), expectedRow(w, why.Plugs[i].Name+" off", p.Without)
+			if !p.Runs {
+				chosen, otherwise = otherwise, chosen
+			}
+			t.add(append(chosen, p.Text)...)
+			t.add(append(otherwise, "not chosen")...)
+			ahead = time.Duration(p.Ahead)
+		}
+	}
+	if ahead == 0 {
+		return
+	}
+	fmt.Fprintln(a.stdout)
+	a.printTable(t)
+	a.paragraph("", "Each after "+words.Duration(ahead)+", then the lowest and highest on the way, by the chamber as learned: with this run and no other after it.")
+}
+
+func expectedRow(w words.Words, name string, c api.Course) []string {
+	air := func(a api.PlanAir) reason.Air {
+		return reason.Air{RH: a.RelativeHumidity, CO2: a.CO2PPM, AirC: a.TemperatureC}
+	}
+	course := reason.Course{Low: air(c.Low), High: air(c.High), End: air(c.End)}
+	row := []string{name}
+	for _, q := range []chamber.Quantity{chamber.RelativeHumidity, chamber.CO2, chamber.Temperature} {
+		row = append(row, w.Expected(q, course))
+	}
+	return row
 }
 
 // printThen says what the record holds of a past moment: what grew, what the air was and what was wanted of it.

@@ -13,15 +13,11 @@ import (
 
 // Plan is what humidifier and exhaust fan will do in the next minutes, chosen together.
 type Plan struct {
-	At      time.Time `json:"at,omitzero"` // when it was made; zero: none
-	Mist    Span      `json:"mist"`
-	Fan     Span      `json:"fan"`
-	Cost    float64   `json:"cost"`     // of the plan
-	Still   float64   `json:"still"`    // of leaving both plugs at rest
-	RH      float64   `json:"rh"`       // expected at the end of the plan
-	CO2     float64   `json:"co2"`      // the same, ppm
-	StillRH float64   `json:"still_rh"` // with both plugs at rest
-	StillC  float64   `json:"still_co2"`
+	At      time.Time     `json:"at,omitzero"` // when it was made; zero: none
+	Mist    Span          `json:"mist"`
+	Fan     Span          `json:"fan"`
+	MistWhy reason.Reason `json:"mist_why,omitzero"`
+	FanWhy  reason.Reason `json:"fan_why,omitzero"`
 }
 
 // Span is a run of a plug; To not after From: none.
@@ -71,11 +67,8 @@ type planner struct {
 	freshPPM float64 // worth of each ppm at the end
 }
 
-// outcome is what a plan leads to.
-type outcome struct{ cost, rh, co2 float64 }
-
-// roll plays a plan through, as far as it stays cheaper than the given cost.
-func (p *planner) roll(mist, fan run, cheaper float64) outcome {
+// roll plays a plan through and gives its cost, or infinity once that is no less than the given one.
+func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 	a, c, w := p.model.Air, &p.model.Constants, p.w
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
 	cost := 0.0
@@ -94,11 +87,10 @@ func (p *planner) roll(mist, fan run, cheaper float64) outcome {
 			cost += leg.step * (w.humidity(rh-aim) + w.carbon(a.CO2, most, least))
 		}
 		if cost >= cheaper {
-			return outcome{cost: math.Inf(1)}
+			return math.Inf(1)
 		}
 	}
-	cost += w.terminal*w.humidity(rh-aim) + p.freshPPM*a.CO2
-	return outcome{cost, rh, a.CO2}
+	return cost + w.terminal*w.humidity(rh-aim) + p.freshPPM*a.CO2
 }
 
 func (w *weights) humidity(off float64) float64 {
@@ -145,12 +137,9 @@ func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	if pl.At.IsZero() || sc.Now.Sub(pl.At) >= planEvery {
 		st.search(sc, i, j)
 	}
-	r := reason.Reason{Code: reason.Planned, Value: pl.Cost, Bound: pl.Still}
 	mist, fan = pl.Mist.want(sc.Now), pl.Fan.want(sc.Now)
-	r.Quantity, r.Predicted, r.Until = chamber.RelativeHumidity, pl.RH, mist.Until
-	mist.Reasons = []reason.Reason{r}
-	r.Quantity, r.Predicted, r.Until = chamber.CO2, pl.CO2, fan.Until
-	fan.Reasons = []reason.Reason{r}
+	mist.Reasons, fan.Reasons = []reason.Reason{pl.MistWhy}, []reason.Reason{pl.FanWhy}
+	mist.Reasons[0].Until, fan.Reasons[0].Until = mist.Until, fan.Until
 	// The rules take over where the plan leaves off.
 	if mist.On {
 		st.Mist.Since, st.Mist.Until, st.Mist.Why = pl.Mist.From, pl.Mist.To, mist.Reasons[0]
@@ -192,9 +181,8 @@ func (st *State) search(sc *Scene, i, j int) {
 	p.freshPPM = p.w.fresh / max(drop, 15)
 
 	mists, fans := st.runs(sc, i), st.runs(sc, j)
-	still := p.roll(rest, rest, math.Inf(1))
 	b := best{p: &p, mist: mists.runs[0], fan: fans.runs[0]}
-	b.outcome = p.roll(b.mist, b.fan, math.Inf(1))
+	b.cost = p.roll(b.mist, b.fan, math.Inf(1))
 	if m, f, ok := st.last(sc, &mists, &fans); ok {
 		b.try(m, f)
 	}
@@ -208,8 +196,10 @@ func (st *State) search(sc *Scene, i, j int) {
 			break
 		}
 	}
-	st.Plan = Plan{At: sc.Now, Mist: b.mist.span(sc.Now), Fan: b.fan.span(sc.Now), Cost: b.cost, Still: still.cost,
-		RH: b.rh, CO2: b.co2, StillRH: still.rh, StillC: still.co2}
+	chosen := p.foresee(b.mist, b.fan)
+	st.Plan = Plan{At: sc.Now, Mist: b.mist.span(sc.Now), Fan: b.fan.span(sc.Now),
+		MistWhy: p.explain(chamber.RelativeHumidity, &mists, b.mist, &chosen, func(r run) foreseen { return p.foresee(r, b.fan) }),
+		FanWhy:  p.explain(chamber.CO2, &fans, b.fan, &chosen, func(r run) foreseen { return p.foresee(b.mist, r) })}
 	if mists.on {
 		st.Plan.Mist.From = st.Mist.Since
 	}
@@ -222,13 +212,12 @@ func (st *State) search(sc *Scene, i, j int) {
 type best struct {
 	p         *planner
 	mist, fan run
-	outcome
+	cost      float64
 }
 
 func (b *best) try(mist, fan run) bool {
-	o := b.p.roll(mist, fan, b.cost)
-	if o.cost < b.cost-1e-9 {
-		b.outcome, b.mist, b.fan = o, mist, fan
+	if c := b.p.roll(mist, fan, b.cost); c < b.cost-1e-9 {
+		b.cost, b.mist, b.fan = c, mist, fan
 		return true
 	}
 	return false

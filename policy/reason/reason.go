@@ -5,6 +5,7 @@
 package reason
 
 import (
+	"math"
 	"time"
 
 	"gillkeeper/policy/chamber"
@@ -42,7 +43,7 @@ const (
 	LinkDown        Code = "link_down"     // the broker is away: nothing is sent
 	Observe         Code = "observe"       // decided and shown, not commanded
 	ChamberOpen     Code = "chamber_open"  // door open: rest until it is shut
-	Planned         Code = "planned"       // chosen by the plan: Value = cost with, Bound = cost without
+	Planned         Code = "planned"       // chosen by the plan: Plan, Value = its cost, Bound = that of doing otherwise
 	Purge           Code = "purge"         // a longer fan run to learn the air flow: Until
 )
 
@@ -56,4 +57,65 @@ type Reason struct {
 	For       time.Duration    `json:"for,omitempty"`
 	Until     time.Time        `json:"until,omitzero"`
 	Other     string           `json:"other,omitempty"`
+	Plan      *Plan            `json:"plan,omitempty"` // what was expected; nobody may write to it
+}
+
+// Plan is what a plan expects of the next minutes with a run of one plug and without it, the other plugs as planned.
+// One of the two was chosen.
+type Plan struct {
+	Ahead   time.Duration `json:"ahead"`        // how far it looks
+	Runs    bool          `json:"runs"`         // the run was chosen, not the rest
+	In      time.Duration `json:"in,omitempty"` // until the run begins
+	For     time.Duration `json:"for"`          // its length; of a plug that runs, what is left of it
+	Now     Air           `json:"now"`
+	With    Course        `json:"with"`
+	Without Course        `json:"without"` // of a plug that runs: with its end as soon as may be
+	Decided Cost          `json:"decided,omitempty"`
+}
+
+// Air is the air of the chamber: relative humidity as a ratio, CO2 in ppm, degrees Celsius.
+type Air struct {
+	RH   float64 `json:"rh"`
+	CO2  float64 `json:"co2_ppm"`
+	AirC float64 `json:"air_c"`
+}
+
+// Course is how the air is expected to go: the lowest and highest values on the way, and the last.
+type Course struct {
+	Low  Air `json:"low"`
+	High Air `json:"high"`
+	End  Air `json:"end"`
+}
+
+// Cost names what a plan avoids. Of all costs the one that decided is that by which the way not chosen would have cost
+// most more than the way chosen.
+type Cost string
+
+// The costs.
+const (
+	TooDry    Cost = "too_dry"   // air drier than the aim
+	TooWet    Cost = "too_wet"   // air wetter than the aim
+	TooStale  Cost = "too_stale" // CO2 near or above its maximum
+	TooFresh  Cost = "too_fresh" // CO2 below the least that is wanted
+	Stale     Cost = "stale"     // higher CO2 at the end of what is looked ahead, though below its maximum
+	Switching Cost = "switching" // wear of a switching
+	Water     Cost = "water"
+	FanRun    Cost = "fan_run" // the fan's running
+)
+
+// Take widens the course by one more value of the air.
+func (c *Course) Take(a Air) {
+	c.Low = Air{min(c.Low.RH, a.RH), min(c.Low.CO2, a.CO2), min(c.Low.AirC, a.AirC)}
+	c.High = Air{max(c.High.RH, a.RH), max(c.High.CO2, a.CO2), max(c.High.AirC, a.AirC)}
+	c.End = a
+}
+
+// Rounded gives the air to a thousandth, a ppm and a tenth of a degree: finer is no forecast.
+func (a Air) Rounded() Air {
+	return Air{math.Round(a.RH*1000) / 1000, math.Round(a.CO2), math.Round(a.AirC*10) / 10}
+}
+
+// Rounded rounds each value of the course.
+func (c Course) Rounded() Course {
+	return Course{c.Low.Rounded(), c.High.Rounded(), c.End.Rounded()}
 }

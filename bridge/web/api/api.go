@@ -158,6 +158,34 @@ type Reason struct {
 	For       Duration   `json:"for,omitempty"`
 	Until     *time.Time `json:"until,omitempty"`
 	Other     string     `json:"other,omitempty"`
+	Plan      *Plan      `json:"plan,omitempty" doc:"of code planned: what was expected"`
+}
+
+// Plan is what was expected of the next minutes with a run of the plug and without it, the other plugs as planned.
+type Plan struct {
+	Ahead   Duration `json:"ahead" doc:"how far it looks"`
+	Runs    bool     `json:"runs" doc:"the run was chosen, not the rest"`
+	In      Duration `json:"in,omitempty" doc:"until the run begins"`
+	For     Duration `json:"for" doc:"its length; of a plug that runs, what is left of it"`
+	Now     PlanAir  `json:"now"`
+	With    Course   `json:"with"`
+	Without Course   `json:"without"`
+	Decided string   `json:"decided,omitempty" doc:"the cost by which the other way would have been dearest: too_dry, too_wet, too_stale, too_fresh, stale, switching, water, fan_run"`
+	Text    string   `json:"text,omitempty" doc:"what decided, in words"`
+}
+
+// PlanAir is the chamber's air at a moment of a plan.
+type PlanAir struct {
+	RelativeHumidity float64 `json:"relative_humidity" doc:"ratio"`
+	CO2PPM           float64 `json:"co2_ppm"`
+	TemperatureC     float64 `json:"temperature_c"`
+}
+
+// Course is how the air is expected to go, quantity by quantity.
+type Course struct {
+	Low  PlanAir `json:"low"`
+	High PlanAir `json:"high"`
+	End  PlanAir `json:"end"`
 }
 
 // Why is the last decision about each plug at or before a moment.

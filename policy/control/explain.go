@@ -1,0 +1,136 @@
+package control
+
+import (
+	"math"
+	"time"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/reason"
+)
+
+// How far ahead reasons look beyond the legs of a plan, and in which steps, in seconds.
+const (
+	foreseeFor  = 600.0
+	foreseeStep = 8.0
+)
+
+// explained are the costs of which a plan's is the sum.
+var explained = [...]reason.Cost{reason.TooDry, reason.TooWet, reason.TooStale, reason.TooFresh, reason.Stale, reason.Switching, reason.Water, reason.FanRun}
+
+// The places of the costs in explained.
+const (
+	tooDry = iota
+	tooWet
+	tooStale
+	tooFresh
+	stale
+	switching
+	water
+	fanRun
+)
+
+// foreseen is what a plan is expected to lead to, and what it costs by cause: the sum is the cost of [planner.roll].
+type foreseen struct {
+	parts  [len(explained)]float64
+	course reason.Course
+}
+
+func (f *foreseen) cost() (sum float64) {
+	for _, c := range f.parts {
+		sum += c
+	}
+	return sum
+}
+
+// foresee plays a plan through to the end of what reasons look ahead.
+func (p *planner) foresee(mist, fan run) (f foreseen) {
+	a, c, w := p.model.Air, &p.model.Constants, p.w
+	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
+	f.course.Low, f.course.High = airOf(p), airOf(p)
+	if mist.to > mist.from {
+		f.parts[switching] += w.pulse
+		f.parts[water] += w.gram * c.MistRate * p.volume * (mist.to - mist.from)
+	}
+	if fan.to > fan.from {
+		f.parts[switching] += w.pulse
+		f.parts[fanRun] += w.blow * (fan.to - fan.from)
+	}
+	humidity := func(seconds float64) {
+		off := a.RH(c) - aim
+		i := tooWet
+		if off < 0 {
+			i = tooDry
+		}
+		f.parts[i] += seconds * w.humidity(off)
+	}
+	t := 0.0
+	step := func(dt float64) {
+		mid := t + dt/2
+		a.Step(c, mid >= mist.from && mid < mist.to, mid >= fan.from && mid < fan.to, dt)
+		t += dt
+		f.course.Take(reason.Air{RH: a.RH(c), CO2: a.CO2, AirC: a.AirC})
+	}
+	for _, leg := range legs {
+		for t < leg.until {
+			step(leg.step)
+			humidity(leg.step)
+			f.parts[tooStale] += leg.step * w.carbon(a.CO2, most, 0)
+			f.parts[tooFresh] += leg.step * w.carbon(a.CO2, 0, least)
+		}
+	}
+	humidity(w.terminal)
+	f.parts[stale] += p.freshPPM * a.CO2
+	for t < foreseeFor {
+		step(foreseeStep)
+	}
+	return f
+}
+
+func airOf(p *planner) reason.Air {
+	a := &p.model.Air
+	return reason.Air{RH: a.RH(&p.model.Constants), CO2: a.CO2, AirC: a.AirC}
+}
+
+// explain gives the reason of a plug's part of the plan: what was chosen beside the other way, which is rest where it
+// runs, and its shortest run as soon as may be where it rests.
+func (p *planner) explain(q chamber.Quantity, set *runSet, chosen run, mine *foreseen, at func(run) foreseen) reason.Reason {
+	other, runs := set.otherwise(), chosen.to > chosen.from
+	if !runs && !set.on {
+		other = set.at(set.earliest, 1)
+	}
+	its := at(other)
+	r := reason.Reason{Code: reason.Planned, Quantity: q, Value: mine.cost(), Bound: its.cost()}
+	x := &reason.Plan{Ahead: time.Duration(foreseeFor) * time.Second, Runs: runs, Now: airOf(p).Rounded(), With: mine.course, Without: its.course}
+	as := chosen
+	if !runs {
+		as, x.With, x.Without = other, its.course, mine.course
+	}
+	x.In, x.For = wholeSeconds(as.from), wholeSeconds(as.to-as.from)
+	x.Decided = decided(mine, &its)
+	x.With, x.Without = x.With.Rounded(), x.Without.Rounded()
+	r.Plan = x
+	return r
+}
+
+// decided is the cost by which the other way would have cost most more.
+func decided(chosen, other *foreseen) (c reason.Cost) {
+	most := 0.0
+	for i, cost := range explained {
+		if more := other.parts[i] - chosen.parts[i]; more > most {
+			c, most = cost, more
+		}
+	}
+	return c
+}
+
+// otherwise is the least that a plug must run.
+func (r *runSet) otherwise() run {
+	if r.on {
+		return r.runs[0]
+	}
+	return rest
+}
+
+func wholeSeconds(s float64) time.Duration {
+	return time.Duration(math.Round(s)) * time.Second
+}

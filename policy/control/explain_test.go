@@ -1,0 +1,78 @@
+package control
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/reason"
+)
+
+// TestReasonForesees has CO2 above its maximum in a chamber whose balance is solved by hand: with the fan off for ten
+// minutes it rises as C = S + (C0 - S) e^(-leak·t) with S = room + G/leak.
+func TestReasonForesees(t *testing.T) {
+	sc := planScene()
+	sc.Model.Air.CO2 = 870
+	c := &sc.Model.Constants
+	_, wants := Decide(State{}, sc)
+	r := wants[1].Reasons[0]
+	p := r.Plan
+	if p == nil || !p.Runs || p.Ahead != 10*time.Minute || r.Quantity != chamber.CO2 {
+		t.Fatalf("%+v: %+v", r, p)
+	}
+	steady := c.RoomCO2 + c.CO2Rate/c.Leak
+	after := steady + (870-steady)*math.Exp(-c.Leak*600)
+	if math.Abs(p.Without.End.CO2-after) > 5 || p.Without.High.CO2 != p.Without.End.CO2 || p.Now.CO2 != 870 {
+		t.Errorf("without the fan CO2 goes from %v to %v (highest %v), by hand to %.0f", p.Now.CO2, p.Without.End.CO2, p.Without.High.CO2, after)
+	}
+	// One run of the given length takes off what e^(-flow·length) leaves of the difference to the room; the crop adds
+	// its own, at least so much more is there after ten minutes.
+	left := c.RoomCO2 + (870-c.RoomCO2)*math.Exp(-(c.Flow+c.Leak)*p.For.Seconds())
+	if p.With.Low.CO2 < left-5 || p.With.Low.CO2 > 870 || p.With.End.CO2 >= p.Without.End.CO2-20 {
+		t.Errorf("a run of %v leads from 870 to %v and %v; no less than %.0f is possible", p.For, p.With.Low.CO2, p.With.End.CO2, left)
+	}
+	if p.Decided != reason.TooStale {
+		t.Errorf("%s decided, at 870 ppm with a maximum of 800", p.Decided)
+	}
+	for _, a := range []reason.Air{p.Now, p.With.Low, p.With.High, p.Without.End} {
+		if a.AirC < 15 || a.AirC > 20 || a.RH < 0.5 || a.RH > 1 {
+			t.Errorf("expects %+v in a chamber of 18 °C and 94 %%", a)
+		}
+	}
+}
+
+// TestReasonsOfRest: at rest the reason says what a run now would bring, and the mist's has to do with moisture.
+func TestReasonsOfRest(t *testing.T) {
+	sc := planScene()
+	sc.Model.Air.CO2 = 600
+	sc.Model.Air.Vapor = 0.999 * sc.Model.Air.Vapor / sc.Model.Air.RH(&sc.Model.Constants) // as wet as can be
+	_, wants := Decide(State{}, sc)
+	r := wants[0].Reasons[0]
+	if wants[0].On || r.Plan == nil || r.Plan.Runs || r.Plan.For < 20*time.Second || r.Value > r.Bound {
+		t.Fatalf("%+v: %+v", r, r.Plan)
+	}
+	if r.Plan.Decided != reason.TooWet && r.Plan.Decided != reason.Switching && r.Plan.Decided != reason.Water {
+		t.Errorf("%s keeps the mist off in air that is wet already", r.Plan.Decided)
+	}
+	if r.Plan.With.High.RH < r.Plan.Without.High.RH {
+		t.Errorf("mist leads to at most %v, without it to %v", r.Plan.With.High.RH, r.Plan.Without.High.RH)
+	}
+}
+
+// TestCostsAddUp: the costs by cause are those that the plan is chosen by.
+func TestCostsAddUp(t *testing.T) {
+	sc := planScene()
+	for _, ppm := range []float64{450, 790, 1400} {
+		sc.Model.Air.CO2 = ppm
+		p := planner{w: &planWeights, model: sc.Model, target: &sc.Target, volume: 0.56, freshPPM: 0.3}
+		for _, mist := range []run{rest, {0, 20}, {30, 55}} {
+			for _, fan := range []run{rest, {0, 40}, {12, 33}} {
+				f := p.foresee(mist, fan)
+				if want := p.roll(mist, fan, math.Inf(1)); math.Abs(f.cost()-want) > 1e-6*want {
+					t.Errorf("at %v ppm, mist %v, fan %v: the causes add up to %v, the plan costs %v", ppm, mist, fan, f.cost(), want)
+				}
+			}
+		}
+	}
+}
