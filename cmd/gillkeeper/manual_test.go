@@ -1,7 +1,9 @@
 package main
 
 import (
+	"errors"
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -9,12 +11,14 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/cobra/doc"
+
+	"gillkeeper/deploy/docs"
 )
 
 var manual = flag.String("manual", "", "write the manual pages and shell completions into this folder")
 
-// TestManual makes a manual page of every command and a completion for every shell, as the release does: it runs this
-// test with -manual. The generator is no part of the program, which it would only make larger.
+// TestManual makes a manual page of every command and of every page of the reference, and a completion for every shell, as
+// the release does: it runs this test with -manual. The generator is no part of the program, which it would only make larger.
 func TestManual(t *testing.T) {
 	dir := *manual
 	if dir == "" {
@@ -35,6 +39,12 @@ func TestManual(t *testing.T) {
 	}
 	if err := doc.GenManTree(root, header, pages); err != nil {
 		t.Fatal(err)
+	}
+	for _, p := range docs.Pages() {
+		folder := filepath.Join(dir, fmt.Sprintf("man%d", p.Section))
+		if err := errors.Join(os.MkdirAll(folder, 0o755), os.WriteFile(filepath.Join(folder, fmt.Sprintf("%s.%d", p.Man, p.Section)), p.Manual(), 0o644)); err != nil {
+			t.Fatal(err)
+		}
 	}
 	for name, write := range map[string]func(string) error{
 		"gillkeeper.bash": func(p string) error { return root.GenBashCompletionFileV2(p, true) },

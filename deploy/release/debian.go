@@ -73,16 +73,18 @@ func (b *build) contents(program, docs, dir string) (files.Contents, error) {
 	} {
 		add(filepath.Join(docs, "completions", from), to, 0o644, "")
 	}
-	pages, err := filepath.Glob(filepath.Join(docs, "man1", "*.1"))
-	if err != nil || len(pages) == 0 {
-		return nil, fmt.Errorf("there are no manual pages in %s: %w", docs, err)
-	}
-	for _, p := range pages {
-		to := filepath.Join(dir, filepath.Base(p)+".gz")
-		if err := compress(p, to); err != nil {
-			return nil, err
+	for _, section := range []string{"man1", "man5", "man7"} {
+		pages, err := filepath.Glob(filepath.Join(docs, section, "*"))
+		if err != nil || len(pages) == 0 {
+			return nil, fmt.Errorf("there are no manual pages in %s: %w", filepath.Join(docs, section), err)
 		}
-		add(to, "/usr/share/man/man1/"+filepath.Base(to), 0o644, "")
+		for _, p := range pages {
+			to := filepath.Join(dir, filepath.Base(p)+".gz")
+			if err := compress(p, to); err != nil {
+				return nil, err
+			}
+			add(to, "/usr/share/man/"+section+"/"+filepath.Base(to), 0o644, "")
+		}
 	}
 	const share = "/usr/share/doc/gillkeeper/"
 	log := filepath.Join(dir, "changelog.gz")
@@ -101,6 +103,20 @@ func (b *build) contents(program, docs, dir string) (files.Contents, error) {
 	add(here("README.md"), share+"README.md", 0o644, "")
 	add(here("deploy", "debian", "copyright"), share+"copyright", 0o644, "")
 	add(here("deploy", "third-party.md"), share+"third-party.md", 0o644, "")
+	// Where README looks for them.
+	for _, form := range []string{"*.md", "pictures/*.svg"} {
+		found, err := filepath.Glob(here("deploy", "docs", form))
+		if err != nil || len(found) == 0 {
+			return nil, fmt.Errorf("there is no %s in deploy/docs: %w", form, err)
+		}
+		for _, from := range found {
+			relative, err := filepath.Rel(b.source, from)
+			if err != nil {
+				return nil, err
+			}
+			add(from, share+filepath.ToSlash(relative), 0o644, "")
+		}
+	}
 	for _, folder := range []string{"mosquitto", "prometheus"} {
 		err := filepath.WalkDir(here("deploy", folder), func(path string, d fs.DirEntry, err error) error {
 			if err != nil || d.IsDir() || strings.HasSuffix(path, ".go") || strings.Contains(path, "test") {
