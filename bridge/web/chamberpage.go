@@ -78,8 +78,13 @@ func (v *visit) chamber() error {
 	p.Plots = course.draw(view, v.set.words)
 	p.Learned = v.learned(course, view)
 	p.Why = v.why(view)
-	f := frame{Title: name, View: "chamber", Body: &p, Live: "live?" + url.Values{"chamber": {name}}.Encode(), Seq: seq,
-		Refresh: !v.r.URL.Query().Has("at") && p.Done == nil}
+	f := frame{Title: name, View: "chamber", Body: &p, Live: "live?" + url.Values{"chamber": {name}}.Encode(), Seq: seq, Refresh: refreshAfter}
+	switch {
+	case v.r.URL.Query().Has("at"):
+		f.Refresh = 0
+	case p.Done != nil:
+		f.Refresh = refreshDone
+	}
 	return v.render(http.StatusOK, f)
 }
 

@@ -165,7 +165,7 @@ type frame struct {
 	View    string
 	Live    string // the stream that keeps the page fresh; empty: none
 	Seq     string // up to where that stream is part of the page
-	Refresh bool   // without script, look again by itself
+	Refresh int    // without script, look again by itself after so many seconds; 0: never
 	Form    string // what forms carry back
 	Here    string
 	Acts    bool // this visitor may act

@@ -87,10 +87,13 @@ type water struct {
 // denseFrom is from how many chambers on those in order are shown small.
 const denseFrom = 12
 
+// After how many seconds a page without script looks again: sooner when something was just done, whose effect one waits for.
+const refreshAfter, refreshDone = 15, 5
+
 func (v *visit) site() error {
 	seq := v.s.live.touch("")
 	p := v.s.sitePage()
-	return v.render(200, frame{Title: p.Standing.Words, View: "site", Body: &p, Live: "live", Seq: seq, Refresh: true})
+	return v.render(200, frame{Title: p.Standing.Words, View: "site", Body: &p, Live: "live", Seq: seq, Refresh: refreshAfter})
 }
 
 func (s *Server) sitePage() sitePage {

@@ -2,12 +2,14 @@ package browsertest
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -30,28 +32,68 @@ var badName = "0-" + strings.Repeat("w", 59) + "-0"
 
 // farm is a daemon with a broker of its own and simulated chambers that speak to it. It can be stopped and started again.
 type farm struct {
-	t    testing.TB
 	url  string
 	path string
-	stop func()
+	stop func() error
+}
+
+// common is the farm that tests share which neither stop it nor need its chambers as they left them. The loft and the badly
+// named chamber are looked at by all; cellar and attic are one test's own each.
+var common struct {
+	once sync.Once
+	farm *farm
+}
+
+func commonFarm(t testing.TB) *farm {
+	t.Helper()
+	common.once.Do(func() {
+		folder, err := os.MkdirTemp("", "gillkeeper-farm-")
+		if err != nil {
+			t.Fatal(err)
+		}
+		common.farm = newFarm(t, folder)
+	})
+	if common.farm == nil {
+		t.Fatal("the common farm did not start")
+	}
+	return common.farm
+}
+
+// closeCommon ends the common farm, where there is one.
+func closeCommon() error {
+	if common.farm == nil {
+		return nil
+	}
+	return errors.Join(common.farm.stop(), os.RemoveAll(filepath.Dir(common.farm.path)))
+}
+
+// ownFarm is a farm for one test.
+func ownFarm(t testing.TB) *farm {
+	t.Helper()
+	f := newFarm(t, t.TempDir())
+	t.Cleanup(func() {
+		if err := f.stop(); err != nil {
+			t.Error(err)
+		}
+	})
+	return f
 }
 
 // newFarm writes a configuration and a past, and starts the daemon.
-func newFarm(t testing.TB) *farm {
+func newFarm(t testing.TB, folder string) *farm {
 	t.Helper()
-	f := &farm{t: t, path: filepath.Join(t.TempDir(), "farm.toml")}
+	f := &farm{path: filepath.Join(folder, "farm.toml")}
 	web, broker := brokertest.FreeAddr(t), brokertest.FreeAddr(t)
 	f.url = "http://" + web
 	text := fmt.Sprintf("[site]\nname = \"North shed\"\ntimezone = \"Europe/Madrid\"\n[broker]\nurl = \"embedded\"\n[broker.embedded]\nlisten = %q\n"+
 		"[http]\nlisten = %q\ntoken_file = \"token\"\n[journal]\npath = \"journal.db\"\n", broker, web)
-	for _, name := range []string{"loft", "cellar", badName} {
+	for _, name := range []string{"loft", "cellar", "attic", badName} {
 		text += chamberText(name)
 	}
 	write(t, f.path, text)
-	write(t, filepath.Join(filepath.Dir(f.path), "token"), token)
-	f.past()
-	f.start()
-	t.Cleanup(func() { f.stop() })
+	write(t, filepath.Join(folder, "token"), token)
+	f.past(t)
+	f.start(t)
 	return f
 }
 
@@ -93,11 +135,12 @@ volume_m3 = 0.56
 }
 
 // past gives the loft a day of recorded air and a batch, so that there is something to draw.
-func (f *farm) past() {
-	ctx := f.t.Context()
+func (f *farm) past(t testing.TB) {
+	t.Helper()
+	ctx := t.Context()
 	j, _, err := journal.Open(ctx, filepath.Join(filepath.Dir(f.path), "journal.db"))
 	if err != nil {
-		f.t.Fatal(err)
+		t.Fatal(err)
 	}
 	defer j.Close()
 	now := time.Now().UTC().Truncate(time.Minute)
@@ -123,7 +166,7 @@ func (f *farm) past() {
 		}
 	}
 	if err := j.Minutes(ctx, ms); err != nil {
-		f.t.Fatal(err)
+		t.Fatal(err)
 	}
 }
 
@@ -135,23 +178,23 @@ func write(t testing.TB, path, text string) {
 }
 
 // start runs the daemon and its chambers, and waits until it has decided on them.
-func (f *farm) start() {
-	f.t.Helper()
+func (f *farm) start(t testing.TB) {
+	t.Helper()
 	c, warnings, err := config.Load(f.path)
 	if err != nil {
-		f.t.Fatal(err, warnings)
+		t.Fatal(err, warnings)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	d, err := daemon.New(ctx, daemon.Options{Config: c, Build: metrics.Info{Version: "test"}})
 	if err != nil {
 		cancel()
-		f.t.Fatal(err)
+		t.Fatal(err)
 	}
 	done := make(chan error, 2)
 	go func() { done <- d.Run(ctx) }()
 	broker, err := url.Parse(d.Broker())
 	if err != nil {
-		f.t.Fatal(err)
+		t.Fatal(err)
 	}
 	o := sim.Options{URL: broker, Clock: d.Clock()}
 	for i := range c.Chambers {
@@ -161,20 +204,16 @@ func (f *farm) start() {
 	}
 	house, err := sim.New(o)
 	if err != nil {
-		f.t.Fatal(err)
+		t.Fatal(err)
 	}
 	go func() { done <- house.Run(ctx) }()
-	f.stop = func() {
+	f.stop = func() error {
 		cancel()
-		for range 2 {
-			if err := <-done; err != nil {
-				f.t.Errorf("stopped with %v", err)
-			}
-		}
+		return errors.Join(<-done, <-done)
 	}
-	for end := time.Now().Add(20 * time.Second); d.Keeper().Ready() != nil; time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(longest); d.Keeper().Ready() != nil; time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
-			f.t.Fatal("the daemon is not ready")
+			t.Fatal("the daemon is not ready")
 		}
 	}
 	for _, a := range []policy.Action{
@@ -182,7 +221,23 @@ func (f *farm) start() {
 		{ID: "water", Kind: policy.Refilled},
 	} {
 		if _, err := d.Keeper().Act(ctx, "loft", a); err != nil {
-			f.t.Fatal(err)
+			t.Fatal(err)
+		}
+	}
+	for end := time.Now().Add(longest); ; time.Sleep(50 * time.Millisecond) { // until each has spoken
+		silent := 0
+		for _, snap := range d.Keeper().Snapshots() {
+			for i := range snap.State.Sensors {
+				if !snap.State.Sensors[i].Known {
+					silent++
+				}
+			}
+		}
+		if silent == 0 {
+			return
+		}
+		if time.Now().After(end) {
+			t.Fatalf("%d sensors say nothing", silent)
 		}
 	}
 }

@@ -4,53 +4,55 @@ import (
 	"fmt"
 	"strings"
 	"testing"
-	"time"
-
-	"github.com/chromedp/chromedp"
 )
 
 // TestActions does each action end to end: on a phone, and on a desktop with script off.
 func TestActions(t *testing.T) {
-	f := newFarm(t)
+	t.Parallel()
 	quiet := desktop
 	quiet.noScript = true
-	for _, s := range []screen{phone, quiet} {
-		t.Run(fmt.Sprintf("%s, script %v", s.name, !s.noScript), func(t *testing.T) {
-			x := open(t, f.url, s).login()
-			batch := "lion-" + s.name
-			button := ".doing button[type=submit]"
+	for _, c := range []struct {
+		chamber string
+		screen  screen
+	}{{"cellar", phone}, {"attic", quiet}} {
+		t.Run(fmt.Sprintf("%s, script %v", c.screen.name, !c.screen.noScript), func(t *testing.T) {
+			t.Parallel()
+			x := open(t, commonFarm(t).url, c.screen).login()
+			batch, page := "lion-"+c.screen.name, "/chamber/"+c.chamber
+			const button = ".doing button[type=submit]"
 
-			x.goTo("/chamber/cellar").click(`a[href*="do/batch"]`).sees("Put in a batch")
+			x.goTo(page).click(`a[href*="do/batch"]`).sees("Put in a batch")
 			x.fill("#f-name", batch).fill("#f-species", "hericium-erinaceus").fill("#f-wet", "3,5").fill("#f-dry", "1.4").click(`label[for="f-pinning"]`)
 			x.click(button).sees("This will happen", "Hericium erinaceus", "nothing wanted").click(button).sees(batch+" is put in.", "pinning, day 1")
 
-			x.goTo("/chamber/cellar").click(`a[href*="do/stage"]`).sees("Change the stage").click(`label[for="f-fruiting"]`)
+			x.goTo(page).click(`a[href*="do/stage"]`).sees("Change the stage").click(`label[for="f-fruiting"]`)
 			x.click(button).sees("Stage of "+batch, "pinning", "fruiting").click(button).sees(batch + " is in fruiting now.")
 
-			x.goTo("/chamber/cellar").click(`a[href*="do/pick"]`).fill("#f-g", "420").click(`label[for="f-done"]`)
+			x.goTo(page).click(`a[href*="do/pick"]`).fill("#f-g", "420").click(`label[for="f-done"]`)
 			x.click(button).sees("420 g", "30 %", "rest").click(button).sees("420 g of "+batch+" written down.", "rest, day 1")
 			x.click("#done button").sees("Taken back.", "fruiting, day 1")
 
-			x.goTo("/chamber/loft").click(`a[href*="do/refill"]`).fill("#f-l", "3").click(button).sees("The filling is written down.", "3.0 L")
+			x.goTo(page).click(`a[href*="do/refill"]`).fill("#f-l", "3").click(button).sees("The filling is written down.", "3.0 L")
 
-			x.goTo("/chamber/loft").click(`a[href*="plug=lamp"]`).sees("Take a plug in hand").click(`label[for="f-on"]`)
+			x.goTo(page).click(`a[href*="plug=lamp"]`).sees("Take a plug in hand").click(`label[for="f-on"]`)
 			x.click(button).sees("The lamp", "is on for 15 min").click(button).sees("lamp is on for 15 min.", "on, by hand")
 			x.click("#done button").sees("gillkeeper has lamp back.")
 
-			x.goTo("/chamber/cellar").click(`a[href*="do/note"]`).fill("#f-note", "<b>first pins</b>").click(button).sees("The note is written down.")
+			x.goTo(page).click(`a[href*="do/note"]`).fill("#f-note", "<b>first pins</b>").click(button).sees("The note is written down.")
 
-			x.goTo("/chamber/cellar").click(`a[href*="do/retire"]`).sees("Take the batch out").click(button).sees("its figures stay")
+			x.goTo(page).click(`a[href*="do/retire"]`).sees("Take the batch out").click(button).sees("its figures stay")
 			x.click(button).sees(batch+" is taken out.", "Nothing grows here.")
+			x.click("#done button").sees("Taken back.", "fruiting, day 1")
 
 			x.goTo("/chamber/"+badName).click(`a[href*="do/refill"]`).click(button).sees("The filling is written down.", badName)
 		})
 	}
 }
 
-// TestAlarms acknowledges an alarm and puts it off. A lamp that is told on and has nobody to obey is one.
+// TestAlarms acknowledges an alarm and puts it off.
 func TestAlarms(t *testing.T) {
-	f := newFarm(t)
-	x := open(t, f.url, phone).login()
+	t.Parallel()
+	x := open(t, commonFarm(t).url, phone).login()
 	x.goTo("/do/ack?chamber=loft&alarm=humidity_low").sees("Acknowledge", "The air is too dry")
 	x.click(".doing button[type=submit]")
 	x.until("an answer", func() bool {
@@ -63,7 +65,8 @@ func TestAlarms(t *testing.T) {
 
 // TestLive: what changes elsewhere is seen without looking again; the daemon's restart in the middle is said and got over.
 func TestLive(t *testing.T) {
-	f := newFarm(t)
+	t.Parallel()
+	f := ownFarm(t)
 	x := open(t, f.url, phone).login()
 	x.goTo("/").sees("loft", "cellar")
 	eval[int](x, `window.stays = 1`)
@@ -72,9 +75,12 @@ func TestLive(t *testing.T) {
 	x.sees("off, by hand")
 
 	other.goTo("/do/refill?chamber=loft").fill("#f-l", "2.5")
-	f.stop()
+	if err := f.stop(); err != nil {
+		t.Error(err)
+	}
 	x.sees("gillkeeper does not answer")
-	f.start()
+	x.keep("gone-phone")
+	f.start(t)
 	x.until("the notice goes", func() bool { return !strings.Contains(x.text(), "gillkeeper does not answer") })
 	other.click(".doing button[type=submit]").sees("The filling is written down.") // a form from before the restart
 	x.sees("2.5 L")
@@ -85,8 +91,8 @@ func TestLive(t *testing.T) {
 
 // TestReadingOff: the slider and pointing read values off; the reasons of that minute are shown in place.
 func TestReadingOff(t *testing.T) {
-	f := newFarm(t)
-	x := open(t, f.url, phone)
+	t.Parallel()
+	x := open(t, commonFarm(t).url, phone)
 	x.goTo("/chamber/loft").sees("What happened", "Humidity")
 	eval[bool](x, `(() => { const s = document.getElementById("probe-at"); s.value = 100; return s.dispatchEvent(new Event("input")); })()`)
 	says := eval[string](x, `document.getElementById("probe-says").textContent`)
@@ -94,7 +100,7 @@ func TestReadingOff(t *testing.T) {
 		t.Errorf("the slider reads %q", says)
 	}
 	before := eval[string](x, `document.querySelector("#plots .plot .cursor").getAttribute("d")`)
-	x.do(chromedp.ScrollIntoView(chromedp.CSS("#plots .plot svg")), chromedp.Click(chromedp.CSS("#plots .plot svg")))
+	x.click("#plots .plot svg")
 	if after := eval[string](x, `document.querySelector("#plots .plot .cursor").getAttribute("d")`); after == before {
 		t.Error("pointing at a drawing moves nothing")
 	}
@@ -103,54 +109,62 @@ func TestReadingOff(t *testing.T) {
 }
 
 func TestWrongToken(t *testing.T) {
-	f := newFarm(t)
-	x := open(t, f.url, phone)
+	t.Parallel()
+	x := open(t, commonFarm(t).url, phone)
 	x.goTo("/chamber/loft").click(`a[href*="do/pick"]`).sees("Log in")
 	x.fill("#f-token", "not it").click("form button").sees("This token is wrong.")
-	x.fill("#f-token", token).click("form button").sees("Pick", "Fresh weight")
+	x.keep("wrong-token-phone")
+	x.fill("#f-token", token).click("form.doing button").sees("Pick", "Fresh weight")
 	if got := eval[string](x, `document.cookie`); got != "" {
 		t.Errorf("script can read %q", got)
 	}
 	x.click(`form[action*="logout"] button`).sees("Log in")
 }
 
+// view is one page that is looked at.
+type view struct{ name, path string }
+
 // TestViews looks at every view: nothing wider than the screen, nothing too small to tap, nothing that axe finds serious.
 func TestViews(t *testing.T) {
-	f := newFarm(t)
+	t.Parallel()
 	axe := axeSource(t)
 	dark := phone
 	dark.dark, dark.name = true, "phone-dark"
 	narrow := screen{name: "narrow", width: 360, height: 640}
+	tablet := screen{name: "tablet", width: 768, height: 1024}
 	wide := screen{name: "wide", width: 1440, height: 900, dark: true}
-	views := []struct{ name, path string }{
-		{"site", "/"}, {"chamber", "/chamber/loft"}, {"week", "/chamber/loft?span=7d"}, {"bad-name", "/chamber/" + badName},
-		{"pick", "/do/pick?chamber=loft&batch=oyster-1"}, {"batch", "/do/batch?chamber=cellar"}, {"hand", "/do/hand?chamber=loft&plug=mister"},
+	views := []view{
+		{"site", "/"}, {"chamber", "/chamber/loft"}, {"week", "/chamber/loft?span=7d"}, {"flush", "/chamber/loft?span=flush"}, {"bad-name", "/chamber/" + badName},
+		{"pick", "/do/pick?chamber=loft&batch=oyster-1"}, {"batch", "/do/batch?chamber=loft"}, {"hand", "/do/hand?chamber=loft&plug=mister"},
 		{"refill", "/do/refill?chamber=loft"}, {"stage", "/do/stage?chamber=loft&batch=oyster-1"}, {"login", "/login"}, {"missing", "/chamber/none"},
 		{"diagnose", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems"}, {"report", "/report"}, {"outlook", "/chamber/loft/outlook"},
 	}
-	time.Sleep(3 * time.Second) // until the sensors have spoken
-	for i, s := range []screen{narrow, dark, desktop, wide} {
+	for _, s := range []screen{narrow, dark, tablet, desktop, wide} {
 		t.Run(s.name, func(t *testing.T) {
-			x := open(t, f.url, s).login()
+			t.Parallel()
+			audited := s == dark || s == desktop
+			x := open(t, commonFarm(t).url, s).login()
 			for _, v := range views {
-				x.goTo(v.path)
-				x.keep(v.name + "-" + s.name)
-				if over := eval[int](x, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
-					t.Errorf("%s is %d px wider than the screen", v.name, over)
-				}
-				if small := eval[string](x, smallTargets); small != "" {
-					t.Errorf("%s has targets too small for a thumb: %s", v.name, small)
-				}
-				if axe != "" && (i == 1 || i == 2) {
-					audit(t, x, axe, v.name)
-				}
+				x.goTo(v.path).look(v.name, s, axe, audited)
 			}
 			x.goTo("/do/stage?chamber=loft&batch=oyster-1").click(`label[for="f-rest"]`).click(".doing button[type=submit]").sees("This will happen")
-			x.keep("sure-" + s.name)
-			if axe != "" && i == 1 {
-				audit(t, x, axe, "sure")
-			}
+			x.look("sure", s, axe, audited)
 		})
+	}
+}
+
+// look holds the page against what every view must keep, and keeps a picture of it where that is asked for.
+func (x *tab) look(name string, s screen, axe string, audited bool) {
+	x.t.Helper()
+	x.keep(name + "-" + s.name)
+	if over := eval[int](x, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+		x.t.Errorf("%s is %d px wider than the screen", name, over)
+	}
+	if small := eval[string](x, smallTargets); small != "" {
+		x.t.Errorf("%s has targets too small for a thumb: %s", name, small)
+	}
+	if axe != "" && audited {
+		audit(x.t, x, axe, name)
 	}
 }
 

@@ -2,6 +2,7 @@ package browsertest
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -39,6 +40,10 @@ func TestMain(m *testing.M) {
 	if browser.close != nil {
 		browser.close()
 	}
+	if err := closeCommon(); err != nil {
+		fmt.Fprintln(os.Stderr, "the common farm stopped with", err)
+		code = 1
+	}
 	os.Exit(code)
 }
 
@@ -57,9 +62,10 @@ var (
 
 // tab is one page in the browser.
 type tab struct {
-	t   testing.TB
-	ctx context.Context
-	url string
+	t     testing.TB
+	ctx   context.Context
+	url   string
+	touch bool
 }
 
 // open gives a new tab with cookies of its own.
@@ -71,9 +77,12 @@ func open(t testing.TB, url string, s screen) *tab {
 	}
 	ctx, cancel := chromedp.NewContext(parent, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	x := &tab{t: t, ctx: ctx, url: url}
+	if err := chromedp.Do(ctx); err != nil { // the first step opens the tab, which lives as long as this context
+		t.Fatal(err)
+	}
+	x := &tab{t: t, ctx: ctx, url: url, touch: s.width < 600}
 	opts := []chromedp.EmulateViewportOption{}
-	if s.width < 600 {
+	if x.touch {
 		opts = append(opts, chromedp.EmulateMobile, chromedp.EmulateTouch)
 	}
 	scheme := "light"
@@ -91,35 +100,44 @@ func open(t testing.TB, url string, s screen) *tab {
 	return x
 }
 
-// longest is how long anything may take in the browser before a test gives up.
-const longest = 40 * time.Second
+// longest is how long anything may take in the browser before a test gives up: some fifty times what it takes.
+const longest = time.Minute
 
+// do runs steps that may be run again when the page goes from under them.
 func (x *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 	x.t.Helper()
-	if _, err := chromedp.Run(x.ctx, chromedp.Steps()); err != nil {
-		x.t.Fatal(err)
-	}
+	x.try("the steps are done", func(ctx context.Context) (bool, error) { return true, chromedp.Do(ctx, steps...) })
+}
+
+// try repeats what a page that is just going or coming refuses, until it is done or it takes too long.
+func (x *tab) try(what string, f func(context.Context) (bool, error)) {
+	x.t.Helper()
 	ctx, cancel := context.WithTimeout(x.ctx, longest)
 	defer cancel()
-	err := chromedp.Do(ctx, steps...)
-	// A node found while the page before was going is no node of this page: nothing was done with it.
-	for err != nil && strings.Contains(err.Error(), "No node with given id") && ctx.Err() == nil {
-		err = chromedp.Do(ctx, steps...)
-	}
-	if err != nil {
-		x.t.Fatalf("%v\n%s", err, x.text())
+	for {
+		done, err := f(ctx)
+		if done && err == nil {
+			return
+		}
+		if ctx.Err() != nil {
+			x.t.Fatalf("not in %s: %s: %v\n%s", longest, what, err, x.text())
+		}
+		time.Sleep(30 * time.Millisecond)
 	}
 }
 
 // eval computes something in the page.
 func eval[T any](x *tab, js string) T {
 	x.t.Helper()
-	ctx, cancel := context.WithTimeout(x.ctx, longest)
-	defer cancel()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
-	if err != nil {
-		x.t.Fatalf("%v in %s", err, js)
-	}
+	var v T
+	x.try(js[:min(len(js), 200)], func(ctx context.Context) (bool, error) {
+		var err error
+		v, err = chromedp.Run(ctx, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
+		if _, thrown := errors.AsType[*chromedp.ExceptionError](err); thrown {
+			x.t.Fatalf("%v in %.200s", err, js)
+		}
+		return true, err
+	})
 	return v
 }
 
@@ -152,24 +170,56 @@ func (x *tab) sees(texts ...string) *tab {
 // until polls within a bound.
 func (x *tab) until(what string, ok func() bool) {
 	x.t.Helper()
-	for end := time.Now().Add(longest); !ok(); time.Sleep(40 * time.Millisecond) {
-		if time.Now().After(end) {
-			x.t.Fatalf("not in %s: %s\n%s", longest, what, x.text())
-		}
-	}
+	x.try(what, func(context.Context) (bool, error) { return ok(), nil })
 }
 
-// click presses what a selector finds, where it is on the screen.
+// spot is where on the screen something can be pressed.
+type spot struct {
+	OK bool       `json:"ok"`
+	At [2]float64 `json:"at"`
+}
+
+// findSpot scrolls what a selector finds into sight, once the page is loaded, and tells where its middle is, unless something
+// else lies over it. It asks the page itself and holds no node of it, which the next page would make void.
+const findSpot = `((selector) => {
+	const e = document.querySelector(selector);
+	if (!e || document.readyState !== "complete") return { ok: false, at: [0, 0] };
+	e.scrollIntoView({ block: "center", behavior: "instant" });
+	const r = e.getClientRects()[0];
+	if (!r || !r.width || !r.height || e.disabled) return { ok: false, at: [0, 0] };
+	const at = [r.left + r.width / 2, r.top + r.height / 2];
+	const hit = document.elementFromPoint(...at);
+	return { ok: !!hit && (e.contains(hit) || hit.contains(e)), at };
+})(%q)`
+
+// click presses what a selector finds, where it is on the screen: with a finger on a phone, else with a mouse.
 func (x *tab) click(selector string) *tab {
 	x.t.Helper()
-	x.do(chromedp.Click(chromedp.CSS(selector)))
+	var at spot
+	x.try("to press "+selector, func(ctx context.Context) (bool, error) {
+		var err error
+		at, err = chromedp.Run(ctx, chromedp.Evaluate[spot](fmt.Sprintf(findSpot, selector)))
+		return at.OK, err
+	})
+	press := chromedp.MouseClickXY(at.At[0], at.At[1])
+	if x.touch {
+		press = chromedp.TapXY(at.At[0], at.At[1])
+	}
+	ctx, cancel := context.WithTimeout(x.ctx, longest)
+	defer cancel()
+	if err := chromedp.Do(ctx, press); err != nil { // once: pressed twice it may do two things
+		x.t.Fatalf("%s cannot be pressed: %v\n%s", selector, err, x.text())
+	}
 	return x
 }
 
 // fill puts a value into a field.
 func (x *tab) fill(selector, value string) *tab {
 	x.t.Helper()
-	x.do(chromedp.SetValue(chromedp.CSS(selector), value))
+	js := fmt.Sprintf(`((e, v) => { if (!e || document.readyState !== "complete") return false; e.value = v; return e.value === v; })(document.querySelector(%q), %q)`, selector, value)
+	x.try(selector+" takes "+value, func(ctx context.Context) (bool, error) {
+		return chromedp.Run(ctx, chromedp.Evaluate[bool](js))
+	})
 	return x
 }
 
@@ -187,7 +237,7 @@ func (x *tab) keep(name string) {
 	if folder == "" {
 		return
 	}
-	b, err := chromedp.Run(x.ctx, chromedp.FullScreenshot(90))
+	b, err := chromedp.Run(x.ctx, chromedp.FullScreenshot(100))
 	if err == nil {
 		err = os.WriteFile(filepath.Join(folder, name+".png"), b, 0o600)
 	}
