@@ -231,7 +231,7 @@ func TestEveryAlarmIsThere(t *testing.T) {
 	for _, n := range []string{"humidity_low", "humidity_high", "co2_high", "temperature_low", "temperature_high", "reservoir_low",
 		"reservoir_dry", "humidifier_weak", "fan_failed", "filter_clogged", "plug_disobeys", "sensor_silent", "sensor_stuck",
 		"sensor_disagrees", "chamber_open", "room_co2_unsafe", "harvest_due", "stage_overdue", "broker_lost", "fallback_active",
-		"journal_failing"} {
+		"journal_failing", "cleaning_due"} {
 		found := 0
 		for series, v := range got {
 			if strings.HasPrefix(series, `gillkeeper_alarm_active{alarm="`+n+`",chamber="attic",priority="`) && v == 0 {

@@ -24,7 +24,7 @@ const (
 	Correct     ActionKind = "correct"      // Batch, Of, Amended
 	Import      ActionKind = "import"       // Entries: all of them or none
 
-	Refilled    ActionKind = "refill"       // Liters; 0 means full
+	Refilled    ActionKind = "refill"       // Liters; 0 means full; Cleaned
 	HandSet     ActionKind = "hand"         // Plug, Hand, For
 	AlarmAck    ActionKind = "alarm_ack"    // Alarm
 	AlarmShelve ActionKind = "alarm_shelve" // Alarm, For
@@ -54,7 +54,8 @@ type Action struct {
 	FreshG      float64       `json:"fresh_g,omitempty"`
 	Done        bool          `json:"done,omitempty"`
 	Liters      float64       `json:"liters,omitempty"`
-	Plug        string        `json:"plug,omitempty"` // a plug's name or role
+	Cleaned     bool          `json:"cleaned,omitempty"` // the reservoir was cleaned before
+	Plug        string        `json:"plug,omitempty"`    // a plug's name or role
 	Hand        Hand          `json:"hand,omitempty"`
 	For         time.Duration `json:"for,omitempty"`
 	Alarm       string        `json:"alarm,omitempty"`

@@ -176,6 +176,9 @@ func (p *Policy) applyRefill(s State, a *Action, now time.Time) (State, error) {
 		return s, &Refusal{Field: "liters", Value: "0", Allowed: "how much full is, is not known: set reservoir_liters in the configuration, or name the liters"}
 	}
 	s.Reservoir = s.Reservoir.Refill(&p.Spec.Plugs[i], a.Liters, now)
+	if a.Cleaned {
+		s.Reservoir = s.Reservoir.Clean()
+	}
 	return s, nil
 }
 

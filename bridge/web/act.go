@@ -19,7 +19,7 @@ func (s *Server) postRefill(r *http.Request) (any, error) {
 	if err := decode(r, &in); err != nil {
 		return nil, err
 	}
-	return s.act(r, r.PathValue("chamber"), in.ID, policy.Action{Kind: policy.Refilled, Liters: in.Liters, Note: in.Note})
+	return s.act(r, r.PathValue("chamber"), in.ID, policy.Action{Kind: policy.Refilled, Liters: in.Liters, Cleaned: in.Cleaned, Note: in.Note})
 }
 
 func (s *Server) postHand(r *http.Request) (any, error) {

@@ -139,6 +139,9 @@ func markText(a *policy.Action) string {
 		}
 		return s
 	case policy.Refilled:
+		if a.Cleaned {
+			return "reservoir cleaned and filled"
+		}
 		return "reservoir filled"
 	}
 	return ""

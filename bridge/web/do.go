@@ -269,7 +269,7 @@ func (v *visit) buildRetire(*view) (policy.Action, error) {
 
 func (v *visit) buildRefill(*view) (policy.Action, error) {
 	liters, err := optionalNumber("liters", v.r.PostFormValue("liters"))
-	return policy.Action{Kind: policy.Refilled, Liters: liters}, err
+	return policy.Action{Kind: policy.Refilled, Liters: liters, Cleaned: v.r.PostFormValue("cleaned") != ""}, err
 }
 
 func (v *visit) buildHand(*view) (policy.Action, error) {

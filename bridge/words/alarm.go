@@ -50,6 +50,8 @@ var codes = map[alarm.Code]string{
 	alarm.ByPower:      "its power fell",
 	alarm.ByResponse:   "the air did not answer to mist",
 	alarm.ByWaterCount: "by the water used",
+	alarm.ByDays:       "for a week",
+	alarm.ByLiters:     "by the water that went through it",
 }
 
 // numbers writes value and bound for the alarms whose value is in the unit of a quantity or a share.

@@ -37,6 +37,7 @@ func newRefillCommand(a *app) *cobra.Command {
 		},
 	}
 	cmd.Flags().Float64Var(&in.Liters, "liters", 0, "what it holds now (default: full)")
+	cmd.Flags().BoolVar(&in.Cleaned, "cleaned", false, "it was emptied, scrubbed and dried before")
 	return a.asks(cmd)
 }
 

@@ -40,7 +40,7 @@ var alerts = map[alarm.Name]string{
 	"sensor_silent": "GillkeeperSensorSilent", "sensor_stuck": "GillkeeperSensorStuck", "sensor_disagrees": "GillkeeperSensorDisagrees",
 	"chamber_open": "GillkeeperChamberOpen", "room_co2_unsafe": "GillkeeperRoomCO2Unsafe", "harvest_due": "GillkeeperHarvestDue",
 	"stage_overdue": "GillkeeperStageOverdue", "broker_lost": "GillkeeperBrokerLost", "fallback_active": "GillkeeperFallbackActive",
-	"journal_failing": "GillkeeperJournalFailing",
+	"journal_failing": "GillkeeperJournalFailing", "cleaning_due": "GillkeeperCleaningDue",
 }
 
 // TestEveryAlarmAlerts has promtool raise each alarm in one chamber of two and look for its alert, and for no other.

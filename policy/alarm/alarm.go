@@ -42,16 +42,17 @@ const (
 	BrokerLost      Name = "broker_lost"
 	FallbackActive  Name = "fallback_active"
 	JournalFailing  Name = "journal_failing"
+	CleaningDue     Name = "cleaning_due"
 )
 
 // N is how many alarms there are.
-const N = 21
+const N = 22
 
 // names gives each alarm its place in the arrays. New alarms go to the end of it.
 var names = [N]Name{
 	HumidityLow, HumidityHigh, CO2High, TemperatureLow, TemperatureHigh, ReservoirLow, ReservoirDry, HumidifierWeak,
 	FanFailed, FilterClogged, PlugDisobeys, SensorSilent, SensorStuck, SensorDisagrees, ChamberOpen, RoomCO2Unsafe,
-	HarvestDue, StageOverdue, BrokerLost, FallbackActive, JournalFailing,
+	HarvestDue, StageOverdue, BrokerLost, FallbackActive, JournalFailing, CleaningDue,
 }
 
 var places = func() map[Name]int {
@@ -96,6 +97,8 @@ const (
 	ByPower      Code = "by_power"       // reservoir_dry: the plug's power fell
 	ByResponse   Code = "by_response"    // reservoir_dry: the air did not answer to mist
 	ByWaterCount Code = "by_water_count" // reservoir_low: the water balance
+	ByDays       Code = "by_days"        // cleaning_due: so long since it was cleaned
+	ByLiters     Code = "by_liters"      // cleaning_due: so much water since
 )
 
 // Condition is what a detector says of one alarm now. Units are those of the quantity; a share is 0..1.

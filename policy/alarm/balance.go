@@ -50,8 +50,8 @@ const (
 // spun is the share of full output after so many seconds of a run.
 func spun(onFor float64) float64 { return min(1, onFor/spinUp) }
 
-// advance counts the on-time of one step.
-func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bool) {
+// advance counts the on-time of one step, and gives the liters that it drew.
+func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bool) (liters float64) {
 	if b.Rate == 0 {
 		b.Rate, b.Spread = blindRate, blindSpread
 		if w.Spec.OutputGPerH > 0 {
@@ -68,13 +68,15 @@ func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bo
 		b.Drawn += hours
 	}
 	if isDry || dt == 0 {
-		return // what a dry humidifier runs is no use
+		return 0 // what a dry humidifier runs is no use
 	}
 	b.Use.advance(hours, dt/3600)
 	// Still misting although all should be gone: the rate was too high.
 	if most := b.Filled * 1000 / max(b.Drawn, 1e-6); b.Filled > 0 && b.Sureness > atStart && b.Rate > 0.97*most {
 		b.Rate = 0.97 * most
 	}
+	rate, _ := b.output()
+	return hours * rate / 1000
 }
 
 // output is the rate in grams an hour and its relative standard deviation. Before a filling was seen from full to dry, the

@@ -285,6 +285,13 @@ var Declared = declare([N]Declaration{
 		Action:      "Make room, or replace the disk.",
 		OnDelay:     30 * time.Second, OffDelay: time.Minute,
 	},
+	{
+		Name: CleaningDue, Says: "The humidifier's reservoir is due for cleaning.", Severity: Minor, Respond: 2 * 24 * time.Hour,
+		Cause:       "A week has passed, or 15 liters went through it, since it was last said to be clean.",
+		Consequence: "What grows in standing water goes into the air that the crop and you breathe.",
+		Action:      "Unplug it, empty, scrub and dry it, fill it anew, and say so with refill --cleaned.",
+		OnDelay:     time.Minute, OffDelay: 0,
+	},
 })
 
 // declare fills in what follows from the rest.

@@ -181,6 +181,12 @@ func (s *detection) water() {
 	if r.Dry {
 		*s.out.Of(ReservoirDry) = Condition{Active: true, Code: r.How, About: s.plugName(chamber.Humidifier), Since: r.DrySince}
 	}
+	switch about := s.plugName(chamber.Humidifier); {
+	case r.Uncleaned >= cleanDays:
+		*s.out.Of(CleaningDue) = Condition{Active: true, Code: ByDays, About: about, Value: r.Uncleaned, Bound: cleanDays}
+	case r.Through >= cleanLiters:
+		*s.out.Of(CleaningDue) = Condition{Active: true, Code: ByLiters, About: about, Value: r.Through, Bound: cleanLiters}
+	}
 	limit := LowAhead
 	if i := s.e.Spec.Plug(chamber.Humidifier); i >= 0 && s.e.Spec.Plugs[i].WarnBefore > 0 {
 		limit = s.e.Spec.Plugs[i].WarnBefore

@@ -33,6 +33,9 @@ type Reservoir struct {
 	EmptyHigh time.Duration `json:"empty_high,omitempty"`
 	Told      float64       `json:"told"` // seconds since these were worked out
 
+	Uncleaned float64 `json:"uncleaned"` // days since it was last said to be clean, or since it is watched
+	Through   float64 `json:"through"`   // liters that went through it since
+
 	OnFor  float64 `json:"on_for"`  // seconds of the present run
 	OffFor float64 `json:"off_for"` // seconds since the last one
 
@@ -83,7 +86,9 @@ func (r Reservoir) Advance(w *Water) (next Reservoir, refilled bool) {
 	}
 	power := r.Power.advance(w, dt, on, r.OnFor)
 	response := r.Response.advance(w, dt, on, r.OnFor, &r)
-	r.Balance.advance(w, dt, on, r.OnFor, r.Dry)
+	drawn := r.Balance.advance(w, dt, on, r.OnFor, r.Dry)
+	r.Uncleaned += dt / 86400
+	r.Through += drawn
 	switch {
 	case !r.Dry && power == dry:
 		r.runDry(w, ByPower)
@@ -190,6 +195,12 @@ func (r Reservoir) Refill(spec *chamber.Plug, liters float64, now time.Time) Res
 	r.Response.restart()
 	r.Power.Low, r.Power.LowOn = 0, 0
 	r.sum(&Water{Now: now, Spec: spec})
+	return r
+}
+
+// Clean takes a person's word: the reservoir was cleaned.
+func (r Reservoir) Clean() Reservoir {
+	r.Uncleaned, r.Through = 0, 0
 	return r
 }
 

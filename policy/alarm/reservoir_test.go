@@ -224,6 +224,52 @@ func TestHoursLeft(t *testing.T) {
 	}
 }
 
+// TestCleaningComesDue: a week of wet reservoir, or 15 liters through it, asks for cleaning until a person says it is done.
+// At a rating of 10.8 kg/h a minute gives 180 g, less at most 12 g for the spin-up: 15 liters are 83 to 90 pulses.
+func TestCleaningComesDue(t *testing.T) {
+	due := func(k *tank) alarm.Code {
+		spec := &chamber.Spec{Plugs: []chamber.Plug{k.spec}}
+		_, c := alarm.Detectors{}.Detect(&alarm.Evidence{Now: k.now, Spec: spec, Plugs: []guard.Plug{k.plug}, Link: true, Reservoir: &k.r})
+		if is := c.Of(alarm.CleaningDue); is.Active {
+			return is.Code
+		}
+		return ""
+	}
+	rest := func(k *tank, d time.Duration) {
+		for end := k.now.Add(d); k.now.Before(end); {
+			k.step(time.Minute)
+		}
+	}
+	k := newTank()
+	k.step(time.Second)
+	if rest(k, 167*time.Hour); due(k) != "" {
+		t.Error("due before a week")
+	}
+	if rest(k, 2*time.Hour); due(k) != alarm.ByDays {
+		t.Errorf("a week gave %q", due(k))
+	}
+	if k.r = k.r.Refill(&k.spec, 0, k.now); due(k) != alarm.ByDays {
+		t.Error("filling alone counts as cleaning")
+	}
+	if k.r = k.r.Clean(); due(k) != "" {
+		t.Error("still due after it was cleaned")
+	}
+	k = newTank()
+	k.spec.OutputGPerH, k.spec.ReservoirLiters = 10_800, 500
+	for range 82 {
+		k.pulse(25)
+	}
+	if due(k) != "" {
+		t.Errorf("due after %.1f liters", k.r.Through)
+	}
+	for range 10 {
+		k.pulse(25)
+	}
+	if due(k) != alarm.ByLiters {
+		t.Errorf("%.1f liters gave %q", k.r.Through, due(k))
+	}
+}
+
 func TestReservoirIsAValue(t *testing.T) {
 	k := newTank()
 	for range 5 {

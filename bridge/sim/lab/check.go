@@ -150,7 +150,7 @@ func (e *examiner) alarms(d *policy.Decision, at time.Duration) {
 	}
 	for i := range d.Events {
 		v := &d.Events[i]
-		if v.Kind != policy.AlarmChanged || v.Alarm == alarm.HarvestDue || v.Alarm == alarm.StageOverdue {
+		if v.Kind != policy.AlarmChanged || v.Alarm == alarm.HarvestDue || v.Alarm == alarm.StageOverdue || v.Alarm == alarm.CleaningDue {
 			continue
 		}
 		if v.Notify && !e.disturbed(at) {

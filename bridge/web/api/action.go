@@ -5,9 +5,10 @@ package api
 
 // Refill says that the reservoir is full again, or holds so many liters.
 type Refill struct {
-	ID     string  `json:"id,omitempty" doc:"of the caller's making; the same action twice is done once"`
-	Liters float64 `json:"liters,omitempty" doc:"absent or 0: full"`
-	Note   string  `json:"note,omitempty"`
+	ID      string  `json:"id,omitempty" doc:"of the caller's making; the same action twice is done once"`
+	Liters  float64 `json:"liters,omitempty" doc:"absent or 0: full"`
+	Cleaned bool    `json:"cleaned,omitempty" doc:"the reservoir was cleaned before it was filled"`
+	Note    string  `json:"note,omitempty"`
 }
 
 // HandSet puts a plug under a person's hand for a while, or gives it back.
