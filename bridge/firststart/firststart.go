@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net"
 	"os"
 	"path/filepath"
 	"sync"
@@ -36,8 +37,9 @@ type Start struct {
 
 // said is what a person said of a plug.
 type said struct {
-	role  chamber.Role
-	tried bool // it was tried and obeyed
+	named bool
+	role  chamber.Role // once it is named; 0: leave it alone
+	tried bool         // it was tried and obeyed
 }
 
 // State is how far it has come.
@@ -127,8 +129,9 @@ func (s *Start) found() *survey.Findings {
 			continue
 		}
 		if x.tried {
-			p.Confirm(x.role)
-		} else if x.role != 0 {
+			p.Confirm(0)
+		}
+		if x.named {
 			p.Role, p.Sure = x.role, 1
 			p.Because = append(p.Because, "you said so")
 		}
@@ -136,11 +139,11 @@ func (s *Start) found() *survey.Findings {
 	return f
 }
 
-// Say takes a person's word for what hangs on a plug.
+// Say takes a person's word for what hangs on a plug. A role of 0 leaves it alone, whatever was guessed.
 func (s *Start) Say(key string, role chamber.Role) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.said[key] = said{role: role, tried: s.said[key].tried}
+	s.said[key] = said{named: true, role: role, tried: s.said[key].tried}
 }
 
 // Try switches a plug over and back, and reports whether it said that it obeyed.
@@ -164,7 +167,9 @@ func (s *Start) Try(ctx context.Context, key string) (obeyed bool, err error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.said[key] = said{role: plug.Role, tried: true}
+	x := s.said[key]
+	x.tried = true
+	s.said[key] = x
 	return true, nil
 }
 
@@ -194,6 +199,22 @@ func (s *Start) Check(text string) (faults []string, refused bool) {
 		faults = append(faults, f.Error())
 	}
 	return faults, refused
+}
+
+// Page is where the daemon of a configuration shows its page to this machine, or "" where the configuration is refused.
+func (s *Start) Page(text string) string {
+	c, _, err := config.Parse(filepath.Base(s.path), []byte(text), config.EnvOf(s.path))
+	if err != nil {
+		return ""
+	}
+	host, port, err := net.SplitHostPort(c.HTTP.Listen)
+	if err != nil {
+		return ""
+	}
+	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
+	}
+	return "http://" + net.JoinHostPort(host, port)
 }
 
 // Write writes the file and ends the first start. A file that is there already stays as it is.

@@ -166,6 +166,7 @@ type frame struct {
 	Live    string // the stream that keeps the page fresh; empty: none
 	Seq     string // up to where that stream is part of the page
 	Refresh int    // without script, look again by itself after so many seconds; 0: never
+	Again   int    // with script, look again by itself after so many seconds; 0: never
 	Form    string // what forms carry back
 	Here    string
 	Acts    bool // this visitor may act

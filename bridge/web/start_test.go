@@ -55,7 +55,11 @@ func TestFirstStart(t *testing.T) {
 			t.Fatalf("nothing was found:\n%s", x.body)
 		}
 	}
-	x.submit("start/say", map[string]string{"role": "humidifier"}).holds("you said so")
+	x.submit("start/say", map[string]string{"role": ""}).holds("you said so")
+	if x.open("/start/file"); strings.Contains(textOf(x.body), "\n  [[chamber.plug]]") {
+		t.Error("a plug that is to be left alone is in the configuration")
+	}
+	x.open("/start").submit("start/say", map[string]string{"role": "humidifier"}).holds("you said so")
 	x.open("/start/file").holds("It passes the check.", "shed/loft/air", "MEASURE")
 	_, fields := x.form("start/file")
 	text := textOf(x.body)

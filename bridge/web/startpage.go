@@ -35,6 +35,8 @@ type startFile struct {
 	Refused    bool
 	Problem    string
 	Written    bool
+	Next       string // where the daemon's page will be
+	Here       bool   // and that is where this page is
 }
 
 // newStartMux answers while there is no configuration: nothing but the first start.
@@ -56,6 +58,9 @@ func (s *Server) newStartMux() *http.ServeMux {
 	return mux
 }
 
+// hearAgain is after how many seconds the page looks again for what was heard.
+const hearAgain = 3
+
 func (v *visit) startPage(status int, problem string) error {
 	v.needForm()
 	p := startPage{State: v.s.first.State(), Problem: problem}
@@ -72,7 +77,11 @@ func (v *visit) startPage(status int, problem string) error {
 				Because: strings.Join(x.Because, ", "), Guess: !x.Command.Heard && x.Homie == "", Roles: roleChoices(x)})
 		}
 	}
-	return v.render(status, frame{Title: "First start", View: "start", Body: &p})
+	f := frame{Title: "First start", View: "start", Body: &p}
+	if p.State.Listening {
+		f.Again = hearAgain
+	}
+	return v.render(status, f)
 }
 
 func roleChoices(p *survey.Plug) []choice {
@@ -149,6 +158,10 @@ func (v *visit) startWrite() error {
 		p.Problem = sentence(oneLine(err.Error()))
 		return v.startFile(http.StatusUnprocessableEntity, p)
 	}
-	p.Written = true
+	p.Written, p.Next = true, v.s.first.Page(p.Text)
+	p.Here = p.Next == "http://"+v.s.Addr().String()
+	if p.Here {
+		p.Next = v.root + "./"
+	}
 	return v.startFile(http.StatusOK, p)
 }

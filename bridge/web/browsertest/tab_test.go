@@ -223,6 +223,12 @@ func (x *tab) fill(selector, value string) *tab {
 	return x
 }
 
+// field gives what a field holds.
+func (x *tab) field(selector string) string {
+	x.t.Helper()
+	return eval[string](x, fmt.Sprintf("document.querySelector(%q).value", selector))
+}
+
 // login shows the token.
 func (x *tab) login() *tab {
 	x.t.Helper()

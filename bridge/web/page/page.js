@@ -137,6 +137,31 @@
     addEventListener("pageshow", (e) => { if (e.persisted) listen(); });
   }
 
+  // What is heard on a first start comes in by itself, unless somebody is just choosing.
+  const again = Number(document.body.dataset.again);
+  if (again) {
+    setInterval(() => {
+      const live = byId("live");
+      const chosen = [...live.querySelectorAll("option")].some((o) => o.selected !== o.defaultSelected);
+      if (!document.hidden && !chosen && !live.contains(document.activeElement)) refetch();
+    }, 1000 * again);
+  }
+
+  // The daemon starts when the first start ends, on the same address: the page goes there once it answers.
+  const next = byId("next");
+  if (next) {
+    const there = async () => {
+      try {
+        const reply = await fetch(new URL("readyz", next.href), { cache: "no-store", signal: AbortSignal.timeout(5000) });
+        if (reply.ok) { location.replace(next.href); return; }
+      } catch {
+        // not yet
+      }
+      setTimeout(there, 1000);
+    };
+    there();
+  }
+
   // Reading values off the drawings: by the slider, or by pointing at any of them.
   const plots = byId("plots");
   const probe = byId("probe");
