@@ -43,7 +43,7 @@ func TestConfig(t *testing.T) {
 	for _, x := range loft.Spec.Sensors {
 		count[x.Quantity.String()+" "+x.Place.String()]++
 	}
-	for what, want := range map[string]int{"relative_humidity chamber": 2, "temperature chamber": 2, "co2 chamber": 1, "illuminance chamber": 1,
+	for what, want := range map[string]int{"relative_humidity chamber": 4, "temperature chamber": 2, "co2 chamber": 1, "illuminance chamber": 1,
 		"relative_humidity room": 1, "temperature room": 1} {
 		if count[what] != want {
 			t.Errorf("loft has %d %s, want %d", count[what], what, want)

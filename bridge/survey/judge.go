@@ -3,6 +3,7 @@ package survey
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"gillkeeper/bridge/config"
@@ -172,13 +173,19 @@ func (x *series) byTime(s *span, h *hypothesis, named bool) {
 	}
 }
 
-// hints gives the words of where a value is said in order: those of the topic, then those of the pointer or record.
+// hints gives the words of where a value is said in order: those of the topic, then those of the pointer or record. Low
+// and high in the value's own name tell a limit; above it they tell where in the chamber a sensor hangs, and are left out.
 func (k *key) hints() []string {
-	last := k.pointer
+	above, own := k.topic, k.pointer
 	if k.form == inSenML {
-		last = k.name
+		own = k.name
 	}
-	return append(tokens(k.topic), tokens(last)...)
+	if own == "" {
+		i := strings.LastIndexByte(k.topic, '/') + 1
+		above, own = k.topic[:i], k.topic[i:]
+	}
+	words := slices.DeleteFunc(tokens(above), func(w string) bool { return w == "low" || w == "high" })
+	return append(words, tokens(own)...)
 }
 
 // device is what a topic's value belongs to: the topic itself where it carries several values, else the level above.
