@@ -3,6 +3,7 @@ package docs
 import (
 	"bytes"
 	"context"
+	"encoding/xml"
 	"flag"
 	"io"
 	"net/http"
@@ -38,6 +39,29 @@ func TestPagesAreWhatTheProgramGives(t *testing.T) {
 		got, err := os.ReadFile(path)
 		if err != nil || !bytes.Equal(got, want) {
 			t.Errorf("deploy/docs/%s is not what the program says of itself; run go test ./deploy/docs -update and read the difference", path)
+		}
+	}
+}
+
+// TestPicturesAreWhatThePhysicsGives draws every picture anew.
+func TestPicturesAreWhatThePhysicsGives(t *testing.T) {
+	for _, p := range Pictures {
+		path := filepath.Join("pictures", p.File)
+		want, err := p.Draw()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := xml.Unmarshal(want, new(struct{ XMLName xml.Name })); err != nil {
+			t.Errorf("%s: %v", path, err)
+		}
+		if *update {
+			if err := os.WriteFile(path, want, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		got, err := os.ReadFile(path)
+		if err != nil || !bytes.Equal(got, want) {
+			t.Errorf("deploy/docs/%s is not what the program's physics gives; run go test ./deploy/docs -update and look at it", path)
 		}
 	}
 }
