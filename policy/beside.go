@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/reason"
 )
 
 // Beside is what a policy that only observes sees of the controls that are in charge: how they kept the air, and what
@@ -67,9 +68,30 @@ func (t *step) beside(passed time.Duration) {
 		if j := slices.IndexFunc(old, func(o BesidePlug) bool { return o.Plug == x.Plug }); j >= 0 {
 			x = old[j]
 		}
-		b.Plugs[i] = x.step(dt, t.s.Plugs[i].Known, t.s.Plugs[i].On, t.d.Plugs[i].On)
+		wanted := t.d.Plugs[i].On
+		if t.heldShort(i) {
+			wanted = x.Wanted
+		}
+		b.Plugs[i] = x.step(dt, t.s.Plugs[i].Known, t.s.Plugs[i].On, wanted)
+		t.disown(i)
 	}
 	t.s.Beside = &b
+}
+
+// heldShort reports whether a plug would be held as the controls in charge have just switched it, for its shortest run or
+// rest. That is no wish.
+func (t *step) heldShort(i int) bool {
+	return slices.ContainsFunc(t.d.Plugs[i].Reasons, func(r reason.Reason) bool { return r.Code == reason.MinOn || r.Code == reason.MinOff })
+}
+
+// disown forgets what a plug was told while the policy was in charge. Else every switch by the controls that are in charge
+// now would pass for a hand at the plug, or for disobedience, and the wish would follow them instead of standing beside.
+func (t *step) disown(i int) {
+	x := &t.s.Plugs[i]
+	x.HasTold = false
+	if x.Hand.AtPlug {
+		x.Release()
+	}
 }
 
 // step counts the time that the last states held, and what changed since.

@@ -57,3 +57,33 @@ func TestBeside(t *testing.T) {
 		t.Error("it goes on when the policy is in charge")
 	}
 }
+
+// TestBesideAfterCharge: a policy that was in charge and then only observes takes the switches of other controls for theirs,
+// and for nobody's hand. The air holds more humidity than is wanted, so that no mist is wished whatever they do.
+func TestBesideAfterCharge(t *testing.T) {
+	spec := &chamber.Spec{Name: "loft", VolumeM3: 0.5,
+		Sensors: []chamber.Sensor{{Name: "rh", Quantity: chamber.RelativeHumidity, Place: chamber.Inside, MaxAge: 5 * time.Minute}},
+		Plugs:   []chamber.Plug{{Name: "mister", Role: chamber.Humidifier, Reports: true, MinOn: 20 * time.Second, MinOff: 20 * time.Second, MaxOn: time.Hour}}}
+	p := &policy.Policy{Spec: spec, Climates: species.Builtin()}
+	start := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+	s := p.Fresh(start)
+	step := func(at time.Duration, on bool, actions ...policy.Action) {
+		now := start.Add(at)
+		s, _ = p.Step(s, policy.Input{Now: now, Wall: now, Link: true, LinkUp: at == 0, Actions: actions,
+			Readings: []chamber.Reading{{Value: 0.97, At: now}}, Reports: []chamber.PlugReport{{HasOn: true, On: on, At: now}}})
+	}
+	step(0, false, policy.Action{ID: "b", Kind: policy.BatchAdd, At: start, Batch: "b", Species: "pleurotus-ostreatus", Stage: species.Fruiting, SubstrateKg: 5, DryKg: 2})
+	for at := 10 * time.Second; at <= 5*time.Minute; at += 10 * time.Second {
+		step(at, false)
+	}
+	if !s.Plugs[0].HasTold {
+		t.Fatal("the plug was never told while the policy was in charge")
+	}
+	p.Observe = true
+	for at := 310 * time.Second; at <= 15*time.Minute; at += 10 * time.Second {
+		step(at, at/time.Minute%2 == 0)
+	}
+	if x := s.Beside.Plugs[0]; x.Switches < 8 || x.WantedSeconds > 0 || s.Plugs[0].Hand.Active {
+		t.Errorf("%+v, hand %+v; want the wish to stay off beside controls that switch every minute", x, s.Plugs[0].Hand)
+	}
+}

@@ -27,6 +27,7 @@ type chamberPage struct {
 	Learned []learnedLine
 	Why     whyPart
 	Water   bool // there is a reservoir to fill
+	Beside  *besidePart
 	Done    *doneNote
 }
 
@@ -69,6 +70,7 @@ func (v *visit) chamber() error {
 		return err
 	}
 	c := view.chamber()
+	c.Sensors = view.sensors()
 	p := chamberPage{Card: makeCard(&c, v.set.words), Time: clockLine(v.set, v.s.now()), Water: c.Reservoir != nil, Done: v.doneNote()}
 	from, to := v.span(view, &p)
 	course, err := v.s.readCourse(v.r.Context(), view, from, to)
@@ -78,6 +80,7 @@ func (v *visit) chamber() error {
 	p.Plots = course.draw(view, v.set.words)
 	p.Learned = v.learned(course, view)
 	p.Why = v.why(view)
+	p.Beside = makeBeside(&c, v.set.words)
 	f := frame{Title: name, View: "chamber", Body: &p, Live: "live?" + url.Values{"chamber": {name}}.Encode(), Seq: seq, Refresh: refreshAfter}
 	switch {
 	case v.r.URL.Query().Has("at"):

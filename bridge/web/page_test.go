@@ -189,3 +189,45 @@ func TestPlots(t *testing.T) {
 		t.Errorf("the table has %d rows", n)
 	}
 }
+
+// TestSensorsOnThePage: what calibration corrects, with the values before and after. Greenspan 1977: 75.47 % over sodium
+// chloride at 20 °C, so that a reading of 78.47 % there is three points too much, and one of 88.5 % is 85.5 %.
+func TestSensorsOnThePage(t *testing.T) {
+	s := serve(t, nil)
+	b := browse(t, s.url).open("/chamber/loft").holds("Sensors, and what calibration corrects", "chamber-relative_humidity", "Humidity of the room")
+	if strings.Contains(b.body, "<dt>Correction</dt>") {
+		t.Error("a correction is shown that nobody made")
+	}
+	do := func(path, body string) {
+		t.Helper()
+		if status, _, answer := s.ask(t, "POST", "/api/v1/chambers/loft/sensors/"+path, body); status != 200 {
+			t.Fatalf("%s: %d %s", path, status, answer)
+		}
+	}
+	do("chamber-relative_humidity/calibration", `{"salts":[{"salt":"nacl","temperature_c":20,"reading":0.7647,"noise":0.001}]}`)
+	s.Pass(10 * time.Minute)
+	do("chamber-relative_humidity/calibration", `{"salts":[{"salt":"nacl","temperature_c":20,"reading":0.7847,"noise":0.001}]}`)
+	s.Pass(15 * time.Minute) // hung up again
+	do("room-temperature/aside", `{"for":"2h"}`)
+	s.Pass(time.Minute)
+	b.open("/chamber/loft").holds("85.5 % <span class=\"soft\">says 88.5 %</span>", "reading -3.0 points, sure to ± 0.", "10:40, by nacl",
+		"-2.0 points since 10:30", "10:30, by nacl: reading -1.0 points", "set aside until 12:55")
+}
+
+// TestBesideOnThePage: who moves in sees what the present controls do beside what would be done. The mister runs for ten
+// seconds of every minute: 10 min of an hour, switched on and off 60 times each.
+func TestBesideOnThePage(t *testing.T) {
+	s := serve(t, nil)
+	b := browse(t, s.url).open("/chamber/loft")
+	if strings.Contains(b.body, "Your controls beside gillkeeper") {
+		t.Error("controls are compared with where there are none")
+	}
+	s.Observe("loft", func(plug string, at time.Time) bool { return plug == "mister" && at.Second() == 0 })
+	s.Pass(time.Hour + 10*time.Second)
+	b.open("/chamber/loft").holds("Your controls beside gillkeeper", "Watched for 1 h", "Humidity</dt><dd>in range 100 % of the time",
+		"humidifier (mister)", "10 min, 17 %", "120 times", "exhaust fan", "0 s, 0 %")
+	if strings.Contains(b.body, "by hand") {
+		t.Error("what other controls do passes for a hand")
+	}
+	b.open("/").holds("Your controls kept in range: Humidity 100 %, Temperature 100 %, CO2 100 % of 1 h.", `href="chamber/loft#h-beside"`)
+}

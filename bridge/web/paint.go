@@ -59,6 +59,10 @@ func (p *painter) paint(now time.Time) []byte {
 	if p.set != set {
 		p.set, p.cards = set, map[string]*painted{}
 	}
+	of := cardOf
+	if p.name != "" {
+		of = detailOf
+	}
 	u := update{}
 	cards := make([]*card, 0, len(snaps))
 	for _, snap := range snaps {
@@ -68,7 +72,7 @@ func (p *painter) paint(now time.Time) []byte {
 			p.cards[snap.Spec.Name] = c
 		}
 		if c.snap != snap {
-			c.snap, c.card, c.dirty = snap, cardOf(snap, set.words), true
+			c.snap, c.card, c.dirty = snap, of(snap, set.words), true
 		}
 		if c.dirty {
 			p.tell(c, set.words, now, &u)
@@ -182,6 +186,7 @@ func (p *painter) bits(k *card) []bit {
 	html("a", "alarms", k, alarmsKey(k.Alarms)+k.QuietSays, "")
 	if p.name != "" {
 		html("q", "quiet", k, alarmsKey(k.Quiet), "")
+		html("n", "sensors", k, "", "")
 	}
 	// Gauges are drawn anew when there are others. Else their texts, class and band are sent, and the page places the mark.
 	html("g", "gauges", k, gaugesKey(k), "same")

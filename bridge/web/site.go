@@ -43,6 +43,8 @@ type card struct {
 	Conflicts []string
 	Plugs     []plugLine
 	Water     *water
+	Sensors   []sensorLine // of one chamber that is asked for alone
+	Compared  string       // while it is only observed: in short, what the controls in charge do beside this
 	rank      int
 }
 
@@ -158,6 +160,14 @@ func cardOf(snap *policy.Snapshot, w words.Words) *card {
 	return makeCard(&c, w)
 }
 
+// detailOf is the card of a chamber that is looked at alone.
+func detailOf(snap *policy.Snapshot, w words.Words) *card {
+	v := newView(snap, w)
+	c := v.chamber()
+	c.Sensors = v.sensors()
+	return makeCard(&c, w)
+}
+
 func makeCard(c *api.Chamber, w words.Words) *card {
 	k := &card{Name: c.Name, Observe: c.Observe, NoTarget: !c.Target.Given, rank: priority(c.Worst)}
 	switch {
@@ -191,6 +201,10 @@ func makeCard(c *api.Chamber, w words.Words) *card {
 		k.Plugs = append(k.Plugs, makePlug(&c.Plugs[i]))
 	}
 	k.Water = makeWater(c.Reservoir)
+	k.Sensors = makeSensors(c, w)
+	if b := makeBeside(c, w); b != nil {
+		k.Compared = b.Short
+	}
 	return k
 }
 

@@ -48,7 +48,7 @@ func (c *calibrate) progressText(p *calibration.Progress) string {
 		return "Waiting for a reading."
 	}
 	q := c.quantity()
-	parts := []string{c.words.Value(q, p.Reading), words.Duration(p.Elapsed), "moves " + difference(q, p.SlopePerHour) + " an hour",
+	parts := []string{c.words.Value(q, p.Reading), words.Duration(p.Elapsed), "moves " + words.Difference(q, p.SlopePerHour) + " an hour",
 		"stable for " + words.Duration(p.Stable)}
 	if q == chamber.RelativeHumidity {
 		parts[0] += " at " + c.words.Temperature(float64(p.Temperature))
@@ -69,18 +69,6 @@ func (c *calibrate) quantity() chamber.Quantity {
 		return chamber.CO2
 	}
 	return chamber.RelativeHumidity
-}
-
-// difference writes a difference of a quantity with its sign: points for humidity.
-func difference(q chamber.Quantity, v float64) string {
-	text, unit := words.Number(100*v, 1), " points"
-	if q == chamber.CO2 {
-		text, unit = words.Number(v, 0), " ppm"
-	}
-	if v > 0 && strings.Trim(text, "0.") != "" {
-		text = "+" + text
-	}
-	return text + unit
 }
 
 func (c *calibrate) printCautions() {
@@ -108,8 +96,8 @@ func (c *calibrate) printResult(k *calibration.Correction, last *api.Calibration
 	if f := k.Fresh; f != nil {
 		fmt.Fprintf(c.out, "In fresh air: shows %.0f ppm where %.0f are expected.\n", f.Reading, f.Expected)
 	}
-	fmt.Fprintf(c.out, "Correction: %s.\n", correctionText(k.Quantity, k.Slope, k.Offset))
-	sure := "± " + strings.TrimPrefix(difference(k.Quantity, k.Standard), "+") + " (one standard uncertainty)"
+	fmt.Fprintf(c.out, "Correction: %s.\n", words.Correction(k.Quantity, k.Slope, k.Offset))
+	sure := "± " + strings.TrimPrefix(words.Difference(k.Quantity, k.Standard), "+") + " (one standard uncertainty)"
 	if k.Low == k.High {
 		fmt.Fprintf(c.out, "Sure to %s near %s; further off the slope is not known.\n", sure, c.words.Value(k.Quantity, k.Low))
 	} else {
@@ -117,18 +105,10 @@ func (c *calibrate) printResult(k *calibration.Correction, last *api.Calibration
 			c.words.Value(k.Quantity, k.Low), c.words.Value(k.Quantity, k.High))
 	}
 	if last == nil {
-		fmt.Fprintf(c.out, "Against the sensor as it is made: %s.\n", difference(k.Quantity, k.Drift))
+		fmt.Fprintf(c.out, "Against the sensor as it is made: %s.\n", words.Difference(k.Quantity, k.Drift))
 		return
 	}
-	fmt.Fprintf(c.out, "Drift since the calibration of %s: %s.\n", c.words.Clock(last.At, c.began), difference(k.Quantity, k.Drift))
-}
-
-// correctionText writes a correction as one would calculate it.
-func correctionText(q chamber.Quantity, slope, offset float64) string {
-	if slope == 1 {
-		return "reading " + difference(q, offset)
-	}
-	return words.Number(slope, 3) + " · reading " + difference(q, offset)
+	fmt.Fprintf(c.out, "Drift since the calibration of %s: %s.\n", c.words.Clock(last.At, c.began), words.Difference(k.Quantity, k.Drift))
 }
 
 // sensorJSON is what --json prints: one sensor and where it is.
@@ -167,24 +147,15 @@ func (c *calibrate) printShow(all *api.Sensors, x *api.Sensor) error {
 		if i == 0 && x.Calibration != nil {
 			use = "yes"
 		}
-		t.add(c.words.Clock(k.At, all.At), use, methodText(k), correctionText(q, k.Slope, k.Offset),
-			"± "+strings.TrimPrefix(difference(q, k.Uncertainty), "+"), difference(q, k.Drift))
+		t.add(c.words.Clock(k.At, all.At), use, methodText(k), words.Correction(q, k.Slope, k.Offset),
+			"± "+strings.TrimPrefix(words.Difference(q, k.Uncertainty), "+"), words.Difference(q, k.Drift))
 	}
 	c.printTable(t)
 	return nil
 }
 
 // methodText names what a correction was found by.
-func methodText(k *api.Calibration) string {
-	var names []string
-	for _, p := range k.Salts {
-		names = append(names, p.Salt)
-	}
-	if names == nil {
-		return strings.ReplaceAll(k.Method, "_", " ")
-	}
-	return strings.Join(names, ", ")
-}
+func methodText(k *api.Calibration) string { return words.CalibratedBy(k.Method, k.SaltNames()) }
 
 // printCorrections adds to the status of one chamber a line for each sensor that is corrected or set aside.
 func (a *app) printCorrections(c *api.Chamber, w words.Words) {
@@ -203,7 +174,7 @@ func (a *app) printCorrections(c *api.Chamber, w words.Words) {
 			raw = w.Value(q, *x.Raw)
 		}
 		if k := x.Calibration; k != nil {
-			text, date = correctionText(q, k.Slope, k.Offset), w.Clock(k.At, c.At)+", "+methodText(k)
+			text, date = words.Correction(q, k.Slope, k.Offset), w.Clock(k.At, c.At)+", "+methodText(k)
 		}
 		if x.Aside != nil {
 			value, date = "("+value+")", date+"\nset aside until "+w.Clock(*x.Aside, c.At)

@@ -41,6 +41,15 @@ type Calibration struct {
 	FreshAir    *FreshAirPoint `json:"fresh_air,omitempty"`
 }
 
+// SaltNames lists the salts that it was found by; none for fresh air.
+func (c *Calibration) SaltNames() []string {
+	var names []string
+	for _, p := range c.Salts {
+		names = append(names, p.Salt)
+	}
+	return names
+}
+
 // SaltPoint is a settled reading over a saturated salt solution.
 type SaltPoint struct {
 	Salt         string  `json:"salt" doc:"nacl, kcl, k2so4, mgcl2, licl or kno3"`

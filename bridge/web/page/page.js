@@ -31,10 +31,11 @@
   function apply(u) {
     let known = true;
     for (const [name, parts] of Object.entries(u.h || {})) {
-      const c = card(name);
-      if (!c) { known = false; continue; }
+      const all = document.querySelectorAll(`[data-chamber="${CSS.escape(name)}"]`);
+      if (!all.length) { known = false; continue; }
+      const c = all[0];
       for (const [key, html] of Object.entries(parts)) {
-        const el = c.querySelector(`[data-h="${key}"]`);
+        const el = [...all].map((x) => x.querySelector(`[data-h="${key}"]`)).find((x) => x);
         if (!el || el.contains(document.activeElement)) continue; // nobody's focus is pulled away
         const open = el.querySelector("details[open]");
         el.innerHTML = html; // from the server's own templates; the page's policy lets no script in it run

@@ -41,6 +41,8 @@ type unit struct {
 	snap   *policy.Snapshot
 	events []policy.Event
 	air    Air
+	// controls are in charge where the policy only observes; nil where it is in charge itself.
+	controls func(plug string, at time.Time) bool
 }
 
 // Air is what the sensors of a chamber say. A NaN or a quantity without a sensor says nothing.
@@ -143,6 +145,16 @@ func (t *Twin) SetAir(name string, air Air) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.find(name).air = air
+}
+
+// Observe has a chamber only watched from now on, while other controls say which plugs run.
+func (t *Twin) Observe(name string, controls func(plug string, at time.Time) bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	u := t.find(name)
+	own := *u.policy // policies are shared between twins
+	own.Observe = true
+	u.policy, u.controls = &own, controls
 }
 
 // SetAhead moves the calendar ahead of the steady clock from the next step on, as after a change of the machine's clock.
@@ -369,6 +381,9 @@ func (u *unit) step(now time.Time, ahead time.Duration, actions []policy.Action)
 			continue
 		}
 		on := u.state.Plugs[i].Told
+		if u.controls != nil {
+			on = u.controls(u.policy.Spec.Plugs[i].Name, now)
+		}
 		r := chamber.PlugReport{Plug: i, At: now, HasOn: true, On: on}
 		if u.policy.Spec.Plugs[i].Meters {
 			r.HasWatts = true
@@ -381,6 +396,6 @@ func (u *unit) step(now time.Time, ahead time.Duration, actions []policy.Action)
 	var d policy.Decision
 	u.state, d = u.policy.Step(u.state, in)
 	u.events = append(u.events, d.Events...)
-	u.snap = &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: u.state, Decision: d,
+	u.snap = &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: u.state, Decision: d, Observe: u.policy.Observe,
 		Proposals: u.state.Crop.Proposals(u.policy.Climates, u.state.Now)}
 }
