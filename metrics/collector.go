@@ -205,6 +205,9 @@ func (p *page) plugs(s *policy.Snapshot) {
 		x := &s.State.Plugs[i]
 		labels := p.labels(pair("plug", x.Name), pair("role", x.Role.String()))
 		p.plug(x, away, labels)
+		if s.Modulates(i) {
+			p.level(x, away, labels)
+		}
 	}
 }
 
@@ -221,6 +224,16 @@ func (p *page) plug(x *guard.Plug, away bool, labels []*dto.LabelPair) {
 	p.putLabeled(plugSeconds, x.OnSeconds, labels)
 	p.putLabeled(plugSwitches, float64(x.Switches), labels)
 	p.putLabeled(plugHand, truth(x.Hand.Active), labels)
+}
+
+// level is the output of a plug that modulates.
+func (p *page) level(x *guard.Plug, away bool, labels []*dto.LabelPair) {
+	if x.HasTold {
+		p.putLabeled(plugCommandedLevel, chamber.Order{On: x.Told, Level: x.ToldAs}.Output(), labels)
+	}
+	if x.HasReported && x.Synced && !away && (x.ReportedAs > 0 || !x.Reported) {
+		p.putLabeled(plugReportedLevel, x.ReportedAs, labels)
+	}
 }
 
 func (p *page) reservoir(s *policy.Snapshot) {

@@ -38,6 +38,8 @@ const (
 	sensorCalibrated
 	plugCommanded
 	plugReported
+	plugCommandedLevel
+	plugReportedLevel
 	plugWatts
 	plugSeconds
 	plugSwitches
@@ -104,6 +106,10 @@ var families = [count]Family{
 		"1 when the plug was last told to be on, 0 when off; absent before the first command."},
 	plugReported: {"gillkeeper_plug_reported_on", Gauge, []string{"chamber", "plug", "role"}, "",
 		"1 when the plug says that it is on, 0 when off; absent while it has not said so since the broker was last reached."},
+	plugCommandedLevel: {"gillkeeper_plug_commanded_level_ratio", Gauge, []string{"chamber", "plug", "role"}, "ratio",
+		"Share of full output that a plug which can be dimmed was last told, 0 when off; absent for others and before the first command."},
+	plugReportedLevel: {"gillkeeper_plug_reported_level_ratio", Gauge, []string{"chamber", "plug", "role"}, "ratio",
+		"Share of full output that a plug which can be dimmed says it gives; absent while it has not said so since the broker was last reached."},
 	plugWatts: {"gillkeeper_plug_power_watts", Gauge, []string{"chamber", "plug", "role"}, "W",
 		"Power that the plug last reported; absent before the first report and while the broker is away."},
 	plugSeconds: {"gillkeeper_plug_on_seconds_total", Counter, []string{"chamber", "plug", "role"}, "s",

@@ -61,7 +61,7 @@ func (t *step) purge(light bool) {
 		p.From, p.To = t.in.Now, t.in.Now.Add(run)
 	}
 	t.wants[fan] = guard.Want{On: true, Until: p.To, Reasons: []reason.Reason{{Code: reason.Purge, Quantity: chamber.CO2, Until: p.To}}}
-	t.s.Control.Fan.Since, t.s.Control.Fan.Until = p.From, p.To
+	t.s.Control.Fan.Since, t.s.Control.Fan.Until, t.s.Control.Fan.Level = p.From, p.To, 0
 	t.purgeMist(mist)
 }
 
@@ -130,7 +130,7 @@ func driest(m learn.Model, run time.Duration) float64 {
 	const dt = 4
 	low := 1.0
 	for s := 0.0; s < run.Seconds(); s += dt {
-		m.Air.Step(&m.Constants, true, true, dt)
+		m.Air.Step(&m.Constants, 1, 1, dt)
 		low = math.Min(low, m.Air.RH(&m.Constants))
 	}
 	return low

@@ -23,10 +23,10 @@ func (t *step) learn() {
 	}
 	_, f.Dry = s.Reservoir.Resting(t.in.Now)
 	if i := t.Spec.Plug(chamber.ExhaustFan); i >= 0 {
-		f.RatedFlow, f.FanOn = t.Spec.Plugs[i].FlowM3PerH, s.Plugs[i].On
+		f.RatedFlow, f.Fan = t.Spec.Plugs[i].FlowM3PerH, s.Plugs[i].Output()
 	}
 	if i := t.Spec.Plug(chamber.Humidifier); i >= 0 {
-		f.RatedMist, f.MistOn = t.Spec.Plugs[i].OutputGPerH, s.Plugs[i].On
+		f.RatedMist, f.Mist = t.Spec.Plugs[i].OutputGPerH, s.Plugs[i].Output()
 	}
 	for _, r := range t.in.Readings {
 		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" {

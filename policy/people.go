@@ -69,7 +69,7 @@ func (p *Policy) Recall(s State, plug string, on bool, at time.Time) State {
 		if x.Name != plug || !at.After(x.TurnedAt) {
 			continue
 		}
-		x.Told, x.HasTold, x.ToldAt, x.TurnedAt = on, true, at, at
+		x.Told, x.ToldAs, x.HasTold, x.ToldAt, x.TurnedAt = on, 0, true, at, at
 		if !p.Spec.Plugs[i].Reports {
 			x.On, x.Known, x.ChangedAt = on, true, at
 		}
@@ -94,7 +94,7 @@ func (p *Policy) Rest(s State, now time.Time) (State, []int) {
 		if x.Told {
 			x.TurnedAt = now
 		}
-		x.Told, x.HasTold, x.ToldAt, x.Lease = false, true, now, time.Time{}
+		x.Told, x.ToldAs, x.HasTold, x.ToldAt, x.Lease = false, 0, true, now, time.Time{}
 		if !p.Spec.Plugs[i].Reports {
 			x.On, x.ChangedAt = false, now
 		}

@@ -131,9 +131,15 @@ type Decision struct {
 // PlugDecision is what one plug should do, and why.
 type PlugDecision struct {
 	On      bool            `json:"on"`
-	Send    bool            `json:"send,omitempty"` // publish the command now
-	For     time.Duration   `json:"for,omitempty"`  // with a timed payload: switch off by itself after this
-	Reasons []reason.Reason `json:"reasons"`        // the strongest first
+	Level   float64         `json:"level,omitempty"` // with On: share of full output of a plug that modulates; 0: full
+	Send    bool            `json:"send,omitempty"`  // publish the command now
+	For     time.Duration   `json:"for,omitempty"`   // with a timed payload: switch off by itself after this
+	Reasons []reason.Reason `json:"reasons"`         // the strongest first
+}
+
+// Order is what the plug is told.
+func (d *PlugDecision) Order() chamber.Order {
+	return chamber.Order{On: d.On, Level: d.Level, For: d.For}
 }
 
 // Event is something worth keeping: a switch, an alarm's change, a person's action, a hand at the plug.
@@ -174,4 +180,9 @@ type Snapshot struct {
 	Observe  bool          `json:"observe"`
 	// Proposals are the stages that batches seem to have reached.
 	Proposals []crop.Proposal `json:"proposals,omitempty"`
+}
+
+// Modulates reports whether a plug of the picture runs at more than one level.
+func (s *Snapshot) Modulates(plug int) bool {
+	return plug < len(s.Spec.Plugs) && s.Spec.Plugs[plug].Modulates()
 }

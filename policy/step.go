@@ -238,7 +238,7 @@ func (t *step) decide() {
 		if v.Turned && v.Send {
 			t.event(Event{Kind: PlugSwitched, Plug: s.Plugs[i].Name, On: v.On, Reasons: v.Reasons})
 		}
-		t.d.Plugs[i] = PlugDecision{On: v.On, Send: v.Send, For: v.For, Reasons: v.Reasons}
+		t.d.Plugs[i] = PlugDecision{On: v.On, Level: v.Level, Send: v.Send, For: v.For, Reasons: v.Reasons}
 		t.d.Wake = sooner(t.d.Wake, v.Wake)
 	}
 }

@@ -2,6 +2,8 @@ package config
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -134,9 +136,11 @@ func (r *reader) plug(t *table, domain string) (chamber.Plug, PlugBinding) {
 		FlowM3PerH:      get[float64](r, t, "flow_m3_per_h"),
 		ReservoirLiters: get[float64](r, t, "reservoir_liters"),
 		WarnBefore:      get[time.Duration](r, t, "warn_before"),
-		Reports:         r.given(t, "state_topic") || r.given(t, "homie"),
-		Meters:          r.given(t, "power_topic") || r.given(t, "homie_power"),
-		Timed:           r.given(t, "timed_on_payload"),
+
+		SwitchingsPerDay: get[float64](r, t, "switchings_per_day"),
+		Reports:          r.given(t, "state_topic") || r.given(t, "homie"),
+		Meters:           r.given(t, "power_topic") || r.given(t, "homie_power"),
+		Timed:            r.given(t, "timed_on_payload"),
 	}
 	if role != chamber.Humidifier && !r.given(t, "warn_before") {
 		p.WarnBefore = 0
@@ -146,7 +150,62 @@ func (r *reader) plug(t *table, domain string) (chamber.Plug, PlugBinding) {
 	}
 	r.pace(t, &p)
 	r.fitting(t, &p)
-	return p, r.binding(t, domain)
+	b := r.binding(t, domain)
+	r.levels(t, &p, &b)
+	return p, b
+}
+
+// stepsByDefault is how many levels a plug gets that can be set to any: a tenth of its range is finer than control
+// needs.
+const stepsByDefault = 10
+
+// leastShare is the share of full output below which fans stand still and disks give no mist: common practice.
+const leastShare = 0.2
+
+// levels reads what a plug that modulates can be set to.
+func (r *reader) levels(t *table, p *chamber.Plug, b *PlugBinding) {
+	full, least := get[float64](r, t, "level_full"), get[float64](r, t, "min_level")
+	list := slices.Clone(get[[]float64](r, t, "levels"))
+	if !r.given(t, "level_payload") {
+		for _, key := range []string{"level_full", "levels", "min_level"} {
+			if r.given(t, key) && !t.faulty["level_payload"] {
+				r.fault(t, key, Fault{What: "has no level_payload beside it", Allowed: "set level_payload, such as \"{level}\", or remove " + key})
+			}
+		}
+		return
+	}
+	if r.given(t, "levels") && r.given(t, "min_level") {
+		r.fault(t, "min_level", Fault{What: "stands beside levels", Allowed: "the first of levels is the lowest: remove one"})
+	}
+	for _, key := range []string{"on_payload", "timed_on_payload", "state_on"} {
+		if r.given(t, key) && get[string](r, t, key) != "" {
+			r.fault(t, key, Fault{What: "stands beside level_payload", Allowed: "a number says it: remove one; level_payload may have {seconds} in it"})
+		}
+	}
+	if n := len(list); n > 0 && list[n-1] > full {
+		r.fault(t, "levels", Fault{What: "has " + number(list[n-1]) + " in it, more than level_full", Allowed: "level_full is " + number(full) + ": raise it or lower the level"})
+		return
+	}
+	if least == 0 {
+		least = leastShare * full
+	}
+	if least > full {
+		r.fault(t, "min_level", Fault{What: "is above level_full", Allowed: "at most " + number(full)})
+		return
+	}
+	for i := 0; len(list) == 0 || i < stepsByDefault && !r.given(t, "levels"); i++ {
+		v := least + (full-least)*float64(i)/(stepsByDefault-1)
+		if full >= fineBelow {
+			v = math.Round(v)
+		}
+		if n := len(list); n == 0 || v > list[n-1] {
+			list = append(list, v)
+		}
+	}
+	for i := range list {
+		list[i] /= full
+	}
+	p.Levels, p.Timed = list, strings.Contains(b.LevelPayload, secondsMark)
 }
 
 func (r *reader) binding(t *table, domain string) PlugBinding {
@@ -155,6 +214,7 @@ func (r *reader) binding(t *table, domain string) PlugBinding {
 		OnPayload:       get[string](r, t, "on_payload"),
 		OffPayload:      get[string](r, t, "off_payload"),
 		TimedOnPayload:  get[string](r, t, "timed_on_payload"),
+		LevelPayload:    get[string](r, t, "level_payload"),
 		StateTopic:      get[string](r, t, "state_topic"),
 		HasStatePointer: r.given(t, "state_pointer"),
 		StatePointer:    get[pointer.Pointer](r, t, "state_pointer"),
@@ -166,6 +226,12 @@ func (r *reader) binding(t *table, domain string) PlugBinding {
 		Homie:           r.homieRef(t, "homie", domain, "command_topic", "state_topic", "state_pointer"),
 		HomiePower:      r.homieRef(t, "homie_power", domain, "power_topic", "power_pointer"),
 	}
+	if b.LevelPayload != "" {
+		b.OnPayload, b.LevelFull = "", get[float64](r, t, "level_full")
+		if !r.given(t, "off_payload") {
+			b.OffPayload = ""
+		}
+	}
 	r.fillHomie(t, &b)
 	if b.StateOn == "" {
 		b.StateOn = b.OnPayload
@@ -173,10 +239,10 @@ func (r *reader) binding(t *table, domain string) PlugBinding {
 	if b.StateOff == "" {
 		b.StateOff = b.OffPayload
 	}
-	if b.OnPayload == b.OffPayload {
+	if b.OnPayload == b.OffPayload && b.LevelPayload == "" {
 		r.fault(t, "off_payload", Fault{What: "is the same as on_payload", Allowed: "the plug must tell the two apart"})
 	}
-	if b.StateOn == b.StateOff && b.OnPayload != b.OffPayload {
+	if b.StateOn == b.StateOff && b.OnPayload != b.OffPayload && b.LevelPayload == "" {
 		r.fault(t, "state_off", Fault{What: "is the same as the word for on", Allowed: "state_on and state_off differ"})
 	}
 	for _, key := range []string{"state_pointer", "state_on", "state_off", "power_pointer"} {
@@ -237,6 +303,7 @@ func (r *reader) fitting(t *table, p *chamber.Plug) {
 		{"reservoir_liters", p.Role == chamber.Humidifier, "a humidifier"},
 		{"warn_before", p.Role == chamber.Humidifier, "a humidifier"},
 		{"flow_m3_per_h", isFan, "a fan"},
+		{"switchings_per_day", p.Role == chamber.Humidifier || p.Role == chamber.ExhaustFan, "a humidifier or an exhaust_fan"},
 	} {
 		if r.given(t, k.key) && !k.ok {
 			r.fault(t, k.key, Fault{What: "has no meaning for " + article(p.Role.String()), Allowed: "only " + k.who + " has one: remove it"})

@@ -8,8 +8,10 @@ package config
 import (
 	"crypto/tls"
 	"crypto/x509"
+	"math"
 	"net"
 	"net/url"
+	"strings"
 	"time"
 
 	"gillkeeper/bridge/pointer"
@@ -119,11 +121,16 @@ type PlugBinding struct {
 	OffPayload     string
 	TimedOnPayload string // with {seconds} in it; empty: the plug can't time itself
 
+	// LevelPayload is what sets a plug that modulates, with {level} in it and perhaps {seconds}, and LevelFull the number
+	// that stands for full output, in commands and in what the plug says of itself. Empty: it is on or off.
+	LevelPayload string
+	LevelFull    float64
+
 	StateTopic      string // empty: the plug says nothing of itself
 	HasStatePointer bool
 	StatePointer    pointer.Pointer
 	StateOn         string // what it says when it is on; a JSON true or number compares by its text
-	StateOff        string
+	StateOff        string // of a plug that modulates also empty: only numbers say it
 
 	PowerTopic      string // watts; empty: it doesn't meter
 	HasPowerPointer bool
@@ -133,10 +140,30 @@ type PlugBinding struct {
 	HomiePower *HomieRef // PowerTopic is a property of one; nil: it is not
 }
 
-// TimedOn gives the payload that switches the plug on for a time, rounded up to whole seconds.
-func (p *PlugBinding) TimedOn(d time.Duration) string {
-	return expandSeconds(p.TimedOnPayload, d)
+// Payload is an order as the plug is told it. Times are rounded up to whole seconds.
+func (p *PlugBinding) Payload(o chamber.Order) string {
+	switch {
+	case p.LevelPayload != "" && (o.On || p.OffPayload == ""):
+		return expandSeconds(strings.ReplaceAll(p.LevelPayload, levelMark, p.Level(o.Output())), o.For)
+	case !o.On:
+		return p.OffPayload
+	case o.For > 0 && p.TimedOnPayload != "":
+		return expandSeconds(p.TimedOnPayload, o.For)
+	}
+	return p.OnPayload
 }
+
+// Level writes a share of full output as the plug's number: whole ones, unless full output is a small number.
+func (p *PlugBinding) Level(share float64) string {
+	v := share * p.LevelFull
+	if p.LevelFull < fineBelow {
+		return number(math.Round(v*1000) / 1000)
+	}
+	return number(math.Round(v))
+}
+
+// fineBelow is the number for full output below which levels are not whole numbers.
+const fineBelow = 10
 
 // loopback reports whether an address given as host and port can be reached from this machine only.
 func loopback(listen string) bool {

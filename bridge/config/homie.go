@@ -101,10 +101,11 @@ func (r *reader) fillHomie(t *table, b *PlugBinding) {
 	if b.Homie != nil {
 		b.StateTopic = b.Homie.Topic()
 		b.CommandTopic = b.StateTopic + "/set"
-		if !r.given(t, "on_payload") {
+		plain := b.LevelPayload == ""
+		if plain && !r.given(t, "on_payload") {
 			b.OnPayload = homie.Bool(true)
 		}
-		if !r.given(t, "off_payload") {
+		if plain && !r.given(t, "off_payload") {
 			b.OffPayload = homie.Bool(false)
 		}
 	}

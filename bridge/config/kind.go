@@ -101,6 +101,51 @@ var timedPayloadKind = textKind("text", `a payload with {seconds} where the whol
 		return s, nil
 	})
 
+var levelPayloadKind = textKind("text", `a payload with {level} where the number goes, such as "{level}", and perhaps {seconds}`,
+	func(s string) (any, *complaint) {
+		switch {
+		case len(s) > maxPayload:
+			return nil, &complaint{what: fmt.Sprintf("is %d bytes long", len(s))}
+		case !strings.Contains(s, levelMark):
+			c := &complaint{what: "has no " + levelMark}
+			if i, j := strings.IndexByte(s, '{'), strings.IndexByte(s, '}'); i >= 0 && j > i && s[i:j+1] != secondsMark {
+				c.nearest = s[:i] + levelMark + s[j+1:]
+			}
+			return nil, c
+		}
+		return s, nil
+	})
+
+// mostLevels is how many levels a list may have: control tries a few of them, and none is worth more.
+const mostLevels = 32
+
+// levelsKind reads a list of ascending numbers. A 0 at its beginning, which is off, may be left out.
+var levelsKind = kind{name: "list of numbers", allowed: fmt.Sprintf("1 to %d ascending numbers above 0, such as [33, 66, 100]", mostLevels), read: func(raw any) (any, *complaint) {
+	list, ok := raw.([]any)
+	if !ok {
+		return nil, wrongType(raw, "a list of numbers")
+	}
+	var levels []float64
+	for i, x := range list {
+		v, ok := asNumber(x)
+		switch {
+		case !ok:
+			return nil, &complaint{what: "has an element that is no number"}
+		case i == 0 && v == 0:
+			continue
+		case !(v > 0) || math.IsInf(v, 0):
+			return nil, &complaint{what: "has " + number(v) + " in it, which is no level"}
+		case len(levels) > 0 && v <= levels[len(levels)-1]:
+			return nil, &complaint{what: "does not ascend: " + number(v) + " stands after " + number(levels[len(levels)-1])}
+		}
+		levels = append(levels, v)
+	}
+	if len(levels) == 0 || len(levels) > mostLevels {
+		return nil, &complaint{what: fmt.Sprintf("has %d levels above 0 in it", len(levels))}
+	}
+	return levels, nil
+}}
+
 var (
 	chamberName = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]*[a-z0-9])?$`)
 	partName    = regexp.MustCompile(`^[a-z0-9]([a-z0-9_-]*[a-z0-9])?$`)

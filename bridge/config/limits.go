@@ -57,6 +57,8 @@ var (
 	co2Limit         = Limit{OutdoorCO2, 100_000, "ppm", "outdoor air has 425 ppm already and no ventilation gets below it"}
 	faeLimit         = Limit{0, 60, "air changes per hour", "more than one a minute dries every cap"}
 	lightLimit       = Limit{0, 24, "hours a day", "a day has no more"}
+	wearLimit        = Limit{20, 20000, "a day", "a chamber needs some air and mist each hour, and no plug can be switched more often"}
+	levelLimit       = Limit{1, 65535, "", "plugs count from a share of 1 up to 16 bits"}
 	keepLimit        = Limit{1, 36500, "days", "a day is the least to look back on and a century the most"}
 	daysLimit        = Limit{0, 730, "days", "no stage takes longer than two years"}
 

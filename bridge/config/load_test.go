@@ -4,8 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -90,7 +92,7 @@ func TestLoadExample(t *testing.T) {
 	dir := filepath.Dir(path)
 	check := func(what string, got, want any) {
 		t.Helper()
-		if got != want {
+		if !reflect.DeepEqual(got, want) {
 			t.Errorf("%s is %v, want %v", what, got, want)
 		}
 	}
@@ -236,5 +238,54 @@ func TestSideFilesOnDisk(t *testing.T) {
 	}
 	if _, _, err = Load(path); err == nil || !strings.Contains(err.Error(), "is no regular file") {
 		t.Errorf("folder as secret: %v", err)
+	}
+}
+
+// TestLevels reads plugs that can be dimmed or have several speeds.
+func TestLevels(t *testing.T) {
+	const file = `
+[broker]
+url = "embedded"
+[[chamber]]
+name = "loft"
+volume_m3 = 0.56
+  [[chamber.sensor]]
+  quantity = "co2"
+  topic = "co2"
+  [[chamber.plug]]
+  role = "exhaust_fan"
+  command_topic = "fan/set"
+  state_topic = "fan"
+  level_payload = "{level}"
+  levels = [0, 33, 66, 100]
+  [[chamber.plug]]
+  role = "circulation_fan"
+  command_topic = "stir/set"
+  level_payload = '{"speed":{level},"for":{seconds}}'
+  level_full = 255
+  min_level = 75
+  [[chamber.plug]]
+  role = "lamp"
+  homie = "lamp/light/level"
+  level_payload = "{level}"
+  level_full = 1
+`
+	c, _, err := Parse("f.toml", []byte(file), ordinary.env())
+	if err != nil {
+		t.Fatal(err)
+	}
+	fan, stir, lamp := c.Chambers[0].Spec.Plugs[0], c.Chambers[0].Spec.Plugs[1], c.Chambers[0].Spec.Plugs[2]
+	if !reflect.DeepEqual(fan.Levels, []float64{0.33, 0.66, 1}) || fan.Timed || !fan.Reports {
+		t.Errorf("%+v", fan)
+	}
+	if len(stir.Levels) != 10 || stir.Levels[0] != 75.0/255 || stir.Levels[1] != 95.0/255 || stir.Levels[9] != 1 || !stir.Timed || stir.Reports {
+		t.Errorf("%+v", stir)
+	}
+	if len(lamp.Levels) != 10 || math.Abs(lamp.Levels[0]-0.2) > 1e-9 || !lamp.Reports {
+		t.Errorf("%+v", lamp)
+	}
+	b := c.Chambers[0].Plugs[2]
+	if b.CommandTopic != "homie/5/lamp/light/level/set" || b.OnPayload != "" || b.OffPayload != "" || b.StateOff != "" {
+		t.Errorf("%+v", b)
 	}
 }

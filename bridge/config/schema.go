@@ -183,6 +183,10 @@ var entries = []entry{
 	{name: "chamber.plug.on_payload", kind: payloadKind, def: "ON", meaning: "command to switch on"},
 	{name: "chamber.plug.off_payload", kind: payloadKind, def: "OFF", meaning: "command to switch off"},
 	{name: "chamber.plug.timed_on_payload", kind: timedPayloadKind, meaning: "command to switch on for {seconds}, after which the plug turns itself off"},
+	{name: "chamber.plug.level_payload", kind: levelPayloadKind, meaning: "command of a plug that can be dimmed or has several speeds: {level} is its number, 0 for off"},
+	{name: "chamber.plug.level_full", kind: numberKind(levelLimit), def: 100.0, meaning: "with level_payload: the number that stands for full output"},
+	{name: "chamber.plug.levels", kind: levelsKind, defWords: "ten from min_level to level_full", meaning: "with level_payload: the numbers that it may be set to"},
+	{name: "chamber.plug.min_level", kind: numberKind(Limit{0.01, 65535, "", "0 is off"}), defWords: "a fifth of level_full", meaning: "with level_payload: the lowest number at which it runs; fans stand still below"},
 	{name: "chamber.plug.state_topic", kind: topicKind(CheckTopic), meaning: "where it says whether it is on"},
 	{name: "chamber.plug.state_pointer", kind: pointerKind, defWords: "the payload is the word", meaning: "RFC 6901 pointer to the state in a JSON payload"},
 	{name: "chamber.plug.state_on", kind: payloadKind, defWords: "on_payload", meaning: "what it says when it is on"},
@@ -195,6 +199,7 @@ var entries = []entry{
 	{name: "chamber.plug.warn_before", kind: durationKind(warnSpan), def: alarm.LowAhead, meaning: "humidifier only: how long before its water runs out reservoir_low comes"},
 	{name: "chamber.plug.min_on", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 3m", meaning: "shortest run"},
 	{name: "chamber.plug.min_off", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 5m", meaning: "shortest pause"},
+	{name: "chamber.plug.switchings_per_day", kind: numberKind(wearLimit), defWords: "no budget", meaning: "humidifier and exhaust_fan only: how often it may be switched a day, on and off each counting, where the crop does not suffer; relays wear"},
 	{name: "chamber.plug.max_on", kind: durationKind(maxSpan), defWords: "by role: humidifier 30m, heater 1h, others no limit", meaning: "longest run, whoever switched it on"},
 
 	{name: "climate.species", kind: plainText(maxName), required: true, meaning: "binomial, lower case with a hyphen; one that the built-in table lacks needs relative_humidity and temperature_c"},

@@ -90,6 +90,18 @@ max_on = "10m"
 role = "exhaust_fan"
 command_topic = "g"
 flow_m3_per_h = 60
+switchings_per_day = 600
+[[chamber.plug]]
+role = "circulation_fan"
+command_topic = "h"
+level_payload = "{level}"
+level_full = 255
+levels = [85, 170, 255]
+[[chamber.plug]]
+role = "cooler"
+command_topic = "i"
+level_payload = "{level}"
+min_level = 30
 [[chamber.sensor]]
 quantity = "temperature"
 homie = "loft-air/climate/temperature"

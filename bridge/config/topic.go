@@ -30,8 +30,11 @@ func CheckCommandTopic(s string) error {
 	return CheckTopic(s)
 }
 
-// secondsMark stands in a timed payload for the whole seconds to stay on.
-const secondsMark = "{seconds}"
+// What stands in a payload for the whole seconds to stay on, and for the level.
+const (
+	secondsMark = "{seconds}"
+	levelMark   = "{level}"
+)
 
 func expandSeconds(template string, d time.Duration) string {
 	s := int64((d + time.Second - 1) / time.Second)

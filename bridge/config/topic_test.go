@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"gillkeeper/policy/chamber"
 )
 
 func TestCheckTopic(t *testing.T) {
@@ -37,12 +39,34 @@ func TestCheckTopic(t *testing.T) {
 }
 
 func TestTimedOn(t *testing.T) {
-	p := PlugBinding{TimedOnPayload: `{"on":true,"for":{seconds},"again":{seconds}}`}
+	p := PlugBinding{OnPayload: "ON", TimedOnPayload: `{"on":true,"for":{seconds},"again":{seconds}}`}
 	for d, want := range map[time.Duration]string{
 		20 * time.Second: "20", time.Second: "1", 1001 * time.Millisecond: "2", 90 * time.Minute: "5400",
 	} {
-		if got := p.TimedOn(d); got != `{"on":true,"for":`+want+`,"again":`+want+`}` {
+		if got := p.Payload(chamber.Order{On: true, For: d}); got != `{"on":true,"for":`+want+`,"again":`+want+`}` {
 			t.Errorf("%v gives %s", d, got)
+		}
+	}
+}
+
+func TestPayloads(t *testing.T) {
+	third := chamber.Order{On: true, Level: 1.0 / 3, For: 30 * time.Second}
+	for _, c := range []struct {
+		p    PlugBinding
+		o    chamber.Order
+		want string
+	}{
+		{PlugBinding{OnPayload: "ON", OffPayload: "OFF"}, third, "ON"},
+		{PlugBinding{OnPayload: "ON", OffPayload: "OFF"}, chamber.Order{}, "OFF"},
+		{PlugBinding{LevelPayload: "{level}", LevelFull: 100}, third, "33"},
+		{PlugBinding{LevelPayload: "{level}", LevelFull: 100}, chamber.Order{On: true}, "100"},
+		{PlugBinding{LevelPayload: "{level}", LevelFull: 100}, chamber.Order{}, "0"},
+		{PlugBinding{LevelPayload: "{level}", LevelFull: 100, OffPayload: "stop"}, chamber.Order{}, "stop"},
+		{PlugBinding{LevelPayload: `[{level},{seconds}]`, LevelFull: 255}, third, "[85,30]"},
+		{PlugBinding{LevelPayload: "{level}", LevelFull: 1}, third, "0.333"},
+	} {
+		if got := c.p.Payload(c.o); got != c.want {
+			t.Errorf("%+v of %+v gives %s, want %s", c.o, c.p, got, c.want)
 		}
 	}
 }

@@ -95,10 +95,10 @@ func unpacked(body string, at int64, kind, plug string) (policy.Event, error) {
 	return e, nil
 }
 
-// packedPlan is [ahead, runs, in, for, decided, air …]: seconds, and of each air relative humidity, CO2 and temperature:
+// packedPlan is [ahead, runs, in, for, decided, level, air …]: seconds, and of each air relative humidity, CO2 and temperature:
 // now, then lowest, highest and last with the run, and the same without.
 func packedPlan(p *reason.Plan) []any {
-	row := []any{p.Ahead.Seconds(), p.Runs, p.In.Seconds(), p.For.Seconds(), string(p.Decided)}
+	row := []any{p.Ahead.Seconds(), p.Runs, p.In.Seconds(), p.For.Seconds(), string(p.Decided), figure(p.Level)}
 	for _, a := range airs(p) {
 		row = append(row, figure(a.RH), figure(a.CO2), figure(a.AirC))
 	}
@@ -113,7 +113,7 @@ func unpackedPlan(raw json.RawMessage) (*reason.Plan, error) {
 	p := &reason.Plan{}
 	var ahead, in, length float64
 	var decided string
-	into := []any{&ahead, &p.Runs, &in, &length, &decided}
+	into := []any{&ahead, &p.Runs, &in, &length, &decided, &p.Level}
 	for _, a := range airs(p) {
 		into = append(into, &a.RH, &a.CO2, &a.AirC)
 	}

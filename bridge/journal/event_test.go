@@ -68,7 +68,7 @@ func drawnPlan(t *rapid.T) *reason.Plan {
 		return reason.Air{RH: rapid.Float64Range(0, 1).Draw(t, name), CO2: rapid.Float64Range(300, 9e4).Draw(t, name), AirC: rapid.Float64Range(-5, 40).Draw(t, name)}.Rounded()
 	}
 	course := func(name string) reason.Course { return reason.Course{Low: air(name), High: air(name), End: air(name)} }
-	return &reason.Plan{Ahead: span("ahead"), Runs: rapid.Bool().Draw(t, "runs"), In: span("in"), For: span("for"), Now: air("now"),
+	return &reason.Plan{Ahead: span("ahead"), Runs: rapid.Bool().Draw(t, "runs"), In: span("in"), For: span("for"), Level: float64(rapid.IntRange(0, 10).Draw(t, "tenths")) / 10, Now: air("now"),
 		With: course("with"), Without: course("without"), Decided: rapid.SampledFrom([]reason.Cost{"", reason.TooDry, reason.FanRun}).Draw(t, "decided")}
 }
 

@@ -21,12 +21,13 @@ import (
 	"gillkeeper/bridge/clock"
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
 )
 
 // Publisher sends a command to a plug. An error means that it did not leave; it is then decided anew, never sent
 // late. Chamber and plug are indexes of the inlet's configuration.
 type Publisher interface {
-	Send(ctx context.Context, chamber, plug int, on bool, lease time.Duration) error
+	Send(ctx context.Context, chamber, plug int, o chamber.Order) error
 }
 
 // Observer counts what the keeper does.

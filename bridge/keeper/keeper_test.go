@@ -25,15 +25,15 @@ type wire struct {
 	in    *Inlet
 }
 
-func (w *wire) Send(_ context.Context, i, plug int, on bool, _ time.Duration) error {
+func (w *wire) Send(_ context.Context, i, plug int, o chamber.Order) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.fails {
 		return errors.New("the wire is cut")
 	}
-	w.sent = append(w.sent, fmt.Sprintf("%d/%d=%v", i, plug, on))
+	w.sent = append(w.sent, fmt.Sprintf("%d/%d=%v", i, plug, o.On))
 	if w.in != nil {
-		w.in.Report(i, chamber.PlugReport{Plug: plug, HasOn: true, On: on})
+		w.in.Report(i, chamber.PlugReport{Plug: plug, HasOn: true, On: o.On, Level: o.Level})
 	}
 	return nil
 }

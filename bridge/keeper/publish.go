@@ -52,7 +52,7 @@ func (k *Keeper) publish(ctx context.Context, c *command) error {
 	}
 	ctx, cancel := context.WithTimeout(ctx, sendWithin)
 	defer cancel()
-	return o.to.Send(ctx, i, c.plug, c.on, c.lease)
+	return o.to.Send(ctx, i, c.plug, c.order)
 }
 
 // Rest turns off, at a clean stop, every plug that could do harm if nobody watched it: humidifiers, heaters and

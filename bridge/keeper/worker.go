@@ -10,6 +10,7 @@ import (
 
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
 )
 
 // worker decides for the chambers that fell to it, one at a time.
@@ -29,8 +30,7 @@ type worker struct {
 type command struct {
 	u     *unit
 	plug  int
-	on    bool
-	lease time.Duration
+	order chamber.Order
 }
 
 func defaultWorkers() int { return min(max(runtime.GOMAXPROCS(0), 1), 8) }
@@ -186,7 +186,7 @@ func (w *worker) send(ctx context.Context, u *unit, d *policy.Decision) {
 			continue
 		}
 		select {
-		case w.out <- command{u: u, plug: i, on: d.Plugs[i].On, lease: d.Plugs[i].For}:
+		case w.out <- command{u: u, plug: i, order: d.Plugs[i].Order()}:
 		default:
 			u.unsent(i) // the sender is stuck: decided anew when it is free
 		}

@@ -138,7 +138,7 @@ func (p *plug) decode(m *message) (chamber.PlugReport, *fault) {
 	r := chamber.PlugReport{Plug: p.index, Retained: m.retained}
 	var stateFault, powerFault *fault
 	if p.state {
-		r.On, stateFault = p.decodeState(m)
+		r.On, r.Level, stateFault = p.decodeState(m)
 		r.HasOn = stateFault == nil
 	}
 	if p.power {
@@ -165,16 +165,43 @@ func (p *plug) decodePower(m *message) (float64, *fault) {
 	return math.Abs(v), nil // no negative zero
 }
 
-func (p *plug) decodeState(m *message) (bool, *fault) {
+// decodeState reads whether the plug is on, and at which share of full output where it modulates.
+func (p *plug) decodeState(m *message) (on bool, level float64, f *fault) {
 	s, kind, f := m.text(p.binding.HasStatePointer, p.binding.StatePointer)
 	if f != nil {
-		return false, f
+		return false, 0, f
+	}
+	if p.binding.LevelPayload != "" {
+		return p.decodeLevel(strings.TrimSpace(s), kind)
 	}
 	on, ok := stateWord(s, kind, p.binding.StateOn, p.binding.StateOff)
 	if !ok {
-		return false, bad("neither the on word nor the off word", "%s; %q or %q is expected", excerpt(s), p.binding.StateOn, p.binding.StateOff)
+		return false, 0, bad("neither the on word nor the off word", "%s; %q or %q is expected", excerpt(s), p.binding.StateOn, p.binding.StateOff)
 	}
-	return on, nil
+	return on, 0, nil
+}
+
+// mostLevel is how far above full output a number may be: plugs round.
+const mostLevel = 1.02
+
+// decodeLevel reads a number, the word for off, or JSON's true and false, which say nothing of the level.
+func (p *plug) decodeLevel(s string, kind byte) (on bool, level float64, f *fault) {
+	off := p.binding.StateOff
+	switch {
+	case off != "" && strings.EqualFold(s, strings.TrimSpace(off)):
+		return false, 0, nil
+	case kind == 'b':
+		return s == "true", 0, nil
+	}
+	v, f := parseNumber(s)
+	if f != nil {
+		return false, 0, f
+	}
+	level = v / p.binding.LevelFull
+	if !(level >= 0 && level <= mostLevel) {
+		return false, 0, &fault{result: Implausible, cause: "implausible level", detail: fmt.Sprintf("%v; 0 to %v is possible", v, p.binding.LevelFull)}
+	}
+	return level > 0, min(level, 1), nil
 }
 
 // stateWord reads a plug's state by the words of the configuration: exactly, then without regard to case and blanks.

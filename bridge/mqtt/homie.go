@@ -27,6 +27,7 @@ type homieUse struct {
 	who      string // sensor or plug
 	sensor   int    // -1: a plug's
 	switched bool   // it must be boolean or enum, and settable
+	leveled  bool   // the same for a number
 	ref      *config.HomieRef
 }
 
@@ -49,7 +50,7 @@ func (b *Bindings) bindHomie(i int, c *config.Chamber) {
 		use(c.Sensors[j].Homie, homieUse{who: c.Spec.Sensors[j].Name, sensor: j})
 	}
 	for j := range c.Plugs {
-		use(c.Plugs[j].Homie, homieUse{who: c.Spec.Plugs[j].Name, sensor: -1, switched: true})
+		use(c.Plugs[j].Homie, homieUse{who: c.Spec.Plugs[j].Name, sensor: -1, switched: c.Plugs[j].LevelPayload == "", leveled: c.Plugs[j].LevelPayload != ""})
 		use(c.Plugs[j].HomiePower, homieUse{who: c.Spec.Plugs[j].Name, sensor: -1})
 	}
 }
@@ -167,6 +168,8 @@ func (w *homieWatch) describe(d *homieDevice, payload []byte, sink Sink, doubt f
 			doubt(u, "its device describes no such property")
 		case u.switched && (!p.Settable || p.Datatype != homie.Boolean && p.Datatype != homie.Enum):
 			doubt(u, "its device says that it is no switch that can be set")
+		case u.leveled && (!p.Settable || p.Datatype != homie.Number && p.Datatype != homie.Integer):
+			doubt(u, "its device says that it is no number that can be set")
 		case u.sensor >= 0 && p.Datatype != homie.Number && p.Datatype != homie.Integer:
 			doubt(u, "its device says that it is no number")
 		}

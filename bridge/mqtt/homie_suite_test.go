@@ -42,7 +42,7 @@ func homieDevices(t *testing.T, kind brokertest.Kind) {
 	if r := k.took()[len(k.took())-1]; r.Retained || r.Value != 20 {
 		t.Errorf("reading %+v, want a fresh 20 °C", r)
 	}
-	if err := session.Send(t.Context(), 0, 0, true, 0); err != nil {
+	if err := session.Send(t.Context(), 0, 0, chamber.Order{On: true}); err != nil {
 		t.Fatal(err)
 	}
 	until(t, "the command arrives", func() bool { return w.saw("homie/5/tent/lamp/on/set true") })

@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"gillkeeper/bridge/mqtt/topic"
+	"gillkeeper/policy/chamber"
 )
 
 // ErrLinkDown says that there is no open connection to the broker. Nothing was sent; decide anew when it is up.
@@ -84,18 +85,11 @@ func (s *Session) Status() Status {
 }
 
 // Send commands a plug, with QoS 1 and not retained, and returns when the broker has it. Any error means that it must
-// be taken as not sent and decided anew: [ErrLinkDown], [ErrUnconfirmed], or the cause of ctx's end. A lease above zero
-// on a plug that can time itself switches it on for that long. Indexes are those of the bindings.
-func (s *Session) Send(ctx context.Context, chamber, plug int, on bool, lease time.Duration) error {
-	p := &s.o.Bindings.chambers[chamber].plugs[plug]
-	payload := p.OffPayload
-	switch {
-	case on && lease > 0 && p.TimedOnPayload != "":
-		payload = p.TimedOn(lease)
-	case on:
-		payload = p.OnPayload
-	}
-	return s.Publish(ctx, p.CommandTopic, []byte(payload), false)
+// be taken as not sent and decided anew: [ErrLinkDown], [ErrUnconfirmed], or the cause of ctx's end. Indexes are those of
+// the bindings.
+func (s *Session) Send(ctx context.Context, of, plug int, o chamber.Order) error {
+	p := &s.o.Bindings.chambers[of].plugs[plug]
+	return s.Publish(ctx, p.CommandTopic, []byte(p.Payload(o)), false)
 }
 
 // Publish sends a message with QoS 1 and returns when the broker has it. Its errors are those of [Session.Send], and

@@ -14,6 +14,7 @@ import (
 	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/mqtt"
+	"gillkeeper/policy/chamber"
 )
 
 // TestNoAnswer: the broker gets commands, its answers are lost. A command that is not confirmed ends the connection.
@@ -24,7 +25,7 @@ func TestNoAnswer(t *testing.T) {
 	session, k := begin(t, s, proxy.Addr, func(o *mqtt.Options) { o.Timing = hasty(); o.Timing.KeepAlive = time.Minute })
 	until(t, "the session is up", session.Up)
 	proxy.Deafen()
-	if err := session.Send(t.Context(), 0, 0, true, 0); !errors.Is(err, mqtt.ErrUnconfirmed) {
+	if err := session.Send(t.Context(), 0, 0, chamber.Order{On: true}); !errors.Is(err, mqtt.ErrUnconfirmed) {
 		t.Errorf("error %v, want %v", err, mqtt.ErrUnconfirmed)
 	}
 	until(t, "the connection is reset", func() bool { return !session.Up() })

@@ -61,7 +61,7 @@ func exchange(t *testing.T, kind brokertest.Kind) {
 		lease time.Duration
 		want  string
 	}{{true, 0, "ON"}, {false, 0, "OFF"}, {true, 90500 * time.Millisecond, "ON 91"}, {false, time.Minute, "OFF"}} {
-		if err := session.Send(t.Context(), 0, 0, c.on, c.lease); err != nil {
+		if err := session.Send(t.Context(), 0, 0, chamber.Order{On: c.on, For: c.lease}); err != nil {
 			t.Fatal(err)
 		}
 		until(t, "the command arrives", func() bool { return slices.Contains(w.on("loft/mister/set"), c.want) })
@@ -119,14 +119,14 @@ func killed(t *testing.T, kind brokertest.Kind) {
 		until(t, "readings arrive", func() bool { return k.count(mqtt.OK) == 3*(round+1) })
 		s.Kill()
 		until(t, "the session is down", func() bool { return !session.Up() })
-		if err := session.Send(t.Context(), 0, 0, true, 0); !errors.Is(err, mqtt.ErrLinkDown) {
+		if err := session.Send(t.Context(), 0, 0, chamber.Order{On: true}); !errors.Is(err, mqtt.ErrLinkDown) {
 			t.Errorf("a command without a broker: %v, want %v", err, mqtt.ErrLinkDown)
 		}
 		s.Run()
 	}
 	until(t, "the session is up again", session.Up)
 	w := watch(t, s, "witness")
-	if err := session.Send(t.Context(), 0, 0, false, 0); err != nil {
+	if err := session.Send(t.Context(), 0, 0, chamber.Order{}); err != nil {
 		t.Fatal(err)
 	}
 	until(t, "the new command arrives", func() bool { return len(w.on("loft/mister/set")) > 0 })
@@ -246,10 +246,10 @@ func two(t *testing.T, kind brokertest.Kind) {
 	w.say(t, "loft/plain", "90", false)
 	until(t, "both take the reading", func() bool { return len(ka.took()) == 1 && len(kb.took()) == 1 })
 	a.Stop()
-	if err := b.Send(t.Context(), 0, 0, true, 0); err != nil || !b.Up() {
+	if err := b.Send(t.Context(), 0, 0, chamber.Order{On: true}); err != nil || !b.Up() {
 		t.Errorf("the second after the first stopped: %v", err)
 	}
-	if err := a.Send(t.Context(), 0, 0, true, 0); !errors.Is(err, mqtt.ErrLinkDown) {
+	if err := a.Send(t.Context(), 0, 0, chamber.Order{On: true}); !errors.Is(err, mqtt.ErrLinkDown) {
 		t.Errorf("a command on a stopped session: %v", err)
 	}
 }
@@ -274,7 +274,7 @@ func blackhole(t *testing.T, kind brokertest.Kind) {
 	session, k := begin(t, s, proxy.Addr, func(o *mqtt.Options) { o.Timing = timing })
 	until(t, "the session is up", session.Up)
 	naive := reconnecting(t, s, proxy.Addr)
-	if err := session.Send(t.Context(), 0, 0, true, 0); err != nil {
+	if err := session.Send(t.Context(), 0, 0, chamber.Order{On: true}); err != nil {
 		t.Fatal(err)
 	}
 	proxy.Blackhole()
@@ -284,7 +284,7 @@ func blackhole(t *testing.T, kind brokertest.Kind) {
 	for range 5 {
 		wg.Go(func() {
 			began := time.Now()
-			err := session.Send(context.Background(), 0, 0, false, 0)
+			err := session.Send(context.Background(), 0, 0, chamber.Order{})
 			if !errors.Is(err, mqtt.ErrUnconfirmed) && !errors.Is(err, mqtt.ErrLinkDown) {
 				t.Errorf("a command into the black hole: %v", err)
 			}
@@ -295,7 +295,7 @@ func blackhole(t *testing.T, kind brokertest.Kind) {
 	}
 	wg.Wait()
 	for time.Since(gone) < away {
-		if err := session.Send(t.Context(), 0, 0, false, 0); err == nil {
+		if err := session.Send(t.Context(), 0, 0, chamber.Order{}); err == nil {
 			t.Fatal("a command was confirmed by nobody")
 		}
 		time.Sleep(50 * time.Millisecond)
@@ -305,7 +305,7 @@ func blackhole(t *testing.T, kind brokertest.Kind) {
 	}
 	proxy.Heal()
 	until(t, "the session is up again", func() bool { return session.Up() && k.linked() >= 2 })
-	if err := session.Send(t.Context(), 0, 0, true, 0); err != nil {
+	if err := session.Send(t.Context(), 0, 0, chamber.Order{On: true}); err != nil {
 		t.Fatal(err)
 	}
 	until(t, "the naive client's message arrives late", func() bool { return w.saw("naive late") })

@@ -2,11 +2,13 @@ package sim
 
 import (
 	"fmt"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
 
 	"gillkeeper/bridge/config"
+	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/plant"
 	"gillkeeper/policy/rehearse"
 )
@@ -35,10 +37,9 @@ type delayed struct {
 
 // order is a command that has not arrived yet.
 type order struct {
-	due   time.Duration
-	plug  int
-	on    bool
-	lease time.Duration
+	due  time.Duration
+	plug int
+	what chamber.Order
 }
 
 func newSimulated(index int, c *Chamber, retainReadings bool, taken func(topic string) bool) (*simulated, error) {
@@ -66,16 +67,16 @@ func newSimulated(index int, c *Chamber, retainReadings bool, taken func(topic s
 }
 
 // command takes an order, which the network may lose or delay.
-func (s *simulated) command(plug int, on bool, lease time.Duration) {
+func (s *simulated) command(plug int, o chamber.Order) {
 	fate := s.fate()
 	if fate.down || s.chance(fate.lost) {
 		return
 	}
 	if fate.late > 0 {
-		s.told = append(s.told, order{s.elapsed + fate.late, plug, on, lease})
+		s.told = append(s.told, order{s.elapsed + fate.late, plug, o})
 		return
 	}
-	s.rig.Command(plug, on, lease.Seconds())
+	s.rig.Command(plug, o)
 }
 
 // advance lets one step pass and adds what leaves to out. Without a connection nothing leaves and nothing is kept.
@@ -83,7 +84,7 @@ func (s *simulated) advance(open bool, out []letter) []letter {
 	left := s.told[:0]
 	for _, o := range s.told {
 		if o.due <= s.elapsed {
-			s.rig.Command(o.plug, o.on, o.lease.Seconds())
+			s.rig.Command(o.plug, o.what)
 		} else {
 			left = append(left, o)
 		}
@@ -154,21 +155,51 @@ func (s *simulated) fate() (f fate) {
 
 func (s *simulated) chance(share float64) bool { return share > 0 && s.noise.Uniform(0, 1) < share }
 
-// parseCommand reads a command as a plug would: one of its two words, or its timed payload.
-func parseCommand(p *config.PlugBinding, payload string) (on bool, lease time.Duration, ok bool) {
-	switch payload {
-	case p.OnPayload:
-		return true, 0, true
-	case p.OffPayload:
-		return false, 0, true
+// parseCommand reads a command as a plug would: one of its two words, its timed payload, or a level.
+func parseCommand(p *config.PlugBinding, payload string) (o chamber.Order, ok bool) {
+	switch {
+	case payload == p.OffPayload && p.OffPayload != "":
+		return o, true
+	case p.LevelPayload != "":
+		return parseLevel(p, payload)
+	case payload == p.OnPayload:
+		return chamber.Order{On: true}, true
 	}
 	before, after, timed := strings.Cut(p.TimedOnPayload, "{seconds}")
 	if !timed || len(payload) < len(before)+len(after) || !strings.HasPrefix(payload, before) || !strings.HasSuffix(payload, after) {
-		return false, 0, false
+		return o, false
 	}
 	n, err := strconv.Atoi(payload[len(before) : len(payload)-len(after)])
 	if err != nil || n <= 0 {
-		return false, 0, false
+		return o, false
 	}
-	return true, time.Duration(n) * time.Second, true
+	return chamber.Order{On: true, For: time.Duration(n) * time.Second}, true
+}
+
+// parseLevel reads the number, and the seconds where the payload has them.
+func parseLevel(p *config.PlugBinding, payload string) (o chamber.Order, ok bool) {
+	pattern := regexp.QuoteMeta(p.LevelPayload)
+	pattern = strings.Replace(pattern, regexp.QuoteMeta("{level}"), `(?P<level>[0-9.]+)`, 1)
+	pattern = strings.Replace(pattern, regexp.QuoteMeta("{seconds}"), `(?P<seconds>[0-9]+)`, 1)
+	re, err := regexp.Compile("^" + pattern + "$")
+	if err != nil {
+		return o, false
+	}
+	m := re.FindStringSubmatch(payload)
+	if m == nil {
+		return o, false
+	}
+	level, err := strconv.ParseFloat(m[re.SubexpIndex("level")], 64)
+	if err != nil || level < 0 || level > p.LevelFull {
+		return o, false
+	}
+	o = chamber.Order{On: level > 0, Level: level / p.LevelFull}
+	if i := re.SubexpIndex("seconds"); i >= 0 {
+		n, err := strconv.Atoi(m[i])
+		if err != nil {
+			return chamber.Order{}, false
+		}
+		o.For = time.Duration(n) * time.Second
+	}
+	return o, true
 }

@@ -163,16 +163,16 @@ func (h *House) hear(now time.Time, a arrival) {
 			if c.config.Plugs[i].CommandTopic != a.topic {
 				continue
 			}
-			on, lease, ok := parseCommand(&c.config.Plugs[i], a.payload)
+			o, ok := parseCommand(&c.config.Plugs[i], a.payload)
 			if !ok {
 				if h.unread[a.topic]++; h.unread[a.topic] == 1 {
 					h.log.Warn("a payload that is no command", "topic", a.topic, "payload", a.payload)
 				}
 				continue
 			}
-			h.commands = append(h.commands, Command{At: now, Chamber: c.index, Plug: i, On: on, For: lease, Retained: a.retained})
+			h.commands = append(h.commands, Command{At: now, Chamber: c.index, Plug: i, On: o.On, Level: o.Level, For: o.For, Retained: a.retained})
 			if !a.retained { // a plug that reconnects must not do what was said long ago
-				c.command(i, on, lease)
+				c.command(i, o)
 			}
 		}
 	}
@@ -184,6 +184,7 @@ type Command struct {
 	Chamber  int
 	Plug     int
 	On       bool
+	Level    float64       // share of full output; 0 with On: it was told no level
 	For      time.Duration // of a timed payload; 0: none
 	Retained bool          // which no command may be; it was not carried out
 }
@@ -216,7 +217,8 @@ type Look struct {
 	Air        plant.Truth
 	Room       plant.Room
 	ReservoirG float64
-	On         []bool // by plug
+	On         []bool    // by plug
+	Output     []float64 // by plug: share of full output
 }
 
 // Look looks into a chamber.
@@ -226,7 +228,9 @@ func (h *House) Look(chamber int) Look {
 	c := h.chambers[chamber]
 	l := Look{Elapsed: c.elapsed, Air: c.rig.State.Truth(&c.rig.Params), Room: c.rig.Room(), ReservoirG: c.rig.State.ReservoirG}
 	for i := range c.rig.Outlets {
-		l.On = append(l.On, c.rig.Outlets[i].On)
+		o := &c.rig.Outlets[i]
+		l.On = append(l.On, o.On)
+		l.Output = append(l.Output, o.Level)
 	}
 	return l
 }

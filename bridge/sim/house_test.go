@@ -156,18 +156,18 @@ func understood(t *testing.T, s *brokertest.Server) {
 func TestHouseObeys(t *testing.T) {
 	s := brokertest.Start(t, brokertest.Kind{Name: "embedded"})
 	h, ear, session := house(t, s, 60)
-	if err := session.Send(t.Context(), 0, 0, true, 0); err != nil {
+	if err := session.Send(t.Context(), 0, 0, chamber.Order{On: true}); err != nil {
 		t.Fatal(err)
 	}
 	eventually(t, "the mister reports on, and its power", ear.look(func() bool { return ear.reports[0].On && ear.reports[0].Watts > 10 }))
 	if h.Look(0).ReservoirG >= h.o.Chambers[0].Case.Params.ReservoirG {
 		t.Error("the mister takes no water")
 	}
-	if err := session.Send(t.Context(), 0, 1, true, 0); err != nil {
+	if err := session.Send(t.Context(), 0, 1, chamber.Order{On: true}); err != nil {
 		t.Fatal(err)
 	}
 	eventually(t, "the fan reports on in its own words", ear.look(func() bool { return ear.reports[1].On }))
-	if err := session.Send(t.Context(), 0, 1, false, 0); err != nil {
+	if err := session.Send(t.Context(), 0, 1, chamber.Order{}); err != nil {
 		t.Fatal(err)
 	}
 	eventually(t, "the fan off", ear.look(func() bool { return !ear.reports[1].On }))
@@ -187,7 +187,7 @@ func TestHouseObeys(t *testing.T) {
 func TestHouseTimedRetainedHand(t *testing.T) {
 	s := brokertest.Start(t, brokertest.Kind{Name: "embedded"})
 	h, ear, session := house(t, s, 60)
-	if err := session.Send(t.Context(), 0, 0, true, 20*time.Second); err != nil {
+	if err := session.Send(t.Context(), 0, 0, chamber.Order{On: true, For: 20 * time.Second}); err != nil {
 		t.Fatal(err)
 	}
 	eventually(t, "the mister on", ear.look(func() bool { return ear.reports[0].On }))
@@ -234,7 +234,7 @@ func TestHouseSurvivesBroker(t *testing.T) {
 	eventually(t, "the session up", func() bool { return session.Up() })
 	eventually(t, "the fan's state told anew", ear.look(func() bool { return ear.reports[1].On }))
 	eventually(t, "commands heard again", func() bool {
-		_ = session.Send(t.Context(), 0, 1, false, 0)
+		_ = session.Send(t.Context(), 0, 1, chamber.Order{})
 		time.Sleep(20 * time.Millisecond)
 		return !h.Look(0).On[1]
 	})
@@ -252,11 +252,11 @@ func TestHouseFaults(t *testing.T) {
 	if err := h.Fault(0, plant.Fault{Kind: plant.SensorSilent, Index: 0}); err != nil {
 		t.Fatal(err)
 	}
-	if err := session.Send(t.Context(), 0, 1, true, 0); err != nil {
+	if err := session.Send(t.Context(), 0, 1, chamber.Order{On: true}); err != nil {
 		t.Fatal(err)
 	}
 	h.Drain(0, 0)
-	if err := session.Send(t.Context(), 0, 0, true, 0); err != nil {
+	if err := session.Send(t.Context(), 0, 0, chamber.Order{On: true}); err != nil {
 		t.Fatal(err)
 	}
 	eventually(t, "the mister meters dry running", ear.look(func() bool { return ear.reports[0].On && ear.reports[0].Watts > 0.5 && ear.reports[0].Watts < 8 }))

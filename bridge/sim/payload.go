@@ -37,7 +37,8 @@ type value struct {
 	name     string   // of a SenML record
 	quantity chamber.Quantity
 	unit     config.Unit
-	on, off  string // words of a plug's state
+	on, off  string              // words of a plug's state
+	levels   *config.PlugBinding // of a plug that modulates: a number says its state
 
 	known  bool
 	number float64
@@ -84,6 +85,9 @@ func pages(c *config.Chamber, retainReadings bool, taken func(topic string) bool
 			p := on(b.StateTopic)
 			p.retain, p.qos = true, 1
 			v := value{of: ofState, index: i, on: b.StateOn, off: b.StateOff}
+			if b.LevelPayload != "" {
+				v.levels = &c.Plugs[i]
+			}
 			if b.HasStatePointer {
 				v.at = tokens(b.StatePointer.String())
 			}
@@ -127,7 +131,10 @@ func (p *page) note(samples []plant.Sample, reports []plant.Report) (news bool) 
 			case r.Outlet != v.index:
 			case v.of == ofState && r.HasOn:
 				v.word, v.known, news = v.off, true, true
-				if r.On {
+				switch {
+				case v.levels != nil && (r.On || v.off == ""):
+					v.word = v.levels.Level(chamber.Order{On: r.On, Level: r.Level}.Output())
+				case r.On:
 					v.word = v.on
 				}
 			case v.of == ofPower && r.HasWatts:

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"gillkeeper/bridge/config"
+	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/plant"
 )
 
@@ -151,12 +152,32 @@ func TestParseCommand(t *testing.T) {
 		{"ON", true, 0, true}, {"OFF", false, 0, true}, {`{"on":45}`, true, 45 * time.Second, true},
 		{`{"on":0}`, false, 0, false}, {`{"on":x}`, false, 0, false}, {"on", false, 0, false}, {"", false, 0, false}, {`{"on":}`, false, 0, false},
 	} {
-		on, lease, ok := parseCommand(&c.Plugs[0], x.payload)
-		if on != x.on || lease != x.lease || ok != x.ok {
-			t.Errorf("%q: %v %v %v", x.payload, on, lease, ok)
+		if o, ok := parseCommand(&c.Plugs[0], x.payload); o.On != x.on || o.For != x.lease || o.Level != 0 || ok != x.ok {
+			t.Errorf("%q: %+v %v", x.payload, o, ok)
 		}
 	}
-	if _, _, ok := parseCommand(&c.Plugs[1], "{seconds}"); ok {
+	if _, ok := parseCommand(&c.Plugs[1], "{seconds}"); ok {
 		t.Error("a plug without a timer took a timed command")
+	}
+}
+
+// TestParseLevel reads what a plug that can be dimmed is told.
+func TestParseLevel(t *testing.T) {
+	plain := config.PlugBinding{LevelPayload: "{level}", LevelFull: 255}
+	timed := config.PlugBinding{LevelPayload: `{"speed":{level},"for":{seconds}}`, LevelFull: 100, OffPayload: "stop"}
+	for _, x := range []struct {
+		p       *config.PlugBinding
+		payload string
+		want    chamber.Order
+		ok      bool
+	}{
+		{&plain, "51", chamber.Order{On: true, Level: 0.2}, true}, {&plain, "0", chamber.Order{}, true}, {&plain, "256", chamber.Order{}, false},
+		{&plain, "", chamber.Order{}, false}, {&plain, "ON", chamber.Order{}, false}, {&plain, "1.2.3", chamber.Order{}, false},
+		{&timed, `{"speed":30,"for":45}`, chamber.Order{On: true, Level: 0.3, For: 45 * time.Second}, true},
+		{&timed, "stop", chamber.Order{}, true}, {&timed, `{"speed":30}`, chamber.Order{}, false},
+	} {
+		if o, ok := parseCommand(x.p, x.payload); o != x.want || ok != x.ok {
+			t.Errorf("%q: %+v %v", x.payload, o, ok)
+		}
 	}
 }

@@ -171,6 +171,9 @@ func (v *view) plugs() []api.Plug {
 		if p.HasTold {
 			x.Commanded = new(p.Told)
 		}
+		if v.snap.Modulates(i) {
+			x.Level = new(finite(p.Output()))
+		}
 		if p.HasReported {
 			x.Reported = new(p.Reported)
 		}
@@ -221,7 +224,7 @@ func planOf(p *reason.Plan) *api.Plan {
 	course := func(c reason.Course) api.Course {
 		return api.Course{Low: air(c.Low), High: air(c.High), End: air(c.End)}
 	}
-	return &api.Plan{Ahead: api.Duration(p.Ahead), Runs: p.Runs, In: api.Duration(p.In), For: api.Duration(p.For), Now: air(p.Now),
+	return &api.Plan{Ahead: api.Duration(p.Ahead), Runs: p.Runs, In: api.Duration(p.In), For: api.Duration(p.For), Level: finite(p.Level), Now: air(p.Now),
 		With: course(p.With), Without: course(p.Without), Decided: string(p.Decided), Text: words.Deciding(p.Decided)}
 }
 

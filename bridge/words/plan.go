@@ -50,7 +50,11 @@ func (w Words) planned(r reason.Reason) string {
 	within := " within " + Duration(p.Ahead)
 	with, without := w.course(q, p.Now, p.With), w.course(q, p.Now, p.Without)
 	side := w.course(beside, p.Now, p.With)
-	run := "on for " + Duration(p.For)
+	run := "on"
+	if p.Level > 0 {
+		run += " at " + Percent(p.Level, 0)
+	}
+	run += " for " + Duration(p.For)
 	if p.In > 0 {
 		run += " in " + Duration(p.In)
 	}

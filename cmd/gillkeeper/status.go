@@ -118,6 +118,9 @@ func plugs(c *api.Chamber) string {
 	for i := range c.Plugs {
 		p := &c.Plugs[i]
 		state := onOff(p.On)
+		if p.On && p.Level != nil {
+			state += " at " + words.Percent(*p.Level, 0)
+		}
 		if !p.Known {
 			state = "not known"
 		}

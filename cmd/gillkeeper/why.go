@@ -87,7 +87,11 @@ func (a *app) printExpected(why *api.Why, w words.Words) {
 			if p == nil || p.For <= 0 {
 				continue
 			}
-			run := "on for " + words.Duration(time.Duration(p.For))
+			run := "on"
+			if p.Level > 0 {
+				run += " at " + words.Percent(p.Level, 0)
+			}
+			run += " for " + words.Duration(time.Duration(p.For))
 			if p.In > 0 {
 				run += " in " + words.Duration(time.Duration(p.In))
 			}

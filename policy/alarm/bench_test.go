@@ -163,7 +163,7 @@ func (b *bench) act() {
 	for i := range wants {
 		v := b.plugs[i].Apply(&b.spec.Plugs[i], wants[i], guard.Scene{Now: b.now, Link: true, LinkSince: benchStart})
 		if v.Send {
-			b.rig.Command(i, v.On, 0)
+			b.rig.Command(i, chamber.Order{On: v.On})
 		}
 	}
 }

@@ -61,7 +61,7 @@ func (s *detection) fan() {
 	if !in.OK || s.Open() {
 		f.Started = false
 	} else {
-		f.advance(in.Value/fanUnit, excess, s.dt, p.On, in.Value >= fanNeeded*s.e.Target.CO2MaxPPM)
+		f.advance(in.Value/fanUnit, excess, s.dt, p.Output(), in.Value >= fanNeeded*s.e.Target.CO2MaxPPM)
 	}
 	if f.Failed {
 		*c = Condition{Active: true, Code: NoEffect, About: p.Name, Quantity: chamber.CO2, Value: in.Value, Bound: room}
@@ -69,12 +69,9 @@ func (s *detection) fan() {
 }
 
 // advance takes in one step.
-func (f *FanTest) advance(co2, excess, dt float64, on, needed bool) {
+func (f *FanTest) advance(co2, excess, dt, output float64, needed bool) {
 	var drive inputs
-	if on {
-		drive[acted] = -dt * excess
-	}
-	drive[rested], drive[passed] = -dt*excess, dt
+	drive[acted], drive[rested], drive[passed] = -dt*excess*output, -dt*excess, dt
 	f.Last += dt
 	change, closed := f.push(co2, &drive, dt, fanLag)
 	if !closed {

@@ -115,6 +115,9 @@ func (s *detection) meter(i int, p *guard.Plug, w *PlugWatch) {
 			continue
 		}
 		w.Against = 0
+		if p.Output() < 1 { // what a dimmed plug draws says little
+			continue
+		}
 		if !p.Told { // it may be off already, and not have said so
 			w.Idle = 0
 			continue

@@ -51,7 +51,7 @@ func (p *Power) advance(w *Water, dt float64, on bool, onFor float64) opinion {
 	}
 	verdict := unsure
 	for _, r := range w.Reports {
-		if r.Plug != w.Index || !r.HasWatts || r.Retained || !commanded || onFor < powerEarliest {
+		if r.Plug != w.Index || !r.HasWatts || r.Retained || !commanded || onFor < powerEarliest || w.Plug.Output() < 1 {
 			continue
 		}
 		if onFor < powerSettle && !p.trustEarly(r.Watts) {

@@ -84,7 +84,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, onFor float64, res *Re
 	excess := grams - roomGrams(w)
 	var drive inputs
 	if on {
-		drive[acted] = dt * spun(onFor)
+		drive[acted] = dt * spun(onFor) * w.Plug.Output()
 	}
 	if w.FanOn {
 		drive[fanned] = -dt * excess

@@ -155,6 +155,65 @@ type Plug struct {
 	Reports         bool          `json:"reports"`                    // has a state topic
 	Meters          bool          `json:"meters"`                     // has a power topic
 	Timed           bool          `json:"timed"`                      // understands "on for so many seconds"
+	// SwitchingsPerDay is a budget of wear: how often it should be switched a day at the most, on and off each counting;
+	// 0: none.
+	SwitchingsPerDay float64 `json:"switchings_per_day,omitempty"`
+	// Levels are the shares of full output at which a plug that can be dimmed, or has several speeds, may run, ascending,
+	// each above 0 and at most 1. Nil: it is on or off.
+	Levels []float64 `json:"levels,omitempty"`
+}
+
+// Modulates reports whether the plug runs at more than one level.
+func (p *Plug) Modulates() bool { return len(p.Levels) > 0 }
+
+// Least is the lowest output at which the plug runs, as a share of the full one.
+func (p *Plug) Least() float64 {
+	if p.Modulates() {
+		return p.Levels[0]
+	}
+	return 1
+}
+
+// Most is the highest.
+func (p *Plug) Most() float64 {
+	if p.Modulates() {
+		return p.Levels[len(p.Levels)-1]
+	}
+	return 1
+}
+
+// AtLeast is the lowest output not below a share of the full one, or the highest where all are below. It forgives a
+// thousandth.
+func (p *Plug) AtLeast(share float64) float64 {
+	for _, l := range p.Levels {
+		if l >= share-1e-3 {
+			return l
+		}
+	}
+	return p.Most()
+}
+
+// SameLevel is how far apart two outputs may be to count as the same: plugs round, and report what they rounded to.
+const SameLevel = 0.04
+
+// Order is what a plug is told.
+type Order struct {
+	On    bool
+	Level float64       // share of full output, 0..1, of a plug that modulates; 0 with On: full
+	For   time.Duration // it turns itself off after that, where it can; 0: it does not
+}
+
+// Output is the share of full output that the order asks for.
+func (o Order) Output() float64 { return output(o.On, o.Level) }
+
+func output(on bool, level float64) float64 {
+	switch {
+	case !on:
+		return 0
+	case level > 0:
+		return level
+	}
+	return 1
 }
 
 // Plug returns the index of the first plug with that role, or -1.
@@ -217,6 +276,7 @@ type PlugReport struct {
 	At       time.Time `json:"at"`
 	HasOn    bool      `json:"has_on,omitempty"`
 	On       bool      `json:"on,omitempty"`
+	Level    float64   `json:"level,omitempty"` // share of full output; 0 with On: it does not say, or full
 	HasWatts bool      `json:"has_watts,omitempty"`
 	Watts    float64   `json:"watts,omitempty"`
 	Retained bool      `json:"retained,omitempty"`

@@ -124,7 +124,16 @@ func (st *State) heater(sc *Scene) guard.Want {
 	if st.Heat {
 		r.Code, r.Bound = reason.BelowAim, stop
 	}
-	return guard.Want{On: st.Heat, Reasons: []reason.Reason{r}}
+	return guard.Want{On: st.Heat, Level: sc.part(chamber.Heater, (stop-t.Value)/(stop-start)), Reasons: []reason.Reason{r}}
+}
+
+// part is the level of a plug that modulates for a share of its full output, at least its lowest; 0, for full, where it
+// does not.
+func (sc *Scene) part(role chamber.Role, share float64) float64 {
+	if p := &sc.Spec.Plugs[sc.Spec.Plug(role)]; p.Modulates() {
+		return p.AtLeast(share)
+	}
+	return 0
 }
 
 // cooler cools when the air is above the band.
@@ -142,7 +151,7 @@ func (st *State) cooler(sc *Scene) guard.Want {
 	if st.Cool {
 		r.Code, r.Bound = reason.AboveAim, stop
 	}
-	return guard.Want{On: st.Cool, Reasons: []reason.Reason{r}}
+	return guard.Want{On: st.Cool, Level: sc.part(chamber.Cooler, (t.Value-stop)/(start-stop)), Reasons: []reason.Reason{r}}
 }
 
 // Circulation: still, saturated air leaves caps wet (common practice: stir with every mist and fan pulse, and a

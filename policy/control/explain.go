@@ -48,12 +48,12 @@ func (p *planner) foresee(mist, fan run) (f foreseen) {
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
 	f.course.Low, f.course.High = airOf(p), airOf(p)
 	if mist.to > mist.from {
-		f.parts[switching] += w.pulse
-		f.parts[water] += w.gram * c.MistRate * p.volume * (mist.to - mist.from)
+		f.parts[switching] += p.mistPulse
+		f.parts[water] += w.gram * c.MistRate * p.volume * mist.seconds()
 	}
 	if fan.to > fan.from {
-		f.parts[switching] += w.pulse
-		f.parts[fanRun] += w.blow * (fan.to - fan.from)
+		f.parts[switching] += p.fanPulse
+		f.parts[fanRun] += p.blow(fan)
 	}
 	humidity := func(seconds float64) {
 		off := a.RH(c) - aim
@@ -66,7 +66,7 @@ func (p *planner) foresee(mist, fan run) (f foreseen) {
 	t := 0.0
 	step := func(dt float64) {
 		mid := t + dt/2
-		a.Step(c, mid >= mist.from && mid < mist.to, mid >= fan.from && mid < fan.to, dt)
+		a.Step(c, mist.output(mid), fan.output(mid), dt)
 		t += dt
 		f.course.Take(reason.Air{RH: a.RH(c), CO2: a.CO2, AirC: a.AirC})
 	}
@@ -104,6 +104,9 @@ func (p *planner) explain(q chamber.Quantity, set *runSet, chosen run, mine *for
 	as := chosen
 	if !runs {
 		as, x.With, x.Without = other, its.course, mine.course
+	}
+	if set.plug.Modulates() {
+		x.Level = as.level
 	}
 	x.In, x.For = wholeSeconds(as.from), wholeSeconds(as.to-as.from)
 	x.Decided = decided(mine, &its)

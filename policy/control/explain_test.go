@@ -65,9 +65,9 @@ func TestCostsAddUp(t *testing.T) {
 	sc := planScene()
 	for _, ppm := range []float64{450, 790, 1400} {
 		sc.Model.Air.CO2 = ppm
-		p := planner{w: &planWeights, model: sc.Model, target: &sc.Target, volume: 0.56, freshPPM: 0.3}
-		for _, mist := range []run{rest, {0, 20}, {30, 55}} {
-			for _, fan := range []run{rest, {0, 40}, {12, 33}} {
+		p := planner{w: &planWeights, mistPulse: 24, fanPulse: 24, model: sc.Model, target: &sc.Target, volume: 0.56, freshPPM: 0.3}
+		for _, mist := range []run{rest, {0, 20, 1}, {30, 55, 0.4}} {
+			for _, fan := range []run{rest, {0, 40, 1}, {12, 33, 0.2}} {
 				f := p.foresee(mist, fan)
 				if want := p.roll(mist, fan, math.Inf(1)); math.Abs(f.cost()-want) > 1e-6*want {
 					t.Errorf("at %v ppm, mist %v, fan %v: the causes add up to %v, the plan costs %v", ppm, mist, fan, f.cost(), want)

@@ -11,8 +11,9 @@ import (
 
 // Fan is the memory of the exhaust fan's pulses, and of the room's air as far as they show it.
 type Fan struct {
-	Since    time.Time     `json:"since,omitzero"` // when the present or last pulse began
-	Until    time.Time     `json:"until,omitzero"` // its planned end
+	Since    time.Time     `json:"since,omitzero"`  // when the present or last pulse began
+	Until    time.Time     `json:"until,omitzero"`  // its planned end
+	Level    float64       `json:"level,omitempty"` // share of full output, of a fan that modulates; 0: full
 	Why      reason.Reason `json:"why,omitzero"`
 	Freshest float64       `json:"freshest"`         // lowest CO2 seen lately, ppm: a bound on the room's; 0: none
 	Flushed  float64       `json:"flushed"`          // air changes by the fan in about the last hour
@@ -59,9 +60,7 @@ func (st *State) freshen(sc *Scene, i int, seen float64) {
 	f.SeenAt = sc.Now
 	keep := math.Exp(-dt.Hours())
 	f.Flushed *= keep
-	if sc.Plugs[i].On {
-		f.Flushed += flowOf(sc, i) * InstalledFlow * dt.Hours() / sc.Spec.VolumeM3
-	}
+	f.Flushed += flowOf(sc, i) * sc.Plugs[i].Output() * InstalledFlow * dt.Hours() / sc.Spec.VolumeM3
 	if f.Freshest == 0 || seen < f.Freshest {
 		f.Freshest = seen
 		return

@@ -11,11 +11,11 @@ import (
 // along with what the plugs do, pulled toward what the sensors show, with four slow corrections of what labels do not
 // say. It knows nothing of walls and droplets apart: water is all that is airborne.
 type Observer struct {
-	At     time.Time `json:"at,omitzero"`     // zero: nothing known
-	RHAt   time.Time `json:"rh_at,omitzero"`  // of the last reading taken in
-	CO2At  time.Time `json:"co2_at,omitzero"` // the same
-	MistOn bool      `json:"mist_on,omitempty"`
-	FanOn  bool      `json:"fan_on,omitempty"`
+	At     time.Time `json:"at,omitzero"`       // zero: nothing known
+	RHAt   time.Time `json:"rh_at,omitzero"`    // of the last reading taken in
+	CO2At  time.Time `json:"co2_at,omitzero"`   // the same
+	MistTo float64   `json:"mist_to,omitempty"` // share of full output that the humidifier is driven to
+	FanTo  float64   `json:"fan_to,omitempty"`
 
 	Water   float64 `json:"water"`    // vapor and droplets as the relative humidity that they would make; above 1: fog
 	RH      float64 `json:"rh"`       // as the sensor should show it
@@ -93,7 +93,7 @@ func (st *State) physics(sc *Scene, fan, mist int) physics {
 }
 
 // step advances the air by dt seconds.
-func (o *Observer) step(k *physics, mist, fan bool, dt float64) {
+func (o *Observer) step(k *physics, mist, fan, dt float64) {
 	m := turn(&o.Mist, mist, mistUpS, mistDownS, dt)
 	f := turn(&o.Fan, fan, fanUpS, fanUpS, dt)
 	q, b := k.flow*f*dt, k.back*(1+stirring*f)*dt
@@ -101,13 +101,13 @@ func (o *Observer) step(k *physics, mist, fan bool, dt float64) {
 	o.CO2 = (o.CO2 + q*k.roomC + k.made*dt) / (1 + q)
 }
 
-// turn brings a plug's output toward on or off and gives its mean over the step.
-func turn(x *float64, on bool, up, down, dt float64) float64 {
+// turn brings a plug's output toward a share of the full one and gives its mean over the step.
+func turn(x *float64, to, up, down, dt float64) float64 {
 	from := *x
-	if on {
-		*x = math.Min(1, from+dt/up)
+	if to >= from {
+		*x = math.Min(to, from+dt/up)
 	} else {
-		*x = math.Max(0, from-dt/down)
+		*x = math.Max(to, from-dt/down)
 	}
 	return (from + *x) / 2
 }
@@ -123,7 +123,7 @@ func (st *State) observe(sc *Scene, fan, mist int) {
 		dt := math.Min(left, observeStep)
 		mean := o.Water
 		co2 := o.CO2
-		o.step(&k, o.MistOn, o.FanOn, dt)
+		o.step(&k, o.MistTo, o.FanTo, dt)
 		o.Misted += (o.Mist - o.Misted) * dt / blameS
 		o.Fanned += (o.Fan - o.Fanned) * dt / blameS
 		mean, co2 = (mean+o.Water)/2, (co2+o.CO2)/2
@@ -131,7 +131,13 @@ func (st *State) observe(sc *Scene, fan, mist int) {
 		o.SeenCO2 += (co2 - o.SeenCO2) * dt / (CO2Lag.Seconds() + dt/2)
 	}
 	o.At = sc.Now
-	o.MistOn, o.FanOn = mist >= 0 && sc.Plugs[mist].On && !sc.Dry, fan >= 0 && sc.Plugs[fan].On
+	o.MistTo, o.FanTo = 0, 0
+	if mist >= 0 && !sc.Dry {
+		o.MistTo = sc.Plugs[mist].Output()
+	}
+	if fan >= 0 {
+		o.FanTo = sc.Plugs[fan].Output()
+	}
 	if e := sc.Air.Inside.RelativeHumidity; e.OK && e.At.After(o.RHAt) {
 		if e.At.Sub(o.RHAt) > observeGap { // nobody watched: no surprise, but all that is known
 			o.Water, o.RH = clamp(e.Value, leastWater, mostWater), e.Value
@@ -193,7 +199,7 @@ func (o *Observer) takeCO2(z, since float64) {
 func (o *Observer) sane() bool {
 	for _, x := range [...]struct{ value, low, high float64 }{
 		{o.Water, leastWater, mostWater}, {o.RH, 0, 1.1}, {o.CO2, 100, 1e5}, {o.SeenCO2, 0, 1e5},
-		{o.Mist, 0, 1}, {o.Fan, 0, 1}, {o.Misted, 0, 1}, {o.Fanned, 0, 1},
+		{o.Mist, 0, 1}, {o.Fan, 0, 1}, {o.MistTo, 0, 1}, {o.FanTo, 0, 1}, {o.Misted, 0, 1}, {o.Fanned, 0, 1},
 		{o.Back, leastBack, mostBack}, {o.Made, leastMade, mostMade}, {o.Flow, leastFlow, mostFlow}, {o.Airborne, leastAirborne, mostAirborne},
 	} {
 		if !(x.value >= x.low && x.value <= x.high) { // also for NaN

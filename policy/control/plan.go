@@ -2,6 +2,7 @@ package control
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"gillkeeper/policy/chamber"
@@ -22,8 +23,9 @@ type Plan struct {
 
 // Span is a run of a plug; To not after From: none.
 type Span struct {
-	From time.Time `json:"from,omitzero"`
-	To   time.Time `json:"to,omitzero"`
+	From  time.Time `json:"from,omitzero"`
+	To    time.Time `json:"to,omitzero"`
+	Level float64   `json:"level,omitempty"` // share of full output, of a plug that modulates; 0: full
 }
 
 // When a plan is made anew, and what stands for never, in seconds.
@@ -53,10 +55,25 @@ type weights struct {
 
 var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 8, co2Unit: 20, margin: 40, pulse: 24, fresh: 20, gram: 2, blow: 0.1, terminal: 20}
 
-// run is a plug's run in seconds from now.
-type run struct{ from, to float64 }
+// noRelay is the price of starting a plug that modulates, as a share of that of a switching: it has no relay to wear,
+// and once it runs it may go on for nothing.
+const noRelay = 0.25
 
-var rest = run{pulseNever, pulseNever}
+// run is a plug's run in seconds from now, at a share of full output.
+type run struct{ from, to, level float64 }
+
+var rest = run{pulseNever, pulseNever, 0}
+
+// output is what the plug is driven to at a moment.
+func (r *run) output(t float64) float64 {
+	if t >= r.from && t < r.to {
+		return r.level
+	}
+	return 0
+}
+
+// seconds is the length of the run as if at full output.
+func (r *run) seconds() float64 { return r.level * (r.to - r.from) }
 
 // planner holds what one planning needs.
 type planner struct {
@@ -65,6 +82,22 @@ type planner struct {
 	target   *crop.Target
 	volume   float64
 	freshPPM float64 // worth of each ppm at the end
+	// What a run of each costs for the plug's sake.
+	mistPulse, fanPulse float64
+	gust                float64 // price of a second of a fan that modulates at full speed, over blow
+}
+
+// gustPrice has a fan that modulates run slowly for longer rather than fast for a moment: power and noise grow with the
+// cube of its speed and more (the affinity laws of fans), and fast air dries caps.
+const gustPrice = 0.3
+
+// blow is what a fan's run costs.
+func (p *planner) blow(fan run) float64 {
+	cost := p.w.blow * fan.seconds()
+	if p.gust > 0 {
+		cost += p.gust * (fan.to - fan.from) * fan.level * fan.level * fan.level
+	}
+	return cost
 }
 
 // roll plays a plan through and gives its cost, or infinity once that is no less than the given one.
@@ -73,16 +106,16 @@ func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
 	cost := 0.0
 	if mist.to > mist.from {
-		cost += w.pulse + w.gram*c.MistRate*p.volume*(mist.to-mist.from)
+		cost += p.mistPulse + w.gram*c.MistRate*p.volume*mist.seconds()
 	}
 	if fan.to > fan.from {
-		cost += w.pulse + w.blow*(fan.to-fan.from)
+		cost += p.fanPulse + p.blow(fan)
 	}
 	rh, t := 0.0, 0.0
 	for _, leg := range legs {
 		for ; t < leg.until; t += leg.step {
 			mid := t + leg.step/2
-			a.Step(c, mid >= mist.from && mid < mist.to, mid >= fan.from && mid < fan.to, leg.step)
+			a.Step(c, mist.output(mid), fan.output(mid), leg.step)
 			rh = a.RH(c)
 			cost += leg.step * (w.humidity(rh-aim) + w.carbon(a.CO2, most, least))
 		}
@@ -142,12 +175,12 @@ func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	mist.Reasons[0].Until, fan.Reasons[0].Until = mist.Until, fan.Until
 	// The rules take over where the plan leaves off.
 	if mist.On {
-		st.Mist.Since, st.Mist.Until, st.Mist.Why = pl.Mist.From, pl.Mist.To, mist.Reasons[0]
+		st.Mist = Mist{Since: pl.Mist.From, Until: pl.Mist.To, Level: pl.Mist.Level, Why: mist.Reasons[0]}
 	} else if st.Mist.Until.After(sc.Now) {
 		st.Mist.Until = sc.Now
 	}
 	if fan.On {
-		st.Fan.Since, st.Fan.Until, st.Fan.Why = pl.Fan.From, pl.Fan.To, fan.Reasons[0]
+		st.Fan.Since, st.Fan.Until, st.Fan.Level, st.Fan.Why = pl.Fan.From, pl.Fan.To, pl.Fan.Level, fan.Reasons[0]
 	} else if st.Fan.Until.After(sc.Now) {
 		st.Fan.Since, st.Fan.Until = minTime(st.Fan.Since, sc.Now), sc.Now
 	}
@@ -168,7 +201,7 @@ func (s Span) want(now time.Time) guard.Want {
 	case s.From.After(now):
 		return guard.Want{Until: s.From}
 	}
-	return guard.Want{On: true, Until: s.To}
+	return guard.Want{On: true, Level: s.Level, Until: s.To}
 }
 
 // search looks for the cheapest plan among a small, fixed set: the two plugs' runs moved together first, then each
@@ -178,9 +211,13 @@ func (st *State) search(sc *Scene, i, j int) {
 	c := &sc.Model.Constants
 	least := sc.Spec.Plugs[j].MinOn.Seconds()
 	drop := (sc.Target.CO2MaxPPM - c.RoomCO2) * (1 - math.Exp(-c.Flow*least))
-	p.freshPPM = p.w.fresh / max(drop, 15)
-
 	mists, fans := st.runs(sc, i), st.runs(sc, j)
+	p.mistPulse, p.fanPulse = p.w.pulse*mists.wear(), p.w.pulse*fans.wear()
+	p.freshPPM = p.w.fresh / max(drop, 15)
+	if sc.Spec.Plugs[j].Modulates() { // what a run is worth goes with what it costs
+		p.freshPPM *= noRelay
+		p.gust = gustPrice
+	}
 	b := best{p: &p, mist: mists.runs[0], fan: fans.runs[0]}
 	b.cost = p.roll(b.mist, b.fan, math.Inf(1))
 	if m, f, ok := st.last(sc, &mists, &fans); ok {
@@ -189,6 +226,7 @@ func (st *State) search(sc *Scene, i, j int) {
 	if !mists.on && !fans.on {
 		b.together(&mists, &fans)
 	}
+	b.steady(&mists, &fans)
 	for range 2 {
 		before := b.cost
 		b.alone(&mists, &fans)
@@ -248,7 +286,7 @@ func (b *best) together(mists, fans *runSet) {
 		m, f = b.mist, b.fan
 		for _, l := range leads {
 			from := max(fans.earliest, m.from+l)
-			b.try(m, run{from, from + f.to - f.from})
+			b.try(m, run{from, from + f.to - f.from, f.level})
 		}
 		m, f = b.mist, b.fan
 		for _, d := range nudges {
@@ -258,6 +296,56 @@ func (b *best) together(mists, fans *runSet) {
 			return
 		}
 	}
+}
+
+// steadyFor are the lengths of runs at low output that are tried.
+var steadyFor = [...]float64{60, 120, 240}
+
+// steady tries long runs of plugs that modulate, at their lowest level and at those that hold the air as it should be:
+// the fan takes off what the crop gives, the mist makes good what the fan takes.
+func (b *best) steady(mists, fans *runSet) {
+	if !mists.plug.Modulates() && !fans.plug.Modulates() {
+		return
+	}
+	for _, s := range steadyFor { // as much of both over a longer time
+		m, f := mists.spread(b.mist, s), fans.spread(b.fan, s)
+		b.try(m, f)
+		b.try(b.mist, f)
+	}
+	c, air := &b.p.model.Constants, &b.p.model.Air
+	room := max(b.p.target.CO2MaxPPM-b.p.w.margin-c.RoomCO2, b.p.w.margin)
+	flow := max(0, c.CO2Rate/room-c.Leak) // air changes a second
+	fan := [...]float64{fans.plug.Least(), fans.plug.AtLeast(flow / max(c.Flow, 1e-6))}
+	for i, f := range fan {
+		lost := (f*c.Flow + c.Leak) * max(0, air.Vapor-c.RoomV)
+		mist := mists.plug.AtLeast(lost / max(c.MistRate*(1-c.Loss), 1e-6))
+		if i > 0 && f == fan[0] {
+			return
+		}
+		for _, s := range steadyFor {
+			m, a := mists.steadily(b.mist, mist, s), fans.steadily(b.fan, f, s)
+			b.try(m, a)
+			b.try(b.mist, a)
+			b.try(m, b.fan)
+		}
+	}
+}
+
+// spread is a run that gives as much within so many seconds, at the lowest level that will do.
+func (r *runSet) spread(x run, seconds float64) run {
+	if !r.plug.Modulates() || x == rest || x.to <= x.from {
+		return x
+	}
+	level := r.plug.AtLeast(x.seconds() / seconds)
+	return run{x.from, x.from + max(r.least, x.seconds()/level), level}
+}
+
+// steadily is a run at that level from now or as soon as may be, or the given one of a plug that does not modulate.
+func (r *runSet) steadily(otherwise run, level, seconds float64) run {
+	if !r.plug.Modulates() {
+		return otherwise
+	}
+	return run{r.earliest, r.earliest + max(seconds, r.least), level}
 }
 
 // alone moves and stretches one run at a time.
@@ -282,14 +370,18 @@ func (st *State) last(sc *Scene, mists, fans *runSet) (m, f run, ok bool) {
 
 func (r *runSet) fit(s Span, now time.Time) run {
 	from, to := s.From.Sub(now).Seconds(), s.To.Sub(now).Seconds()
+	level := r.level
+	if r.plug.Modulates() && s.Level > 0 {
+		level = s.Level
+	}
 	switch {
 	case r.on:
-		return run{0, max(to, r.runs[0].to)}
+		return run{0, max(to, r.runs[0].to), level}
 	case to <= 0 || !s.To.After(s.From):
 		return rest
 	}
 	from = max(from, r.earliest)
-	return run{from, max(to, from+r.least)}
+	return run{from, max(to, from+r.least), level}
 }
 
 func (r run) span(now time.Time) Span {
@@ -297,7 +389,7 @@ func (r run) span(now time.Time) Span {
 		return Span{}
 	}
 	at := func(s float64) time.Time { return now.Add(time.Duration(s * float64(time.Second))) }
-	return Span{at(r.from), at(r.to)}
+	return Span{at(r.from), at(r.to), r.level}
 }
 
 // What is tried, in seconds: how much later than at the earliest two runs begin, by how much the mist goes ahead of the
@@ -312,11 +404,50 @@ var (
 
 // runSet is what a plug can do next. The first is the least it must.
 type runSet struct {
-	runs     [1 + len(longer) + len(delays)*2]run
+	runs     [1 + len(longer) + len(delays)*2 + 3*levelsTried]run
 	n        int
+	plug     *chamber.Plug
 	on       bool
 	earliest float64
 	least    float64
+	must     float64 // of a plug that runs: seconds for which it must go on
+	level    float64 // at which it runs, or would at first
+}
+
+// levelsTried is how many levels of a plug that modulates are tried at once at the most.
+const levelsTried = 6
+
+// levels are those worth trying: a few over the whole range, and the two beside the given one.
+func (r *runSet) levels(at float64) (list [levelsTried]float64, n int) {
+	all := r.plug.Levels
+	add := func(i int) {
+		if i < 0 || i >= len(all) || all[i] == at || slices.Contains(list[:n], all[i]) {
+			return
+		}
+		list[n] = all[i]
+		n++
+	}
+	for i := range all {
+		if all[i] == at {
+			add(i - 1)
+			add(i + 1)
+		}
+	}
+	for k := range levelsTried - 2 {
+		add(k * (len(all) - 1) / (levelsTried - 3))
+	}
+	return list, n
+}
+
+// wear is what a start costs of the price of a switching.
+func (r *runSet) wear() float64 {
+	switch {
+	case !r.plug.Modulates():
+		return 1
+	case r.on:
+		return 0
+	}
+	return noRelay
 }
 
 func (r *runSet) add(x run) {
@@ -327,12 +458,15 @@ func (r *runSet) add(x run) {
 // at is a run that begins then, or as soon after as may be.
 func (r *runSet) at(from, lengths float64) run {
 	from = max(from, r.earliest)
-	return run{from, from + lengths*r.least}
+	return run{from, from + lengths*r.least, r.level}
 }
 
 // variants are the runs near one, and none.
 func (r *runSet) variants(x run) []run {
 	if r.on {
+		if r.plug.Modulates() {
+			r.leveled(x)
+		}
 		return r.runs[:r.n]
 	}
 	r.n = 0
@@ -348,9 +482,28 @@ func (r *runSet) variants(x run) []run {
 		r.add(x.moved(d, r.earliest))
 	}
 	for _, l := range [...]float64{0.8, 0.9, 1.12, 1.3} {
-		r.add(run{x.from, x.from + max(r.least, l*length)})
+		r.add(run{x.from, x.from + max(r.least, l*length), x.level})
+	}
+	list, n := r.levels(x.level)
+	for _, l := range list[:n] { // as much in less or more time, and more or less in the same
+		r.add(run{x.from, x.from + max(r.least, min(length*x.level/l, steadyFor[len(steadyFor)-1])), l})
+		r.add(run{x.from, x.to, l})
 	}
 	return r.runs[:r.n]
+}
+
+// leveled puts together what a plug that runs and modulates can do: go on for longer, at this level or another.
+func (r *runSet) leveled(x run) {
+	r.n = 0
+	r.add(run{0, r.must, r.level})
+	for _, l := range longer {
+		r.add(run{0, r.must + l, x.level})
+	}
+	list, n := r.levels(x.level)
+	for _, l := range list[:n] {
+		r.add(run{0, max(x.to, r.must), l})
+		r.add(run{0, r.must + longer[len(longer)-1], l})
+	}
 }
 
 func (r run) moved(d, earliest float64) run {
@@ -358,13 +511,16 @@ func (r run) moved(d, earliest float64) run {
 		return r
 	}
 	from := max(r.from+d, earliest)
-	return run{from, from + r.to - r.from}
+	return run{from, from + r.to - r.from, r.level}
 }
 
 // airNeeded reports whether CO2 alone is reason enough to run the fan.
 func (st *State) airNeeded(sc *Scene) bool {
 	return sc.Model.Air.CO2 > sc.Target.CO2MaxPPM-planWeights.margin
 }
+
+// plain is a plug that is on or off.
+var plain chamber.Plug
 
 func (st *State) runs(sc *Scene, i int) (r runSet) {
 	p, spec := &sc.Plugs[i], &sc.Spec.Plugs[i]
@@ -373,15 +529,21 @@ func (st *State) runs(sc *Scene, i int) (r runSet) {
 	if p.HasTold {
 		r.on = p.Told
 	}
+	r.plug, r.level = spec, spec.Most()
 	r.least = (spec.MinOn + guard.Slack).Seconds()
 	if r.on {
-		if limit := p.ChangedAt.Add(longestPulse); !sc.Now.Before(limit) && !st.airNeeded(sc) {
-			r.add(run{0, 0}) // together the two could run for hours against each other; each rests now and then
+		if p.ToldAs > 0 && spec.Modulates() {
+			r.level = p.ToldAs
+		}
+		part := spec.Modulates() && r.level < spec.Most()
+		if limit := p.ChangedAt.Add(longestPulse); !sc.Now.Before(limit) && !st.airNeeded(sc) && !part {
+			r.plug = &plain
+			r.add(run{0, 0, r.level}) // together the two could run for hours against each other; each rests now and then
 			return r
 		}
-		must := max(0, since.Add(spec.MinOn+guard.Slack).Sub(sc.Now).Seconds())
+		r.must = max(0, since.Add(spec.MinOn+guard.Slack).Sub(sc.Now).Seconds())
 		for _, x := range longer {
-			r.add(run{0, must + x})
+			r.add(run{0, r.must + x, r.level})
 		}
 		return r
 	}

@@ -80,7 +80,7 @@ func TestPlanDoesNotLockOn(t *testing.T) {
 			}
 			p.Told, p.On, p.ChangedAt, p.TurnedAt = wants[j].On, wants[j].On, sc.Now, sc.Now
 		}
-		m.Air.Step(&m.Constants, sc.Plugs[0].On, sc.Plugs[1].On, step.Seconds())
+		m.Air.Step(&m.Constants, sc.Plugs[0].Output(), sc.Plugs[1].Output(), step.Seconds())
 		sc.Now = sc.Now.Add(step)
 		if sc.Plugs[1].On {
 			aired++

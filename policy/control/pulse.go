@@ -4,17 +4,29 @@ import (
 	"math"
 	"time"
 
+	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/guard"
 )
 
 // pulse is a run of the humidifier, of the fan, or of both together, in seconds from now; 0: that plug rests.
 type pulse struct {
-	mist float64
-	fan  float64
+	mist dose
+	fan  dose
 	lead float64 // by how much the mist goes ahead of the fan
 
 	water float64 // expected at the end of what was looked ahead, as [Observer.Water]
 	lost  float64 // share of the chamber's saturated vapor that the fan carries off
+}
+
+// dose is a plug's run: its length in seconds, and its share of full output.
+type dose struct{ length, level float64 }
+
+// at is what the plug is driven to so many seconds after the run's beginning.
+func (d *dose) at(t float64) float64 {
+	if t >= 0 && t < d.length {
+		return d.level
+	}
+	return 0
 }
 
 // How pulses are sized.
@@ -39,19 +51,19 @@ var (
 // size finds the pulse after which the air stays nearest to its aim, among few; a need of fresh air is met by each.
 func (st *State) size(sc *Scene, fan, mist int, n need) pulse {
 	k := st.physics(sc, fan, mist)
-	fans := lengthsOf(sc, fan, n.mayFan, n.air)
-	mists := lengthsOf(sc, mist, n.mayMist, 0)
+	fans := dosesOf(sc, fan, n.mayFan, n.air)
+	mists := dosesOf(sc, mist, n.mayMist, 0)
 	if n.air == 0 {
-		fans = append(fans, 0)
+		fans = append(fans, dose{})
 	}
-	mists = append(mists, 0)
+	mists = append(mists, dose{})
 	var best pulse
 	cheapest := math.Inf(1)
 	for _, f := range fans {
 		for _, m := range mists {
 			for _, lead := range mistLeads {
 				p := pulse{mist: m, fan: f}
-				both := f > 0 && m > 0
+				both := f.length > 0 && m.length > 0
 				if both {
 					p.lead = lead
 				}
@@ -67,8 +79,11 @@ func (st *State) size(sc *Scene, fan, mist int, n need) pulse {
 	return best
 }
 
-// lengthsOf gives the runs in seconds that a plug may begin now, none shorter than least.
-func lengthsOf(sc *Scene, i int, may bool, least time.Duration) []float64 {
+// spread is the time over which a plug that modulates gives what would be a short pulse at full output.
+const spread = time.Minute
+
+// dosesOf gives the runs that a plug may begin now, none shorter than least at full output.
+func dosesOf(sc *Scene, i int, may bool, least time.Duration) []dose {
 	if i < 0 || !may {
 		return nil
 	}
@@ -79,13 +94,31 @@ func lengthsOf(sc *Scene, i int, may bool, least time.Duration) []float64 {
 		longest = min(longest, plug.MaxOn)
 	}
 	if !sc.Air.Inside.RelativeHumidity.OK { // nothing to size a run by
-		return []float64{min(shortest, longest).Seconds()}
+		return []dose{dosed(plug, min(shortest, longest).Seconds())}
 	}
-	runs := make([]float64, 0, len(pulseLengths)+1)
+	doses := make([]dose, 0, 2*len(pulseLengths)+1)
+	if plug.Modulates() && least == 0 { // what is less than the shortest run at full output
+		first := plug.Least() * shortest.Seconds()
+		for _, l := range pulseLengths {
+			if l*first < shortest.Seconds() {
+				doses = append(doses, dosed(plug, l*first))
+			}
+		}
+	}
 	for _, l := range pulseLengths {
-		runs = append(runs, math.Min(l*shortest.Seconds(), longest.Seconds()))
+		doses = append(doses, dosed(plug, math.Min(l*shortest.Seconds(), longest.Seconds())))
 	}
-	return runs
+	return doses
+}
+
+// dosed is the run that gives as much as so many seconds at full output: spread at the lowest level that will do.
+func dosed(plug *chamber.Plug, full float64) dose {
+	if !plug.Modulates() {
+		return dose{full, 1}
+	}
+	shortest := (plug.MinOn + guard.Slack).Seconds()
+	level := plug.AtLeast(full / max(spread.Seconds(), shortest))
+	return dose{max(shortest, full/level), level}
 }
 
 // judge says how far from its aim a pulse leads the air, squared, over the time looked ahead.
@@ -95,17 +128,17 @@ func (st *State) judge(sc *Scene, k *physics, p *pulse) float64 {
 	cost, off := 0.0, 0.0
 	for t := 0.0; t < lookAhead; t += lookStep {
 		mid := t + lookStep/2
-		o.step(k, mid < p.mist, mid >= p.lead && mid < p.lead+p.fan, lookStep)
+		o.step(k, p.mist.at(mid), p.fan.at(mid-p.lead), lookStep)
 		p.lost += k.flow * o.Fan * (o.Water - k.roomW) * lookStep
 		off = math.Min(o.Water, 1) - aim + fogCost*math.Max(0, o.Water-1)
 		cost += off * off * lookStep
 	}
 	p.water = o.Water
-	cost += off*off*lastFor + runCost*(p.fan+p.mist)
-	if p.fan > 0 {
+	cost += off*off*lastFor + runCost*(p.fan.length*p.fan.level+p.mist.length*p.mist.level)
+	if p.fan.length > 0 {
 		cost += pulseCost
 	}
-	if p.mist > 0 {
+	if p.mist.length > 0 {
 		cost += pulseCost
 	}
 	return cost

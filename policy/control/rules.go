@@ -12,8 +12,9 @@ import (
 
 // Mist is the memory of the humidifier's pulses.
 type Mist struct {
-	Since time.Time     `json:"since,omitzero"` // when the present or last pulse began
-	Until time.Time     `json:"until,omitzero"` // its planned end
+	Since time.Time     `json:"since,omitzero"`  // when the present or last pulse began
+	Until time.Time     `json:"until,omitzero"`  // its planned end
+	Level float64       `json:"level,omitempty"` // share of full output, of a humidifier that modulates; 0: full
 	Why   reason.Reason `json:"why,omitzero"`
 }
 
@@ -54,7 +55,7 @@ func (st *State) rules(sc *Scene, fan, mist int) (m, f guard.Want) {
 	if mist >= 0 {
 		mistWhy = st.needsMist(sc, mist, &n)
 		if sc.Probe && n.mayMist {
-			st.startMist(sc, alarm.ProbeFor, mistWhy)
+			st.startMist(sc, alarm.ProbeFor, 0, mistWhy)
 			n = need{}
 		}
 	}
@@ -162,7 +163,7 @@ func rests(sc *Scene, i int, otherwise reason.Reason) reason.Reason {
 func (st *State) begin(sc *Scene, p *pulse, n need, mistWhy, fanWhy *reason.Reason) {
 	water := reason.Reason{Code: reason.AboveAim, Quantity: chamber.RelativeHumidity, Value: math.Min(st.Seen.Water, 1), Predicted: math.Min(p.water, 1)}
 	water.Bound = sc.Target.RelativeHumidity.Aim
-	if p.fan == 0 && p.mist == 0 {
+	if p.fan.length == 0 && p.mist.length == 0 {
 		st.LookAt = sc.Now.Add(lookAgain)
 		water.Code = reason.TooCoarse
 		if n.dry {
@@ -173,36 +174,37 @@ func (st *State) begin(sc *Scene, p *pulse, n need, mistWhy, fanWhy *reason.Reas
 		}
 		return
 	}
-	if p.fan > 0 {
+	if p.fan.length > 0 {
 		if n.air == 0 {
 			*fanWhy = water
 			if n.dry { // it only takes off what the humidifier's shortest run gives too much
 				*fanWhy = reason.Reason{Code: reason.Interlock, Other: sc.Spec.Plugs[sc.Spec.Plug(chamber.Humidifier)].Name}
 			}
 		}
-		fanWhy.For = seconds(p.fan)
+		fanWhy.For = seconds(p.fan.length)
+		st.Fan.Level = p.fan.level
 		st.Fan.Since = sc.Now.Add(seconds(p.lead))
 		st.Fan.Until, st.Fan.Why = st.Fan.Since.Add(fanWhy.For), *fanWhy
 	}
-	if p.mist > 0 {
+	if p.mist.length > 0 {
 		*mistWhy = water
 		mistWhy.Code = reason.BelowAim
-		if p.fan > 0 {
+		if p.fan.length > 0 {
 			mistWhy.Code, mistWhy.Value = reason.FanLoss, p.grams(sc)
 		}
-		st.startMist(sc, seconds(p.mist), *mistWhy)
+		st.startMist(sc, seconds(p.mist.length), p.mist.level, *mistWhy)
 		*mistWhy = st.Mist.Why
 	}
 }
 
-func (st *State) startMist(sc *Scene, run time.Duration, why reason.Reason) {
+func (st *State) startMist(sc *Scene, run time.Duration, level float64, why reason.Reason) {
 	why.For = run
-	st.Mist = Mist{Since: sc.Now, Until: sc.Now.Add(run), Why: why}
+	st.Mist = Mist{Since: sc.Now, Until: sc.Now.Add(run), Level: level, Why: why}
 }
 
 func (st *State) mistWant(sc *Scene, resting reason.Reason) guard.Want {
 	if m := &st.Mist; sc.Now.Before(m.Until) {
-		return guard.Want{On: true, Until: m.Until, Reasons: []reason.Reason{m.Why}}
+		return guard.Want{On: true, Level: m.Level, Until: m.Until, Reasons: []reason.Reason{m.Why}}
 	}
 	return guard.Want{Until: resting.Until, Reasons: []reason.Reason{resting}}
 }
@@ -212,7 +214,7 @@ func (st *State) fanWant(sc *Scene, resting reason.Reason) guard.Want {
 	case sc.Now.Before(f.Since): // the mist goes first
 		return guard.Want{Until: f.Since, Reasons: []reason.Reason{f.Why}}
 	case sc.Now.Before(f.Until):
-		return guard.Want{On: true, Until: f.Until, Reasons: []reason.Reason{f.Why}}
+		return guard.Want{On: true, Level: f.Level, Until: f.Until, Reasons: []reason.Reason{f.Why}}
 	}
 	return guard.Want{Until: resting.Until, Reasons: []reason.Reason{resting}}
 }

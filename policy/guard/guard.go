@@ -5,6 +5,7 @@
 package guard
 
 import (
+	"math"
 	"time"
 
 	"gillkeeper/policy/chamber"
@@ -32,6 +33,9 @@ const (
 	// LongestLease is the longest time for which a plug that turns itself off is told to stay on without being told
 	// again: if the daemon dies, nothing runs on for longer.
 	LongestLease = 10 * time.Minute
+	// LevelEvery is the least time between two changes of level of a plug that runs: a fan takes seconds to come to its
+	// speed, and a radio must not be flooded.
+	LevelEvery = 10 * time.Second
 	// RestAfterCut is the least pause after a longest run was cut, so that a cut is a cut.
 	RestAfterCut = time.Minute
 )
@@ -43,17 +47,21 @@ type Plug struct {
 
 	// On is the best knowledge of what the plug does: what it reports where it reports, else what it was told.
 	On        bool      `json:"on"`
+	Level     float64   `json:"level,omitempty"`     // with On, of a plug that modulates: share of full output; 0: full
 	Known     bool      `json:"known"`               // false until it was told or has reported
 	ChangedAt time.Time `json:"changed_at,omitzero"` // when On last changed
 	CutUntil  time.Time `json:"cut_until,omitzero"`  // after a longest run was cut: rest until then
 
-	Told     bool      `json:"told"` // the last command that left
+	Told     bool      `json:"told"`              // the last command that left
+	ToldAs   float64   `json:"told_as,omitempty"` // its level, as Level
+	LevelAt  time.Time `json:"level_at,omitzero"` // when it last changed the level of a plug that ran
 	HasTold  bool      `json:"has_told,omitempty"`
 	ToldAt   time.Time `json:"told_at,omitzero"`   // when it last left, repeats included
 	TurnedAt time.Time `json:"turned_at,omitzero"` // when it last differed from the command before
 	Lease    time.Time `json:"lease,omitzero"`     // a plug that turns itself off does so then
 
 	Reported    bool      `json:"reported"`
+	ReportedAs  float64   `json:"reported_as,omitempty"` // its level, as Level
 	HasReported bool      `json:"has_reported,omitempty"`
 	ReportedAt  time.Time `json:"reported_at,omitzero"`
 	Synced      bool      `json:"synced,omitempty"` // reported since the broker last came back
@@ -68,7 +76,7 @@ type Plug struct {
 
 	Hand Hand `json:"hand,omitzero"`
 
-	// Duty is the share of time on, as a mean over about the last six hours under automatic control with good
+	// Duty is the share of time on, or of full output, as a mean over about the last six hours under automatic control with good
 	// readings; it is what the plug falls back to.
 	Duty      float64 `json:"duty"`
 	DutyHours float64 `json:"duty_hours"` // what the mean rests on
@@ -81,6 +89,7 @@ type Plug struct {
 type Hand struct {
 	Active bool      `json:"active,omitempty"`
 	On     bool      `json:"on,omitempty"`
+	Level  float64   `json:"level,omitempty"`   // with On: share of full output; 0: full
 	AtPlug bool      `json:"at_plug,omitempty"` // switched at the plug itself, not by command
 	Since  time.Time `json:"since,omitzero"`
 	Until  time.Time `json:"until,omitzero"`
@@ -89,6 +98,7 @@ type Hand struct {
 // Want is what control would have a plug do.
 type Want struct {
 	On      bool
+	Level   float64   // with On: share of full output, for a plug that modulates; 0: full
 	Until   time.Time // when control expects to want the opposite; zero: not known
 	Cut     bool      // a safety matter: off now, minimum on time or not
 	Reasons []reason.Reason
@@ -105,8 +115,9 @@ type Scene struct {
 
 // Verdict is the guard's word on one plug.
 type Verdict struct {
-	On      bool // what the plug should do now, all limits respected
-	Send    bool // publish it now
+	On      bool    // what the plug should do now, all limits respected
+	Level   float64 // with On: share of full output, one of the plug's levels; 0: full, or it does not modulate
+	Send    bool    // publish it now
 	For     time.Duration
 	Reasons []reason.Reason
 	Wake    time.Time // look again then; zero: no need
@@ -118,13 +129,13 @@ type Verdict struct {
 // or off time but for a safety cut, never lets a plug outrun its longest run, and never commands a plug that somebody
 // switched at the plug itself.
 func (p *Plug) Apply(spec *chamber.Plug, w Want, sc Scene) Verdict {
-	v := Verdict{On: w.On, Reasons: w.Reasons, Wake: w.Until}
+	v := Verdict{On: w.On, Level: levelOf(spec, w.Level), Reasons: w.Reasons, Wake: w.Until}
 	until := w.Until
 	if p.handOver(sc.Now) {
 		v.Ended = true
 	}
 	if p.Hand.Active {
-		v.On, until = p.Hand.On, p.Hand.Until
+		v.On, v.Level, until = p.Hand.On, levelOf(spec, p.Hand.Level), p.Hand.Until
 		code := reason.Hand
 		if p.Hand.AtPlug {
 			code = reason.HandAtPlug
@@ -139,6 +150,7 @@ func (p *Plug) Apply(spec *chamber.Plug, w Want, sc Scene) Verdict {
 	if !cut {
 		p.holdMinimum(spec, &v, sc.Now)
 	}
+	p.holdLevel(spec, &v, sc.Now)
 	p.send(spec, &v, sc, until)
 	return v
 }
@@ -150,6 +162,26 @@ func (p *Plug) handOver(now time.Time) bool {
 	}
 	p.Hand = Hand{}
 	return true
+}
+
+// Output is the share of full output that the plug gives, by the best knowledge of it.
+func (p *Plug) Output() float64 { return chamber.Order{On: p.On, Level: p.Level}.Output() }
+
+// levelOf is the level of a plug that modulates nearest to the one wanted, which is the highest where none is said; 0
+// for one that does not.
+func levelOf(spec *chamber.Plug, wanted float64) float64 {
+	best := spec.Most()
+	if !spec.Modulates() {
+		return 0
+	}
+	if wanted > 0 {
+		for _, l := range spec.Levels {
+			if math.Abs(l-wanted) < math.Abs(best-wanted) {
+				best = l
+			}
+		}
+	}
+	return best
 }
 
 // commanded is the state that the plug is meant to have: what it was told, or before it was ever told what it
@@ -217,9 +249,22 @@ func (p *Plug) holdMinimum(spec *chamber.Plug, v *Verdict, now time.Time) {
 	}
 	end := p.edge().Add(least + Slack)
 	if now.Before(end) {
-		v.On = cur
+		v.On, v.Level = cur, p.ToldAs
 		v.Reasons = prepend(reason.Reason{Code: code, Until: end}, v.Reasons)
 		v.Wake = earlier(v.Wake, end)
+	}
+}
+
+// holdLevel keeps a running plug at its level until the last change of it is long enough ago. That wears no relay, but a
+// motor takes seconds to follow, and the air longer.
+func (p *Plug) holdLevel(spec *chamber.Plug, v *Verdict, now time.Time) {
+	switch {
+	case !v.On || !spec.Modulates():
+		v.Level = 0
+	case p.HasTold && p.Told && p.ToldAs > 0 && v.Level != p.ToldAs:
+		if end := p.LevelAt.Add(LevelEvery); now.Before(end) {
+			v.Level, v.Wake = p.ToldAs, earlier(v.Wake, end)
+		}
 	}
 }
 
@@ -244,13 +289,14 @@ func (p *Plug) send(spec *chamber.Plug, v *Verdict, sc Scene, until time.Time) {
 		}
 	}
 	turned := !p.HasTold || v.On != p.Told
+	leveled := !turned && v.On && v.Level != p.ToldAs
 	again, next := p.repeatDue(spec, v.On, sc)
 	renew := p.leaseDue(spec, v.On, sc.Now)
 	retry := p.Unsent
 	if at := p.ToldAt.Add(RetryUnsent); retry && sc.Now.Before(at) {
 		retry, next = false, earlier(next, at)
 	}
-	if !turned && !again && !renew && !retry {
+	if !turned && !leveled && !again && !renew && !retry {
 		v.Wake = earlier(v.Wake, next)
 		if spec.Timed && v.On {
 			v.Wake = earlier(v.Wake, p.renewAt())
@@ -268,7 +314,10 @@ func (p *Plug) send(spec *chamber.Plug, v *Verdict, sc Scene, until time.Time) {
 
 // told writes down a command that leaves now.
 func (p *Plug) told(spec *chamber.Plug, v *Verdict, turned, again bool, until, now time.Time) {
-	p.Told, p.HasTold, p.ToldAt, p.Unsent = v.On, true, now, false
+	if v.On && v.Level != p.ToldAs {
+		p.LevelAt, p.Repeats = now, 0
+	}
+	p.Told, p.ToldAs, p.HasTold, p.ToldAt, p.Unsent = v.On, v.Level, true, now, false
 	if again {
 		p.Repeats++
 	}
@@ -279,8 +328,8 @@ func (p *Plug) told(spec *chamber.Plug, v *Verdict, turned, again bool, until, n
 		p.TurnedAt = now // nobody knows what it did meanwhile: this may turn it
 	}
 	if !spec.Reports {
-		p.set(v.On, now)
-	} else if p.HasReported && p.Reported != v.On {
+		p.set(v.On, v.Level, now)
+	} else if p.HasReported && !p.agrees() {
 		if p.DisagreesSince.IsZero() {
 			p.DisagreesSince = now
 		}
@@ -329,7 +378,7 @@ func (p *Plug) repeatDue(spec *chamber.Plug, on bool, sc Scene) (bool, time.Time
 	switch {
 	case !spec.Reports:
 		at = p.ToldAt.Add(BlindRepeat)
-	case p.HasReported && p.Synced && p.Reported == p.Told: // what it said before the broker was away says nothing of now
+	case p.HasReported && p.Synced && p.agrees(): // what it said before the broker was away says nothing of now
 		return false, time.Time{}
 	default:
 		at = p.ToldAt.Add(min(FirstRepeat<<min(p.Repeats, 10), SlowestRepeat))
@@ -343,7 +392,17 @@ func (p *Plug) NotSent() { p.Unsent = true }
 // Orphan ends a command's claim when the process that gave it is gone: what the plug does is awaited anew.
 func (p *Plug) Orphan() { p.Synced = false }
 
-func (p *Plug) set(on bool, now time.Time) {
+// agrees reports whether the plug says that it does what it was told.
+func (p *Plug) agrees() bool {
+	told, said := chamber.Order{On: p.Told, Level: p.ToldAs}.Output(), chamber.Order{On: p.Reported, Level: p.ReportedAs}.Output()
+	return p.Told == p.Reported && (p.ReportedAs == 0 || math.Abs(told-said) <= chamber.SameLevel)
+}
+
+func (p *Plug) set(on bool, level float64, now time.Time) {
+	p.Level = 0
+	if on {
+		p.Level = level
+	}
 	if p.Known && on == p.On {
 		return
 	}

@@ -20,25 +20,34 @@ func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (
 	if !r.HasOn {
 		return false
 	}
-	agreed := p.Synced && p.HasReported && p.HasTold && p.Reported == p.Told && p.answered(spec, r.On, now)
+	agreed := p.Synced && p.HasReported && p.HasTold && p.agrees() && p.answered(spec, r.On, now)
 	changed := p.HasReported && r.On != p.Reported
-	p.Reported, p.HasReported, p.ReportedAt = r.On, true, now
+	turned := p.HasReported && r.On && p.Reported && r.Level > 0 && math.Abs(r.Level-p.ReportedAs) > chamber.SameLevel &&
+		now.Sub(p.ToldAt) > LateAnswer // until then it may still be on its way
+	p.Reported, p.ReportedAs, p.HasReported, p.ReportedAt = r.On, r.Level, true, now
 	first := !p.Known
-	p.set(r.On, now)
+	level := r.Level
+	switch {
+	case !r.On || !spec.Modulates():
+		level = 0
+	case level == 0: // it does not say
+		level = p.ToldAs
+	}
+	p.set(r.On, level, now)
 	if first {
 		p.ChangedAt = now // it may have changed a moment ago
 	}
 	defer func() { p.Synced = true }()
-	if !p.HasTold || r.On == p.Told {
+	if !p.HasTold || p.agrees() {
 		p.DisagreesSince, p.Repeats = time.Time{}, 0
 		return false
 	}
 	if spec.Timed && !r.On && !p.Lease.IsZero() && !now.Before(p.Lease.Add(-LeaseSlack)) {
-		p.Told, p.TurnedAt, p.Lease = false, now, time.Time{} // its own timer was up
+		p.Told, p.ToldAs, p.TurnedAt, p.Lease = false, 0, now, time.Time{} // its own timer was up
 		return false
 	}
-	if agreed && changed && !r.Retained {
-		p.grip(spec, r.On, now)
+	if agreed && (changed || turned) && !r.Retained {
+		p.grip(r.On, level, now)
 		return true
 	}
 	if p.DisagreesSince.IsZero() {
@@ -63,9 +72,12 @@ func (p *Plug) answered(spec *chamber.Plug, on bool, now time.Time) bool {
 
 // grip takes down that somebody switched the plug at the plug itself. What the person chose counts as told, so that
 // nothing is repeated against it.
-func (p *Plug) grip(spec *chamber.Plug, on bool, now time.Time) {
-	p.Hand = Hand{Active: true, On: on, AtPlug: true, Since: now, Until: now.Add(HandAtPlug)}
-	p.Told, p.TurnedAt, p.Lease, p.DisagreesSince, p.Repeats = on, now, time.Time{}, time.Time{}, 0
+func (p *Plug) grip(on bool, level float64, now time.Time) {
+	p.Hand = Hand{Active: true, On: on, Level: level, AtPlug: true, Since: now, Until: now.Add(HandAtPlug)}
+	if on != p.Told {
+		p.TurnedAt = now
+	}
+	p.Told, p.ToldAs, p.Lease, p.DisagreesSince, p.Repeats = on, level, time.Time{}, time.Time{}, 0
 }
 
 // Hold puts the plug under a person's hand by command.
@@ -92,9 +104,7 @@ func (p *Plug) Pass(dt time.Duration, learn bool) {
 	if dt <= 0 {
 		return
 	}
-	on := 0.0
 	if p.On {
-		on = 1
 		p.OnSeconds += dt.Seconds()
 	}
 	if !learn || p.Hand.Active {
@@ -103,6 +113,6 @@ func (p *Plug) Pass(dt time.Duration, learn bool) {
 	h := dt.Hours()
 	memory := math.Min(dutyMemory.Hours(), math.Max(p.DutyHours, 0.25))
 	w := 1 - math.Exp(-h/memory)
-	p.Duty += w * (on - p.Duty)
+	p.Duty += w * (p.Output() - p.Duty)
 	p.DutyHours = math.Min(p.DutyHours+h, dutyCap)
 }

@@ -75,20 +75,21 @@ func (c *Constants) full(t float64) float64 {
 // RH is the relative humidity, at most 1.
 func (a *Air) RH(c *Constants) float64 { return min(1, a.Vapor/c.full(a.AirC)) }
 
-// spin turns plugs up or down and gives their mean over the step.
-func spin(x *float64, on bool, up, down, dt float64) float64 {
+// spin turns plugs up or down toward a share of full output and gives their mean over the step.
+func spin(x *float64, to, up, down, dt float64) float64 {
 	from := *x
-	if on {
-		*x = min(1, from+dt/up)
+	if to >= from {
+		*x = min(to, from+dt/up)
 	} else {
-		*x = max(0, from-dt/down)
+		*x = max(to, from-dt/down)
 	}
 	return (from + *x) / 2
 }
 
-// Step advances the air by dt seconds, at most about four. It is the balance of [plant.Step] with surfaces whose
+// Step advances the air by dt seconds, at most about four, with humidifier and fan driven to those shares of full output.
+// It is the balance of [plant.Step] with surfaces whose
 // temperature is held, solved one store after the other.
-func (a *Air) Step(c *Constants, mist, fan bool, dt float64) {
+func (a *Air) Step(c *Constants, mist, fan, dt float64) {
 	m := spin(&a.Mist, mist, mistUpS, mistDownS, dt)
 	f := spin(&a.Fan, fan, fanUpS, fanUpS, dt)
 	a.water(c, m, f, dt)

@@ -16,10 +16,10 @@ const maxStates = max(cStates, wStates)
 
 // State is what is known of one chamber. It is a plain value; the zero value knows nothing.
 type State struct {
-	Layout int       `json:"layout"`      // of the values below; one of another layout is not used
-	At     time.Time `json:"at,omitzero"` // of the last step
-	MistOn bool      `json:"mist_on,omitempty"`
-	FanOn  bool      `json:"fan_on,omitempty"`
+	Layout int       `json:"layout"`            // of the values below; one of another layout is not used
+	At     time.Time `json:"at,omitzero"`       // of the last step
+	MistTo float64   `json:"mist_to,omitempty"` // the share of full output that it is driven to, 0..1
+	FanTo  float64   `json:"fan_to,omitempty"`
 	Mist   float64   `json:"mist"` // spun up, 0..1
 	Fan    float64   `json:"fan"`
 	AirC   float64   `json:"air_c"`  // temperature of the air over minutes, as measured
@@ -45,7 +45,7 @@ type Recent struct {
 	Bins [recentBins]Runs `json:"bins"`
 }
 
-// Runs are seconds.
+// Runs are seconds; those of a plug that modulates are of full output.
 type Runs struct {
 	Passed   float64 `json:"passed"`
 	FanOn    float64 `json:"fan_on"`
@@ -54,7 +54,7 @@ type Runs struct {
 }
 
 // pass counts dt seconds that ended at now, with the mist spun up to that share.
-func (r *Recent) pass(now time.Time, fanOn, mistOn bool, mist, dt float64) {
+func (r *Recent) pass(now time.Time, fanTo, mistTo, mist, dt float64) {
 	hour := now.Unix() / 3600
 	for r.Hour < hour {
 		r.Hour = max(r.Hour+1, hour-recentBins)
@@ -63,12 +63,8 @@ func (r *Recent) pass(now time.Time, fanOn, mistOn bool, mist, dt float64) {
 	b := &r.Bins[r.Hour%recentBins]
 	b.Passed += dt
 	b.MistFull += mist * dt
-	if fanOn {
-		b.FanOn += dt
-	}
-	if mistOn {
-		b.MistOn += dt
-	}
+	b.FanOn += fanTo * dt
+	b.MistOn += mistTo * dt
 }
 
 // Sum is what ran in all the hours kept.
@@ -107,8 +103,8 @@ type Facts struct {
 	AltitudeM  float64
 	RatedFlow  float64 // of the fan's label, m³/h; 0: unknown
 	RatedMist  float64 // of the humidifier's label, g/h; 0: unknown
-	MistOn     bool    // now
-	FanOn      bool
+	Mist       float64 // what the humidifier is driven to now: share of full output, 0..1
+	Fan        float64 // the same of the fan
 	Dry        bool    // the reservoir is dry: what runs gives nothing
 	AirC       float64 // temperature in the chamber
 	RoomC      float64
@@ -131,7 +127,10 @@ func (s State) Learn(facts *Facts) State {
 	} else if dt > 0 {
 		s.pass(f, dt.Seconds())
 	}
-	s.MistOn, s.FanOn = f.MistOn && !f.Dry, f.FanOn
+	s.MistTo, s.FanTo = f.Mist, f.Fan
+	if f.Dry {
+		s.MistTo = 0
+	}
 	s.take(f)
 	s.bound()
 	if !s.sane() {
@@ -155,6 +154,8 @@ func (f *Facts) clean() *Facts {
 	within(&c.RoomC, -20, 50, 20)
 	within(&c.RoomRH, 0.01, 1.05, 0)
 	within(&c.RoomCO2, 200, 20_000, 0)
+	within(&c.Mist, 0, 1, 0)
+	within(&c.Fan, 0, 1, 0)
 	plausible := func(all []float64, low, high float64) []float64 {
 		for _, v := range all {
 			if !(v >= low && v <= high) {
@@ -170,7 +171,7 @@ func (f *Facts) clean() *Facts {
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
 	return s.Layout == layout && s.Recent.sane() && s.co2().sane() && s.water().sane() && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
-		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1
+		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 
 // begin starts from the labels; what was learned of the chamber before a gap is kept, what its air did is not.
@@ -215,10 +216,10 @@ func (s *State) pass(f *Facts, seconds float64) {
 	dt := seconds / n
 	k := s.constants(f)
 	for range int(n) {
-		m := spin(&s.Mist, s.MistOn, mistUpS, mistDownS, dt)
-		fan := spin(&s.Fan, s.FanOn, fanUpS, fanUpS, dt)
+		m := spin(&s.Mist, s.MistTo, mistUpS, mistDownS, dt)
+		fan := spin(&s.Fan, s.FanTo, fanUpS, fanUpS, dt)
 		s.FanRuns += fan * dt
-		s.Recent.pass(f.Now, s.FanOn, s.MistOn, m, dt)
+		s.Recent.pass(f.Now, s.FanTo, s.MistTo, m, dt)
 		s.passCO2(f.Now, fan, dt)
 		s.passWater(&k, m, fan, dt)
 	}

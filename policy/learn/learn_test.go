@@ -53,7 +53,7 @@ func (c *chamber) run(d time.Duration) {
 		t := c.s.Truth(&c.p)
 		c.rh += (t.RelativeHumidity - c.rh) / 46
 		c.co2 += (t.CO2PPM - c.co2) / 76
-		f := learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RatedFlow: 80, RatedMist: 300, FanOn: fan, MistOn: mist,
+		f := learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RatedFlow: 80, RatedMist: 300, Fan: plugs.ExhaustFan, Mist: plugs.Humidifier,
 			AirC: t.AirC, RoomC: c.room.AirC, RoomRH: c.room.RelativeHumidity}
 		if second%15 == 0 {
 			f.RH = []float64{math.Min(0.999, c.rh+0.002*c.noise.Normal())}
@@ -138,7 +138,7 @@ func TestNonsenseEndsSane(t *testing.T) {
 		for range rapid.IntRange(1, 6).Draw(t, "steps") {
 			now = now.Add(time.Duration(rapid.Int64Range(-5e9, 400e9).Draw(t, "gap")))
 			f := learn.Facts{Now: now, VolumeM3: number.Draw(t, "volume"), RatedFlow: number.Draw(t, "flow"), RatedMist: number.Draw(t, "mist"),
-				MistOn: rapid.Bool().Draw(t, "m"), FanOn: rapid.Bool().Draw(t, "f"), AirC: number.Draw(t, "air"), RoomC: number.Draw(t, "room"),
+				Mist: number.Draw(t, "m"), Fan: number.Draw(t, "f"), AirC: number.Draw(t, "air"), RoomC: number.Draw(t, "room"),
 				RoomRH: number.Draw(t, "rh"), RoomCO2: number.Draw(t, "co2"), RoomCO2New: rapid.Bool().Draw(t, "new"),
 				RH: []float64{number.Draw(t, "r")}, CO2: []float64{number.Draw(t, "c")}}
 			if rapid.Bool().Draw(t, "spoil") {

@@ -313,7 +313,7 @@ func (r *run) tick(at time.Duration) {
 	}
 	for _, x := range reports {
 		if x.HasOn { // power tells of a reservoir that never runs dry here
-			r.in.Reports = append(r.in.Reports, chamber.PlugReport{Plug: x.Outlet, HasOn: true, On: x.On, At: now})
+			r.in.Reports = append(r.in.Reports, chamber.PlugReport{Plug: x.Outlet, HasOn: true, On: x.On, Level: x.Level, At: now})
 		}
 	}
 	if len(r.in.Reports) == 0 && at-r.looked < lookEach && (r.wake == 0 || at < r.wake) {
@@ -335,7 +335,7 @@ func (r *run) tick(at time.Duration) {
 	}
 	for i := range d.Plugs {
 		if x := &d.Plugs[i]; x.Send {
-			r.rig.Command(i, x.On, x.For.Seconds())
+			r.rig.Command(i, x.Order())
 		}
 	}
 	for i := range d.Events {

@@ -12,6 +12,7 @@ type OutletSpec struct {
 	Standby float64      `json:"standby"`  // watts that it meters when off
 	MinOnS  float64      `json:"min_on_s"` // what the guard must keep; the outlet only records
 	MinOffS float64      `json:"min_off_s"`
+	Dims    bool         `json:"dims,omitempty"` // it runs at any level, and reports it; power goes with the level
 }
 
 // Outlet is one switched outlet as it runs. It can be copied.
@@ -19,6 +20,7 @@ type Outlet struct {
 	Spec OutletSpec
 
 	On        bool
+	Level     float64 // share of full output while on
 	Switches  int     // of the relay
 	OnSeconds float64 // of the relay
 
@@ -26,10 +28,9 @@ type Outlet struct {
 	changedAt float64
 	changed   bool // ever
 	pending   bool
-	want      bool
+	want      chamber.Order
 	dueAt     float64
 	offAt     float64 // by its own timer; 0: none
-	timer     float64 // seconds to start when the pending command arrives
 	answer    bool    // owes a report of its state
 	meterAt   float64
 }
@@ -43,27 +44,29 @@ type Violation struct {
 }
 
 // command is heard by the outlet.
-func (o *Outlet) command(at float64, on bool, seconds float64) {
-	o.pending, o.want, o.dueAt, o.timer = true, on, at+o.Spec.DelayS, 0
-	if on {
-		o.timer = seconds
-	}
+func (o *Outlet) command(at float64, want chamber.Order) {
+	o.pending, o.want, o.dueAt = true, want, at+o.Spec.DelayS
 }
 
 // hand is a person's finger on the outlet's button.
 func (o *Outlet) hand(at float64, on bool) {
 	o.pending, o.offAt = false, 0
 	o.answer = true
-	o.set(at, on)
+	o.set(at, chamber.Order{On: on})
 }
 
 // set throws the relay and says how long it had rested.
-func (o *Outlet) set(at float64, on bool) (after float64, changed bool) {
-	if on == o.On {
+func (o *Outlet) set(at float64, want chamber.Order) (after float64, changed bool) {
+	if level := want.Output(); o.Spec.Dims || level == 0 {
+		o.Level = level
+	} else {
+		o.Level = 1
+	}
+	if want.On == o.On {
 		return 0, false
 	}
 	after, first := at-o.changedAt, !o.changed
-	o.On, o.changedAt, o.changed, o.answer = on, at, true, true
+	o.On, o.changedAt, o.changed, o.answer = want.On, at, true, true
 	o.Switches++
 	o.meterAt = min(o.meterAt, at+o.Spec.MeterS/10)
 	return after, !first
@@ -98,11 +101,10 @@ func (o *Outlet) advance(at, dt float64, f outletFaults) (v Violation, violated 
 	}
 	if o.pending && at >= o.dueAt {
 		o.pending, o.answer = false, true
-		if !f.disobeys && !f.dead && !(f.welded && !o.want) {
-			if o.timer > 0 {
-				o.offAt = at + o.timer
-			} else {
-				o.offAt = 0
+		if !f.disobeys && !f.dead && !(f.welded && !o.want.On) {
+			o.offAt = 0
+			if s := o.want.For.Seconds(); o.want.On && s > 0 {
+				o.offAt = at + s
 			}
 			v, violated = o.judge(at, o.want)
 		}
@@ -110,24 +112,24 @@ func (o *Outlet) advance(at, dt float64, f outletFaults) (v Violation, violated 
 	if o.offAt > 0 && at >= o.offAt {
 		o.offAt = 0
 		if !f.welded {
-			o.set(at, false)
+			o.set(at, chamber.Order{})
 		}
 	}
 	if f.welded && !o.On {
-		o.set(at, true)
+		o.set(at, chamber.Order{On: true})
 	}
 	if f.dead && o.On {
-		o.set(at, false)
+		o.set(at, chamber.Order{})
 	}
 	return v, violated
 }
 
 // judge switches by command and says whether that came too soon. A hundredth of a second is forgiven, for clocks.
-func (o *Outlet) judge(at float64, on bool) (Violation, bool) {
-	after, changed := o.set(at, on)
+func (o *Outlet) judge(at float64, want chamber.Order) (Violation, bool) {
+	after, changed := o.set(at, want)
 	least := o.Spec.MinOnS
-	if on {
+	if want.On {
 		least = o.Spec.MinOffS
 	}
-	return Violation{At: at, On: on, After: after}, changed && after < least-0.01
+	return Violation{At: at, On: want.On, After: after}, changed && after < least-0.01
 }

@@ -157,7 +157,7 @@ func EquipFor(spec *chamber.Spec, seed uint64) (sensors []SensorSpec, outlets []
 	for i := range spec.Plugs {
 		x := &spec.Plugs[i]
 		outlets = append(outlets, OutletSpec{Role: x.Role, DelayS: n.Uniform(0.1, 0.9), Reports: x.Reports, Meters: x.Meters,
-			MeterS: n.Uniform(15, 30), Standby: 0.3, MinOnS: x.MinOn.Seconds(), MinOffS: x.MinOff.Seconds()})
+			MeterS: n.Uniform(15, 30), Standby: 0.3, MinOnS: x.MinOn.Seconds(), MinOffS: x.MinOff.Seconds(), Dims: x.Modulates()})
 	}
 	return sensors, outlets
 }

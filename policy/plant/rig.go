@@ -40,6 +40,7 @@ type Report struct {
 	Outlet   int
 	HasOn    bool
 	On       bool
+	Level    float64 `json:",omitempty"` // of an outlet that dims, while on
 	HasWatts bool
 	Watts    float64
 }
@@ -78,10 +79,8 @@ func (r *Rig) Seconds() float64 { return r.State.Seconds }
 // Room is the air outside now.
 func (r *Rig) Room() Room { return r.room }
 
-// Command tells an outlet to switch; seconds above 0 lets it switch off by itself after that time.
-func (r *Rig) Command(outlet int, on bool, seconds float64) {
-	r.Outlets[outlet].command(r.State.Seconds, on, seconds)
-}
+// Command tells an outlet what to do.
+func (r *Rig) Command(outlet int, o chamber.Order) { r.Outlets[outlet].command(r.State.Seconds, o) }
 
 // Hand switches an outlet at its button.
 func (r *Rig) Hand(outlet int, on bool) { r.Outlets[outlet].hand(r.State.Seconds, on) }
@@ -128,17 +127,17 @@ func (r *Rig) drive(at, dt float64) (plugs Plugs) {
 		}
 		switch o.Spec.Role {
 		case chamber.Humidifier:
-			plugs.Humidifier = 1
+			plugs.Humidifier = o.Level
 		case chamber.ExhaustFan:
-			plugs.ExhaustFan = 1
+			plugs.ExhaustFan = o.Level
 		case chamber.CirculationFan:
-			plugs.CirculationFan = 1
+			plugs.CirculationFan = o.Level
 		case chamber.Lamp:
-			plugs.Lamp = 1
+			plugs.Lamp = o.Level
 		case chamber.Heater:
-			plugs.Heater = 1
+			plugs.Heater = o.Level
 		case chamber.Cooler:
-			plugs.Cooler = 1
+			plugs.Cooler = o.Level
 		}
 	}
 	return plugs
@@ -198,6 +197,9 @@ func (r *Rig) speak(at float64, plugs Plugs) {
 		report := Report{Outlet: i, On: o.On}
 		if o.answer {
 			o.answer, report.HasOn = false, o.Spec.Reports
+			if o.Spec.Dims {
+				report.Level = o.Level
+			}
 		}
 		if o.Spec.Meters && at >= o.meterAt {
 			o.meterAt = at + o.Spec.MeterS
@@ -213,7 +215,7 @@ func (r *Rig) speak(at float64, plugs Plugs) {
 func (r *Rig) watts(o *Outlet, f outletFaults) float64 {
 	w := o.Spec.Standby
 	if o.On && !f.load {
-		w += r.load(o.Spec.Role)
+		w += float64(r.load(o.Spec.Role) * o.Level)
 	}
 	w = float64(w * (1 + float64(0.01*o.noise.Normal())))
 	return math.Floor(float64(w*10)+0.5) / 10

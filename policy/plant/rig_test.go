@@ -5,6 +5,7 @@ import (
 	"hash/fnv"
 	"math"
 	"testing"
+	"time"
 
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/plant"
@@ -136,7 +137,7 @@ func TestSensorBaseline(t *testing.T) {
 func TestOutlet(t *testing.T) {
 	r := rig(plant.SensorSpec{Quantity: chamber.CO2, EveryS: 1000})
 	run(r, 30)
-	r.Command(0, true, 0)
+	r.Command(0, chamber.Order{On: true})
 	_, reports := run(r, 10)
 	if !r.Outlets[0].On {
 		t.Fatal("the humidifier is off after a command to switch on")
@@ -151,13 +152,13 @@ func TestOutlet(t *testing.T) {
 	if !state || !power {
 		t.Errorf("ten seconds after switching, state reported %v, power reported %v; want both", state, power)
 	}
-	r.Command(0, false, 0) // 10 s on: too soon
+	r.Command(0, chamber.Order{On: false}) // 10 s on: too soon
 	run(r, 2)
 	if len(r.Violations) != 1 || r.Violations[0].On || r.Violations[0].Plug != 0 {
 		t.Errorf("violations = %+v, want one of the humidifier's minimum on", r.Violations)
 	}
 	run(r, 60)
-	r.Command(0, true, 30)
+	r.Command(0, chamber.Order{On: true, For: 30 * time.Second})
 	run(r, 25)
 	on := r.Outlets[0].On
 	run(r, 10)
@@ -183,7 +184,7 @@ func TestOutletFaults(t *testing.T) {
 	} {
 		r := rig(plant.SensorSpec{Quantity: chamber.CO2, EveryS: 1000}, plant.Fault{Kind: c.kind, From: 10})
 		run(r, 20)
-		r.Command(0, c.command, 0)
+		r.Command(0, chamber.Order{On: c.command})
 		_, reports := run(r, 60)
 		heard, watts := 0, -1.0
 		for _, list := range reports {
@@ -205,7 +206,7 @@ func TestOutletFaults(t *testing.T) {
 // An empty reservoir: no mist, and the power falls where the humidifier cuts out.
 func TestReservoirDry(t *testing.T) {
 	r := rig(plant.SensorSpec{Quantity: chamber.CO2, EveryS: 1000}, plant.Fault{Kind: plant.ReservoirDry, From: 50, For: 100})
-	r.Command(0, true, 0)
+	r.Command(0, chamber.Order{On: true})
 	run(r, 60)
 	used := r.State.Total.MistG
 	_, reports := run(r, 60)
@@ -278,8 +279,8 @@ func TestSameEverywhere(t *testing.T) {
 	sum := fnv.New64a()
 	for i := range 6 * 3600 {
 		if i%300 == 0 {
-			r.Command(0, i%600 == 0, 0)
-			r.Command(1, i%900 == 0, 0)
+			r.Command(0, chamber.Order{On: i%600 == 0})
+			r.Command(1, chamber.Order{On: i%900 == 0})
 		}
 		s, o := r.Advance(1)
 		for _, x := range s {

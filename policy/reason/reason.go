@@ -63,10 +63,11 @@ type Reason struct {
 // Plan is what a plan expects of the next minutes with a run of one plug and without it, the other plugs as planned.
 // One of the two was chosen.
 type Plan struct {
-	Ahead   time.Duration `json:"ahead"`        // how far it looks
-	Runs    bool          `json:"runs"`         // the run was chosen, not the rest
-	In      time.Duration `json:"in,omitempty"` // until the run begins
-	For     time.Duration `json:"for"`          // its length; of a plug that runs, what is left of it
+	Ahead   time.Duration `json:"ahead"`           // how far it looks
+	Runs    bool          `json:"runs"`            // the run was chosen, not the rest
+	In      time.Duration `json:"in,omitempty"`    // until the run begins
+	For     time.Duration `json:"for"`             // its length; of a plug that runs, what is left of it
+	Level   float64       `json:"level,omitempty"` // share of full output, of a plug that modulates
 	Now     Air           `json:"now"`
 	With    Course        `json:"with"`
 	Without Course        `json:"without"` // of a plug that runs: with its end as soon as may be

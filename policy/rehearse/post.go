@@ -64,7 +64,7 @@ func (p *post) deliver(spec *chamber.Spec, now time.Time, at float64, samples []
 		p.readings = send(p, p.readings, at, chamber.Reading{Sensor: s.Sensor, Value: s.Value})
 	}
 	for _, o := range reports {
-		p.reports = send(p, p.reports, at, chamber.PlugReport{Plug: o.Outlet, HasOn: o.HasOn, On: o.On, HasWatts: o.HasWatts, Watts: o.Watts})
+		p.reports = send(p, p.reports, at, chamber.PlugReport{Plug: o.Outlet, HasOn: o.HasOn, On: o.On, Level: o.Level, HasWatts: o.HasWatts, Watts: o.Watts})
 	}
 	p.readings = arrive(p.readings, at, func(r chamber.Reading) { r.At = now; rs = append(rs, r) })
 	p.reports = arrive(p.reports, at, func(r chamber.PlugReport) { r.At = now; ps = append(ps, r) })

@@ -184,7 +184,7 @@ func (r *Run) decide(in policy.Input) {
 	}
 	for i := range d.Plugs {
 		if p := &d.Plugs[i]; p.Send && link && !r.post.loses() {
-			r.rig.Command(i, p.On, p.For.Seconds())
+			r.rig.Command(i, p.Order())
 		}
 	}
 	if r.Watch != nil {

@@ -64,7 +64,7 @@ func (r *rendering) render(s *policy.Snapshot) *image {
 	r.air(m, s, roomNode, "Air of the room", chamber.Room)
 	r.target(m, s)
 	for i := range s.State.Plugs {
-		r.plug(m, &s.State.Plugs[i])
+		r.plug(m, &s.State.Plugs[i], s.Modulates(i))
 	}
 	r.reservoir(m, s)
 	r.batches(m, s)
@@ -143,7 +143,7 @@ func (r *rendering) target(m *image, s *policy.Snapshot) {
 }
 
 // plug shows what one plug does, was told, draws, and whether a person holds it.
-func (r *rendering) plug(m *image, p *guard.Plug) {
+func (r *rendering) plug(m *image, p *guard.Plug, modulates bool) {
 	n := m.node(plugNode+homie.ID(p.Name), p.Name, strings.ReplaceAll(p.Role.String(), "_", "-"))
 	if p.Known {
 		told := p.On
@@ -151,6 +151,13 @@ func (r *rendering) plug(m *image, p *guard.Plug) {
 			told = p.Told
 		}
 		n.aim("on", homie.Property{Name: "Runs", Datatype: homie.Boolean, Format: "off,on"}, homie.Bool(p.On), homie.Bool(told))
+		if modulates {
+			aim := p.Output()
+			if p.HasTold {
+				aim = chamber.Order{On: p.Told, Level: p.ToldAs}.Output()
+			}
+			n.aim("level", homie.Property{Name: "Output", Datatype: homie.Number, Unit: homie.Percent, Format: "0:100"}, homie.Float(100*p.Output(), 0), homie.Float(100*aim, 0))
+		}
 	}
 	if p.HasWatts {
 		n.show("power", homie.Property{Name: "Power", Datatype: homie.Number, Unit: homie.Watt}, homie.Float(p.Watts, 1))

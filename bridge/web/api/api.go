@@ -132,6 +132,7 @@ type Plug struct {
 	Role      string     `json:"role"`
 	On        bool       `json:"on" doc:"what it does, as far as known"`
 	Known     bool       `json:"known" doc:"false: it was never told and has not reported"`
+	Level     *float64   `json:"level,omitempty" doc:"share of full output, of a plug that can be dimmed; 0 when off"`
 	Commanded *bool      `json:"commanded,omitempty" doc:"what it was told last"`
 	Reported  *bool      `json:"reported,omitempty" doc:"what it says of itself"`
 	Since     *time.Time `json:"since,omitempty" doc:"of the last change"`
@@ -167,6 +168,7 @@ type Plan struct {
 	Runs    bool     `json:"runs" doc:"the run was chosen, not the rest"`
 	In      Duration `json:"in,omitempty" doc:"until the run begins"`
 	For     Duration `json:"for" doc:"its length; of a plug that runs, what is left of it"`
+	Level   float64  `json:"level,omitempty" doc:"share of full output, of a plug that can be dimmed"`
 	Now     PlanAir  `json:"now"`
 	With    Course   `json:"with"`
 	Without Course   `json:"without"`
