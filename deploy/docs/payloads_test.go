@@ -121,7 +121,7 @@ func TestPayloadsAreReadAsThePageSays(t *testing.T) {
 		}); !ok || got.On != (f.Value == 1) || got.HasWatts != (f.Watts > 0) || got.HasWatts && got.Watts != f.Watts {
 			t.Errorf("%s: read %+v, %v, want %v and %v W", f.Title, got, ok, f.Value, f.Watts)
 		}
-		if err := s.Send(context.Background(), 0, plug, true, 90*time.Second); err != nil {
+		if err := s.Send(context.Background(), 0, plug, chamber.Order{On: true, For: 90 * time.Second}); err != nil {
 			t.Errorf("%s: %v", f.Title, err)
 		}
 		select {
