@@ -157,12 +157,7 @@ func (v *visit) learned(c *course, view *view) []learnedLine {
 			l.Unsure = "± " + words.Number(value*relative, digits)
 		}
 		s := c.of(journal.PlaceLearned, quantity)
-		for _, x := range s {
-			if x.ok {
-				l.Before = words.Number(x.mean, digits) + unit
-				break
-			}
-		}
+		l.Before = wandered(s, digits, unit)
 		l.Path = sparkline(s)
 		out = append(out, l)
 	}
@@ -176,6 +171,28 @@ func (v *visit) learned(c *course, view *view) []learnedLine {
 		add(true, "Fan flow through filter and duct", journal.FanFlow, " m³/h", 1, flow, sd/math.Max(flow, 1e-9), k.FanOn.Known && k.FanOff.Known)
 	}
 	return out
+}
+
+// wandered says where a series began, and between what it lay.
+func wandered(s []cell, digits int, unit string) string {
+	first, low, high := "", math.Inf(1), math.Inf(-1)
+	for _, x := range s {
+		if !x.ok {
+			continue
+		}
+		if first == "" {
+			first = words.Number(x.mean, digits)
+		}
+		low, high = min(low, x.mean), max(high, x.mean)
+	}
+	if first == "" {
+		return ""
+	}
+	text := first + unit + " at the start of this time"
+	if l, h := words.Number(low, digits), words.Number(high, digits); l != h {
+		text += ", " + l + " to " + h + " within it"
+	}
+	return text
 }
 
 // sparkline draws a series small.

@@ -9,6 +9,7 @@ import (
 	"gillkeeper/policy"
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
 	"gillkeeper/policy/species"
 )
 
@@ -20,6 +21,7 @@ type course struct {
 	series   map[seriesKey][]cell
 	marks    []mark
 	alarms   []standingTime
+	grown    []crop.Record // the batches that grew here, ever
 }
 
 type seriesKey struct{ place, quantity string }
@@ -83,6 +85,13 @@ func (s *Server) readCourse(ctx context.Context, v *view, from, to time.Time) (*
 		return nil, err
 	}
 	c.take(events)
+	all, err := s.chronicles(ctx, v.snap.Spec.Name)
+	if err != nil {
+		return nil, err
+	}
+	for _, x := range all {
+		c.grown = append(c.grown, policy.Records(x.chamber, x.entries)...)
+	}
 	return c, nil
 }
 

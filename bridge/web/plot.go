@@ -22,7 +22,8 @@ type plots struct {
 	Plots  []plot
 	Lanes  []lane
 	Alarms []lane
-	XTicks []string
+	Stages []stageLane
+	XTicks []tick
 	Marks  []float64 // where people did something, in thousandths
 	Done   []listed  // the same as text
 	Stood  []listed  // alarms as text
@@ -32,16 +33,35 @@ type plots struct {
 	Step   int   // seconds
 	Last   int   // index of the last step
 	End    int64 // Unix seconds of the end, which lies within the last step
-	Zone   int   // seconds east of UTC
+	Zone   int   // seconds east of UTC, from Turn on
+	Turn   int64 // Unix seconds of the clock's last change within; 0: there is none
+	Before int   // seconds east of UTC before it
+	Twelve bool  // the time of day is written as 2:05 pm
+	Spread bool  // steps are so long that lowest and highest are drawn
 	Empty  bool
 }
+
+// tick is a round moment of the site's calendar. At is in thousandths, X the same as the drawing of text takes it.
+type tick struct {
+	At        float64
+	X, Anchor string
+	Text      string
+}
+
+// stageLane is one batch: its stages over time, in hundredths as the drawing takes them.
+type stageLane struct {
+	Batch, Says string
+	Parts       []stagePart
+}
+
+type stagePart struct{ X, Width, TextX, Text string }
 
 type listed struct{ When, What string }
 
 // plot is one quantity over time.
 type plot struct {
 	Name, Unit, Now  string
-	Band, Area, Line string // paths
+	Band, Area, Line string // paths; Area is from the lowest to the highest of each step
 	YTicks           []string
 	Values           string // of the line, comma between, empty where there is none
 	Says             string
@@ -62,7 +82,8 @@ func (c *course) draw(v *view, w words.Words) *plots {
 		zone = time.UTC
 	}
 	_, east := c.to.In(zone).Zone()
-	p := &plots{Start: c.from.Unix(), Step: int(c.step / time.Second), Last: max(0, c.n-1), End: c.to.Unix(), Zone: east, XTicks: c.xTicks(w)}
+	p := &plots{Stages: c.stageLanes(w), Spread: c.step > finest, Twelve: w.TwelveHour, Start: c.from.Unix(), Step: int(c.step / time.Second), Last: max(0, c.n-1), End: c.to.Unix(), Zone: east, XTicks: c.xTicks(w)}
+	p.Turn, p.Before = c.turn(zone)
 	for _, q := range []chamber.Quantity{chamber.RelativeHumidity, chamber.Temperature, chamber.CO2} {
 		if s := c.of(chamber.Inside.String(), q.String()); s != nil {
 			p.Plots = append(p.Plots, c.plot(q, s, w))
@@ -91,20 +112,94 @@ func (c *course) draw(v *view, w words.Words) *plots {
 	return p
 }
 
-// xTicks labels the start, the end and three moments between, all at the same distance.
-func (c *course) xTicks(w words.Words) []string {
+// finest is the longest step whose lowest and highest are not worth drawing.
+const finest = 5 * time.Minute
+
+// turn finds the last moment within at which the site's clock was changed.
+func (c *course) turn(zone *time.Location) (at int64, before int) {
+	offset := func(t time.Time) int { _, east := t.In(zone).Zone(); return east }
+	for t := c.to; t.After(c.from); t = t.Add(-time.Hour) {
+		if was := offset(t.Add(-time.Hour)); was != offset(t) {
+			start, _ := t.In(zone).ZoneBounds()
+			return start.Unix(), was
+		}
+	}
+	return 0, 0
+}
+
+// mostTicks is how many labels stand side by side on a narrow phone.
+const mostTicks = 5
+
+// xTicks labels round moments of the site's calendar: hours of a day, or days.
+func (c *course) xTicks(w words.Words) []tick {
 	zone := w.Zone
 	if zone == nil {
 		zone = time.UTC
 	}
 	length := time.Duration(c.n) * c.step
-	form := w.ClockForm(false)
-	if length > 48*time.Hour {
-		form = "2 Jan"
+	hours := 1
+	for _, h := range []int{1, 2, 3, 6, 12, 24, 48, 96, 168, 336, 720} {
+		if hours = h; length <= mostTicks*time.Duration(h)*time.Hour {
+			break
+		}
 	}
-	var out []string
-	for i := range 5 {
-		out = append(out, c.from.Add(length*time.Duration(i)/4).In(zone).Format(form))
+	y, m, d := c.from.In(zone).Date()
+	var out []tick
+	for i := 0; ; i++ {
+		at := time.Date(y, m, d, i*hours, 0, 0, 0, zone) // by the calendar, so that noon stays noon when the clock is changed
+		if at.Sub(c.from) > length {
+			return out
+		}
+		if at.Before(c.from) {
+			continue
+		}
+		form := w.ClockForm(false)
+		if at.Hour() == 0 || hours >= 24 {
+			form = "2 Jan"
+		}
+		share := c.share(at)
+		t := tick{At: rounded(share), X: short1(share/10) + "%", Anchor: "middle", Text: at.Format(form)}
+		switch {
+		case share < 40:
+			t.Anchor = "start"
+		case share > 960:
+			t.Anchor = "end"
+		}
+		out = append(out, t)
+	}
+}
+
+// stageLanes draws the stages that each batch went through.
+func (c *course) stageLanes(w words.Words) []stageLane {
+	var out []stageLane
+	for i := range c.grown {
+		r := &c.grown[i]
+		l := stageLane{Batch: r.Batch}
+		var says []string
+		for _, p := range r.Stages {
+			end := p.To
+			if end.IsZero() {
+				end = c.to
+			}
+			if !end.After(c.from) || !p.From.Before(c.to) {
+				continue
+			}
+			x0, x1 := c.share(p.From), c.share(end)
+			part := stagePart{X: short1(x0/10) + "%", Width: short1(max(x1-x0, 3)/10) + "%"}
+			if x1-x0 > 120 { // wide enough for its name on a phone
+				part.TextX, part.Text = short1(x0/10+1)+"%", p.Stage.String()
+			}
+			l.Parts = append(l.Parts, part)
+			if p.To.IsZero() {
+				says = append(says, p.Stage.String()+" since "+w.Clock(p.From, c.to))
+			} else {
+				says = append(says, p.Stage.String()+" until "+w.Clock(p.To, c.to))
+			}
+		}
+		if len(l.Parts) > 0 {
+			l.Says = strings.Join(says, ", ")
+			out = append(out, l)
+		}
 	}
 	return out
 }
@@ -125,7 +220,10 @@ func (c *course) plot(q chamber.Quantity, s []cell, w words.Words) plot {
 	for i := range 3 {
 		p.YTicks = append(p.YTicks, words.Number(high-(high-low)*float64(i)/2, tickDigits(high-low)))
 	}
-	p.Line, p.Area = c.linePath(s, y), c.areaPath(s, y, func(x cell) (float64, float64) { return x.min, x.max })
+	p.Line = c.linePath(s, y)
+	if c.step > finest {
+		p.Area = c.spreadPath(s, y)
+	}
 	p.Band = c.areaPath(target, y, func(x cell) (float64, float64) {
 		if q == chamber.CO2 && x.max == 0 {
 			return x.min, math.Inf(1)
@@ -202,6 +300,32 @@ func (c *course) linePath(s []cell, y func(float64) float64) string {
 			b.WriteString("h1")
 		}
 		pen = 'L'
+	}
+	return b.String()
+}
+
+// spreadPath fills between the lowest and the highest of neighboring steps.
+func (c *course) spreadPath(s []cell, y func(float64) float64) string {
+	var b strings.Builder
+	for i := 0; i < len(s); {
+		if !s[i].ok {
+			i++
+			continue
+		}
+		end := i
+		for end < len(s) && s[end].ok {
+			end++
+		}
+		pen := byte('M')
+		for j := i; j < end; j++ {
+			fmt.Fprintf(&b, "%c%s %s", pen, short1(c.x(j)), short1(y(s[j].max)))
+			pen = 'L'
+		}
+		for j := end - 1; j >= i; j-- {
+			fmt.Fprintf(&b, "L%s %s", short1(c.x(j)), short1(y(s[j].min)))
+		}
+		b.WriteByte('z')
+		i = end
 	}
 	return b.String()
 }

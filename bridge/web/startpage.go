@@ -58,6 +58,22 @@ func (s *Server) newStartMux() *http.ServeMux {
 	return mux
 }
 
+// heard writes the last value of what looks like a sensor, in the unit that it seems to speak in.
+func heard(x *survey.Sensor) string {
+	unit, ok := map[string]string{"percent": "%", "celsius": "°C", "fahrenheit": "°F", "kelvin": "K", "ratio": ""}[x.UnitWord]
+	if !ok {
+		unit = x.UnitWord
+	}
+	digits := 1
+	switch x.UnitWord {
+	case "ppm", "lux":
+		digits = 0
+	case "ratio":
+		digits = 3
+	}
+	return strings.TrimSpace(words.Number(x.Last, digits) + " " + unit)
+}
+
 // hearAgain is after how many seconds the page looks again for what was heard.
 const hearAgain = 3
 
@@ -69,7 +85,7 @@ func (v *visit) startPage(status int, problem string) error {
 	}
 	if f := p.State.Found; f != nil {
 		for _, x := range f.Sensors {
-			p.Sensors = append(p.Sensors, foundSensor{x.Measures, x.Topic + " " + x.Pointer, words.Number(x.Last, 1) + " " + x.UnitWord,
+			p.Sensors = append(p.Sensors, foundSensor{x.Measures, x.Topic + " " + x.Pointer, heard(x),
 				words.Percent(x.Sure, 0), strings.Join(x.Because, ", ")})
 		}
 		for _, x := range f.Plugs {

@@ -170,11 +170,12 @@
     const at = byId("probe-at");
     const says = byId("probe-says");
     const why = byId("probe-why");
-    const { start, step, end, zone } = plots.dataset;
+    const { start, step, end, zone, turn, before, twelve } = plots.dataset;
     const drawn = [...plots.querySelectorAll("svg[data-v]")].map((svg) => ({ svg, name: svg.dataset.name, unit: svg.dataset.unit, v: svg.dataset.v.split(",") }));
     const last = Number(at.max);
     const two = (n) => String(n).padStart(2, "0");
-    const moment = (i) => new Date((Math.min(Number(start) + (i + 1) * step, Number(end)) + Number(zone)) * 1000); // the end of the step; site time, read as UTC
+    const moment = (i) => Math.min(Number(start) + (i + 1) * step, Number(end)); // the end of the step
+    const local = (t) => new Date((t + Number(turn && t < turn ? before : zone)) * 1000); // the site's time, to be read as if it were UTC
     const cursor = (svg) => {
       let line = svg.querySelector(".cursor");
       if (!line) {
@@ -186,9 +187,10 @@
     };
     const show = () => {
       const i = Number(at.value);
-      const t = moment(i);
+      const t = local(moment(i));
       const day = `${t.getUTCFullYear()}-${two(t.getUTCMonth() + 1)}-${two(t.getUTCDate())}`;
-      const clock = `${two(t.getUTCHours())}:${two(t.getUTCMinutes())}`;
+      const h = t.getUTCHours();
+      const clock = twelve ? `${h % 12 || 12}:${two(t.getUTCMinutes())} ${h < 12 ? "am" : "pm"}` : `${two(h)}:${two(t.getUTCMinutes())}`;
       const x = (1000 * (i + 0.5)) / (last + 1);
       const parts = drawn.map(({ svg, name, unit, v }) => {
         cursor(svg).setAttribute("d", `M${x} 0V200`);
@@ -196,12 +198,12 @@
       });
       says.textContent = `${day} ${clock}: ${parts.join(", ")}`;
       const q = new URLSearchParams(location.search);
-      q.set("at", `${day}T${clock}`);
+      q.set("at", new Date(moment(i) * 1000).toISOString().replace(".000", ""));
       q.delete("done");
       why.href = `?${q}#why`;
     };
     at.addEventListener("input", show);
-    for (const svg of plots.querySelectorAll("svg")) {
+    for (const svg of plots.querySelectorAll(".field svg")) {
       const point = (e) => {
         const r = svg.getBoundingClientRect();
         at.value = String(Math.min(last, Math.max(0, Math.floor(((e.clientX - r.left) / r.width) * (last + 1)))));
@@ -216,23 +218,25 @@
     while (newest > 0 && drawn.every(({ v }) => !v[newest])) newest--;
     at.value = String(newest);
     show();
-    why.addEventListener("click", (e) => { e.preventDefault(); reasons(new URL(why.href).searchParams.get("at"), true); });
+    why.addEventListener("click", (e) => { e.preventDefault(); reasons(new URL(why.href).searchParams.get("at")); });
   }
 
-  // reasons shows why the plugs were as they were, in place.
-  async function reasons(when, go) {
+  // reasons shows why the plugs were as they were, in place: beneath the slider, and where the reasons of now stand.
+  async function reasons(when) {
     const body = byId("why-body");
+    const here = byId("probe-because");
     if (!body || !when) return;
     const q = new URLSearchParams({ at: when });
     try {
       const reply = await fetch(`?${q}`, { signal: AbortSignal.timeout(15000) });
-      const fresh = new DOMParser().parseFromString(await reply.text(), "text/html").getElementById("why-body");
+      const page = new DOMParser().parseFromString(await reply.text(), "text/html");
+      const fresh = page.getElementById("why-body");
       if (!fresh) throw new Error("no reasons");
+      here.replaceChildren(...fresh.cloneNode(true).childNodes);
       body.replaceWith(fresh);
-      byId("why-at").value = when;
-      if (go) byId("why").scrollIntoView();
+      byId("why-at").value = page.getElementById("why-at").value;
     } catch {
-      if (go) location.href = `?${q}#why`;
+      here.textContent = "The reasons of then cannot be had now.";
     }
   }
 
