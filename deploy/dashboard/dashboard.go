@@ -14,7 +14,9 @@ import (
 	"github.com/grafana/grafana-foundation-sdk/go/prometheus"
 	"github.com/grafana/grafana-foundation-sdk/go/stat"
 	"github.com/grafana/grafana-foundation-sdk/go/statetimeline"
+	"github.com/grafana/grafana-foundation-sdk/go/table"
 	"github.com/grafana/grafana-foundation-sdk/go/timeseries"
+	"github.com/grafana/grafana-foundation-sdk/go/xychart"
 )
 
 // Query is one question to Prometheus and what its answers are called.
@@ -28,18 +30,23 @@ type Panel struct {
 	Queries           []Query
 	// Rare says that a chamber may well have nothing to show here, such as a harvest.
 	Rare bool
-	low  *float64
-	high *float64
-	warn []step
-	span uint32
+	// Recorded says that it asks for what the rules in deploy/prometheus record.
+	Recorded bool
+	units    []string // of a table's columns and a scatter's axes, one for each query
+	low      *float64
+	high     *float64
+	warn     []step
+	span     uint32
 }
 
 type kind uint8
 
 const (
-	line   kind = iota
-	number      // the newest value, large
-	band        // states over time
+	line    kind = iota
+	number       // the newest value, large
+	band         // states over time
+	columns      // a table: a column for each query, named by its legend, and a row for each of their labels
+	scatter      // dots: the first query across, the second up
 )
 
 // step colors a number from a value on.
@@ -71,6 +78,13 @@ func climate(metric, quantity string, bounds ...string) []Query {
 		q = append(q, Query{in("gillkeeper_target", `quantity="`+quantity+`",bound="`+b+`"`), "{{chamber}} " + b})
 	}
 	return append(q, Query{in(metric, `place="room"`), "{{chamber}} room"})
+}
+
+const fruiting = `stage="fruiting"`
+
+// byStage asks for what a rule recorded of each stage of each flush, without the name, so that columns can be joined.
+func byStage(record, more string) string {
+	return "sum by (chamber, batch, species, stage, flush) (" + in("batch_stage:gillkeeper_"+record, more) + ")"
 }
 
 // Rows is the whole dashboard, from what is looked at daily to what is looked at when something is odd.
@@ -119,6 +133,20 @@ func Rows() []Row {
 				Queries: []Query{{"sum by (chamber, quantity, stage) (gillkeeper_in_range_seconds_total" + here + ") / sum by (chamber, quantity, stage) (gillkeeper_observed_seconds_total" + here + ")", "{{chamber}} {{quantity}} {{stage}}"}}, low: cog.ToPtr(0.0), high: cog.ToPtr(1.0)},
 			{Title: "Harvested", Unit: "massg", span: 12, Queries: []Query{{"gillkeeper_harvest_fresh_grams_total" + here, "{{chamber}} {{batch}}, flush {{flush}}"}}, low: cog.ToPtr(0.0), Rare: true},
 			{Title: "Biological efficiency", Says: "Fresh weight harvested by dry weight of the substrate.", Unit: "percentunit", span: 12, Queries: []Query{{"gillkeeper_biological_efficiency_ratio" + here, "{{chamber}} {{batch}}, flush {{flush}}"}}, low: cog.ToPtr(0.0), Rare: true},
+		}},
+		{"Conditions against yield", []Panel{
+			{Title: "Conditions of each stage, and what the flush gave", Says: "Means over the stage. Compare first flushes with first flushes, within a species. What goes together need not be cause and effect: gillkeeper report does the arithmetic.",
+				Kind: columns, span: 24, Recorded: true, Rare: true,
+				Queries: []Query{
+					{byStage("biological_efficiency:ratio60d", ""), "efficiency"}, {byStage("harvest_fresh:grams60d", ""), "harvested"}, {byStage("stage:hours60d", ""), "in the stage"},
+					{byStage("air_relative_humidity:mean60d", ""), "humidity"}, {byStage("humidity_in_range:share60d", ""), "humidity in range"},
+					{byStage("air_temperature:mean60d", ""), "temperature"}, {byStage("air_vapor_pressure_deficit:mean60d", ""), "vapor pressure deficit"},
+					{byStage("air_co2:mean60d", ""), "CO2"}, {byStage("co2_above_limit:hours60d", ""), "CO2 above its limit"}},
+				units: []string{"percentunit", "massg", "h", "percentunit", "percentunit", "celsius", "pressurepa", "ppm", "h"}},
+			{Title: "Efficiency against humidity in range", Says: "A dot for each flush, by its time in fruiting.", Kind: scatter, span: 12, Recorded: true, Rare: true,
+				Queries: []Query{{byStage("humidity_in_range:share60d", fruiting), "humidity in range"}, {byStage("biological_efficiency:ratio60d", fruiting), "efficiency"}}, units: []string{"percentunit", "percentunit"}},
+			{Title: "Efficiency against hours above the CO2 limit", Says: "A dot for each flush, by its time in fruiting.", Kind: scatter, span: 12, Recorded: true, Rare: true,
+				Queries: []Query{{byStage("co2_above_limit:hours60d", fruiting), "CO2 above its limit"}, {byStage("biological_efficiency:ratio60d", fruiting), "efficiency"}}, units: []string{"h", "percentunit"}},
 		}},
 		{"The daemon", []Panel{
 			{Title: "Alarms", Kind: band, span: 12, Queries: []Query{{"max by (chamber, alarm) (" + in("gillkeeper_alarm_active", "") + ") > 0", "{{chamber}} {{alarm}}"}}, Rare: true},
@@ -174,9 +202,12 @@ func (p *Panel) build(source common.DataSourceRef) cog.Builder[g.Panel] {
 	var targets []cog.Builder[variants.Dataquery]
 	for i, q := range p.Queries {
 		t := prometheus.NewDataqueryBuilder().Expr(q.Expr).LegendFormat(q.Legend).RefId(string(rune('A' + i))).Datasource(source)
-		if p.Kind == number {
+		switch p.Kind {
+		case number:
 			t = t.Instant()
-		} else {
+		case columns, scatter:
+			t = t.Instant().Format(prometheus.PromQueryFormatTable)
+		default:
 			t = t.Range()
 		}
 		targets = append(targets, t)
@@ -201,6 +232,28 @@ func (p *Panel) build(source common.DataSourceRef) cog.Builder[g.Panel] {
 		return statetimeline.NewPanelBuilder().Title(p.Title).Description(p.Says).Datasource(source).
 			Thresholds(g.NewThresholdsConfigBuilder().Mode(g.ThresholdsModeAbsolute).Steps([]g.Threshold{{Color: "transparent"}, {Value: cog.ToPtr(1.0), Color: "blue"}})).
 			Targets(targets).Span(p.span).Height(8).NoValue("nothing")
+	case columns:
+		t := table.NewPanelBuilder().Title(p.Title).Description(p.Says).Datasource(source).Transformations(p.join()).
+			SortBy([]cog.Builder[common.TableSortByFieldState]{common.NewTableSortByFieldStateBuilder().DisplayName(p.Queries[0].Legend).Desc(true)}).
+			Targets(targets).Span(p.span).Height(10).NoValue("no flush yet, or the rules are not loaded")
+		for i, q := range p.Queries {
+			t = t.OverrideByName(q.Legend, []g.DynamicConfigValue{{Id: "unit", Value: p.units[i]}, {Id: "decimals", Value: 1}})
+		}
+		return t
+	case scatter:
+		across, up := p.Queries[0].Legend, p.Queries[1].Legend
+		named := func(name string) cog.Builder[xychart.MatcherConfig] {
+			return xychart.NewMatcherConfigBuilder().Id("byName").Options(name)
+		}
+		return xychart.NewPanelBuilder().Title(p.Title).Description(p.Says).Datasource(source).Transformations(p.join()).
+			Mapping(xychart.SeriesMappingManual).Show(xychart.XYShowModePoints).
+			Tooltip(common.NewVizTooltipOptionsBuilder().Mode(common.TooltipDisplayModeSingle).Sort(common.SortOrderNone)).
+			Series([]cog.Builder[xychart.XYSeriesConfig]{xychart.NewXYSeriesConfigBuilder().
+				X(xychart.NewXychartXYSeriesConfigXBuilder().Matcher(named(across))).
+				Y(xychart.NewXychartXYSeriesConfigYBuilder().Matcher(named(up)))}).
+			OverrideByName(across, []g.DynamicConfigValue{{Id: "unit", Value: p.units[0]}}).
+			OverrideByName(up, []g.DynamicConfigValue{{Id: "unit", Value: p.units[1]}}).
+			Targets(targets).Span(p.span).Height(10).NoValue("no flush yet, or the rules are not loaded")
 	}
 	b := timeseries.NewPanelBuilder().Title(p.Title).Description(p.Says).Unit(p.Unit).Decimals(p.Decimals).Datasource(source).
 		Targets(targets).Span(p.span).Height(8).NoValue("nothing yet")
@@ -211,4 +264,17 @@ func (p *Panel) build(source common.DataSourceRef) cog.Builder[g.Panel] {
 		b = b.Max(*p.high)
 	}
 	return b
+}
+
+// join puts the answers beside each other, one row for each stage of each flush, under the legends' names.
+func (p *Panel) join() []g.DataTransformerConfig {
+	names, order := map[string]string{}, map[string]int{"chamber": 0, "species": 1, "batch": 2, "flush": 3, "stage": 4}
+	for i, q := range p.Queries {
+		value := "Value #" + string(rune('A'+i))
+		names[value], order[value] = q.Legend, len(order)
+	}
+	return []g.DataTransformerConfig{
+		{Id: "merge", Options: map[string]any{}},
+		{Id: "organize", Options: map[string]any{"excludeByName": map[string]bool{"Time": true}, "renameByName": names, "indexByName": order}},
+	}
 }

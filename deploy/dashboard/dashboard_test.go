@@ -32,7 +32,10 @@ func TestFileIsWhatBuildGives(t *testing.T) {
 	}
 }
 
-var metricName = regexp.MustCompile(`gillkeeper_[a-z0-9_]+`)
+var (
+	metricName = regexp.MustCompile(`gillkeeper_[a-z0-9_]+`)
+	recordName = regexp.MustCompile(`[a-z_]+:[a-z0-9_]+:[a-z0-9_]+`)
+)
 
 // questions are all expressions of the dashboard.
 func questions() []Query {
@@ -54,10 +57,20 @@ func TestMetricsExist(t *testing.T) {
 			known[f.Name+"_bucket"] = true
 		}
 	}
+	rules, err := os.ReadFile("../prometheus/yield.rules.yml")
+	if err != nil {
+		t.Fatal(err)
+	}
 	used := map[string]bool{}
 	for _, q := range questions() {
-		names := metricName.FindAllString(q.Expr, -1)
-		if len(names) == 0 {
+		records := recordName.FindAllString(q.Expr, -1)
+		for _, n := range records {
+			if !bytes.Contains(rules, []byte("- record: "+n+"\n")) {
+				t.Errorf("%q asks for %s, which no rule records", q.Expr, n)
+			}
+		}
+		names := metricName.FindAllString(recordName.ReplaceAllString(q.Expr, ""), -1)
+		if len(names)+len(records) == 0 {
 			t.Errorf("%q asks for nothing of the program's", q.Expr)
 		}
 		for _, n := range names {
@@ -86,8 +99,12 @@ func TestTitlesAreUnique(t *testing.T) {
 			}
 			seen[p.Title] = true
 			width += p.span
+			if (p.Kind == columns || p.Kind == scatter) && len(p.units) != len(p.Queries) {
+				t.Errorf("%s has %d units for %d queries", p.Title, len(p.units), len(p.Queries))
+			}
 			for _, q := range p.Queries {
-				if q.Legend == "" || strings.Contains(q.Expr, "by (chamber") && !strings.Contains(q.Legend, "{{chamber}}") {
+				joined := p.Kind == columns || p.Kind == scatter // a column has a name of its own, and the chamber another
+				if q.Legend == "" || !joined && strings.Contains(q.Expr, "by (chamber") && !strings.Contains(q.Legend, "{{chamber}}") {
 					t.Errorf("%s: %q is not named by its chamber", p.Title, q.Expr)
 				}
 			}

@@ -18,6 +18,7 @@ import (
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/webtest"
+	"gillkeeper/deploy/dashboard"
 )
 
 var update = flag.Bool("update", false, "write the pages anew; read the difference before you keep it")
@@ -107,6 +108,26 @@ func TestNothingIsLeftUnsaid(t *testing.T) {
 		for _, hole := range []string{"``", "Allowed: .", " = `\n", "cause: \n", "Do: \n", "%!"} {
 			if strings.Contains(strings.ReplaceAll(text, "```", ""), hole) {
 				t.Errorf("%s has %q in it", p.File, hole)
+			}
+		}
+	}
+}
+
+// TestEveryPanelIsExplained on the page that says how to read the dashboard.
+func TestEveryPanelIsExplained(t *testing.T) {
+	page, err := os.ReadFile("dashboard.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range dashboard.Rows() {
+		_, part, there := strings.Cut(string(page), "### "+r.Title+"\n")
+		part, _, _ = strings.Cut(part, "\n### ")
+		if !there {
+			t.Errorf("dashboard.md does not speak of the row %s", r.Title)
+		}
+		for _, p := range r.Panels {
+			if !strings.Contains(part, "**"+p.Title+"**") {
+				t.Errorf("dashboard.md does not explain %s of the row %s", p.Title, r.Title)
 			}
 		}
 	}
