@@ -208,6 +208,10 @@ func (p *page) plugs(s *policy.Snapshot) {
 		if s.Modulates(i) {
 			p.level(x, away, labels)
 		}
+		if w := s.Wear(i); w != nil {
+			p.putLabeled(plugWear, float64(w.Used), labels)
+			p.putLabeled(plugWearPrice, w.Factor(), labels)
+		}
 	}
 }
 

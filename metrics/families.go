@@ -40,6 +40,8 @@ const (
 	plugReported
 	plugCommandedLevel
 	plugReportedLevel
+	plugWear
+	plugWearPrice
 	plugWatts
 	plugSeconds
 	plugSwitches
@@ -110,6 +112,10 @@ var families = [count]Family{
 		"Share of full output that a plug which can be dimmed was last told, 0 when off; absent for others and before the first command."},
 	plugReportedLevel: {"gillkeeper_plug_reported_level_ratio", Gauge, []string{"chamber", "plug", "role"}, "ratio",
 		"Share of full output that a plug which can be dimmed says it gives; absent while it has not said so since the broker was last reached."},
+	plugWear: {"gillkeeper_plug_budget_switches", Gauge, []string{"chamber", "plug", "role"}, "",
+		"Switchings of the present day of the plug's budget; absent without a budget. The day begins when the daemon first saw the budget."},
+	plugWearPrice: {"gillkeeper_plug_switching_price_ratio", Gauge, []string{"chamber", "plug", "role"}, "ratio",
+		"By how much the plan makes a switching dearer so that the budget holds; 1 while it does by itself, absent without a budget."},
 	plugWatts: {"gillkeeper_plug_power_watts", Gauge, []string{"chamber", "plug", "role"}, "W",
 		"Power that the plug last reported; absent before the first report and while the broker is away."},
 	plugSeconds: {"gillkeeper_plug_on_seconds_total", Counter, []string{"chamber", "plug", "role"}, "s",

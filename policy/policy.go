@@ -182,6 +182,21 @@ type Snapshot struct {
 	Proposals []crop.Proposal `json:"proposals,omitempty"`
 }
 
+// Wear gives what a plug's budget of switchings has come to; nil where it has none.
+func (s *Snapshot) Wear(plug int) *control.Wear {
+	if plug >= len(s.Spec.Plugs) || s.Spec.Plugs[plug].SwitchingsPerDay == 0 {
+		return nil
+	}
+	w := &s.State.Control.FanWear
+	if s.Spec.Plugs[plug].Role == chamber.Humidifier {
+		w = &s.State.Control.MistWear
+	}
+	if w.From.IsZero() {
+		return nil
+	}
+	return w
+}
+
 // Modulates reports whether a plug of the picture runs at more than one level.
 func (s *Snapshot) Modulates(plug int) bool {
 	return plug < len(s.Spec.Plugs) && s.Spec.Plugs[plug].Modulates()

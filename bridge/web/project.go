@@ -174,6 +174,9 @@ func (v *view) plugs() []api.Plug {
 		if v.snap.Modulates(i) {
 			x.Level = new(finite(p.Output()))
 		}
+		if w := v.snap.Wear(i); w != nil {
+			x.Wear = &api.Wear{PerDay: v.snap.Spec.Plugs[i].SwitchingsPerDay, Used: w.Used, Since: v.day(w.From), Price: finite(w.Factor())}
+		}
 		if p.HasReported {
 			x.Reported = new(p.Reported)
 		}

@@ -93,7 +93,7 @@ type rehearseFlags struct {
 	controllers  []string
 	days         float64
 	seed         uint64
-	asJSON       bool
+	asJSON, wear bool
 	crop         cropFlags
 }
 
@@ -109,6 +109,7 @@ func newRehearseCommand(a *app) *cobra.Command {
 			"drawn by the seed from what is common.",
 		Example: "  gillkeeper rehearse --config farm.toml --days 7 --seed 1\n" +
 			"  gillkeeper rehearse --config farm.toml --days 3 --controller planned --controller rules\n" +
+			"  gillkeeper rehearse --config farm.toml --wear --plot wear.svg\n" +
 			"  gillkeeper rehearse --config farm.toml --days 2 --species hericium-erinaceus --stage pinning --plot course.svg",
 		Args: arguments(),
 		RunE: func(cmd *cobra.Command, args []string) error { return a.rehearse(cmd, &f) },
@@ -120,6 +121,8 @@ func newRehearseCommand(a *app) *cobra.Command {
 	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "what keeps the chambers: `planned` (learns the chamber and plans), rules (never plans)\n"+
 		"or common-practice; may be given several times")
 	s.StringVar(&f.plot, "plot", "", "write a picture of the last day to this `FILE`, as SVG")
+	s.BoolVar(&f.wear, "wear", false, "show what switching plugs less costs: the whole curve over budgets of switchings, by plan (--days 2 where not said);\n"+
+		"with --plot drawn too")
 	s.BoolVar(&f.asJSON, "json", false, "print the figures as JSON")
 	f.crop.define(cmd)
 	return cmd
@@ -143,6 +146,9 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 	c, err := a.loadConfig(f.config)
 	if err != nil {
 		return err
+	}
+	if f.wear {
+		return a.rehearseWear(cmd, f, c)
 	}
 	pairs, err := f.pairs(c)
 	if err != nil {

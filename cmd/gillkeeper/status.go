@@ -67,6 +67,7 @@ func (a *app) status(ctx context.Context, args []string, asJSON bool) error {
 	if len(args) == 1 {
 		a.printCorrections(&list[0], siteWords(site))
 		a.printLearned(&list[0])
+		a.printWear(&list[0], siteWords(site))
 	}
 	return nil
 }
@@ -91,6 +92,16 @@ func (a *app) printStatus(list []api.Chamber, w words.Words) {
 			stages(c), plugs(c), water, alarms(c, w))
 	}
 	a.printTable(t)
+}
+
+// printWear says what budgets of switchings have come to.
+func (a *app) printWear(c *api.Chamber, w words.Words) {
+	for i := range c.Plugs {
+		if p := &c.Plugs[i]; p.Wear != nil {
+			a.paragraph("", fmt.Sprintf("%s: %d of %s switchings a day used since %s; the plan takes one for %s times its wear.", p.Name, p.Wear.Used,
+				words.Number(p.Wear.PerDay, 0), w.Clock(p.Wear.Since, c.At), words.Number(p.Wear.Price, 1)))
+		}
+	}
 }
 
 // wanted is the second line of a value.

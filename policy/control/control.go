@@ -21,8 +21,11 @@ type State struct {
 	Mist   Mist      `json:"mist"`             // the humidifier's pulses
 	Fan    Fan       `json:"fan"`              // the exhaust fan's pulses
 	Plan   Plan      `json:"plan"`             // for both, where the chamber is known well enough
-	Heat   bool      `json:"heat,omitempty"`
-	Cool   bool      `json:"cool,omitempty"`
+	// What budgets of switchings come to.
+	MistWear Wear `json:"mist_wear,omitzero"`
+	FanWear  Wear `json:"fan_wear,omitzero"`
+	Heat     bool `json:"heat,omitempty"`
+	Cool     bool `json:"cool,omitempty"`
 }
 
 // Scene is everything control looks at. It is read only.
@@ -56,6 +59,12 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 	}
 	fan, mist := sc.Spec.Plug(chamber.ExhaustFan), sc.Spec.Plug(chamber.Humidifier)
 	st.observe(sc, fan, mist)
+	if mist >= 0 {
+		st.MistWear = st.MistWear.follow(&sc.Spec.Plugs[mist], &sc.Plugs[mist], sc.Now)
+	}
+	if fan >= 0 {
+		st.FanWear = st.FanWear.follow(&sc.Spec.Plugs[fan], &sc.Plugs[fan], sc.Now)
+	}
 	if sc.plans() {
 		wants[mist], wants[fan] = st.plan(sc)
 	} else {

@@ -55,6 +55,14 @@ type weights struct {
 
 var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 8, co2Unit: 20, margin: 40, pulse: 24, fresh: 20, gram: 2, blow: 0.1, terminal: 20}
 
+// longerOnBudget is by how much longer at the most two plugs may run against each other where switchings are dear: what
+// that costs in water it saves in relays.
+const longerOnBudget = 4.0
+
+// freshMost bounds by how much fresher air is worth more where a switching is dearer, since it puts the next one off: more
+// would dry the chamber for it.
+const freshMost = 12.0
+
 // noRelay is the price of starting a plug that modulates, as a share of that of a switching: it has no relay to wear,
 // and once it runs it may go on for nothing.
 const noRelay = 0.25
@@ -212,8 +220,8 @@ func (st *State) search(sc *Scene, i, j int) {
 	least := sc.Spec.Plugs[j].MinOn.Seconds()
 	drop := (sc.Target.CO2MaxPPM - c.RoomCO2) * (1 - math.Exp(-c.Flow*least))
 	mists, fans := st.runs(sc, i), st.runs(sc, j)
-	p.mistPulse, p.fanPulse = p.w.pulse*mists.wear(), p.w.pulse*fans.wear()
-	p.freshPPM = p.w.fresh / max(drop, 15)
+	p.mistPulse, p.fanPulse = p.w.pulse*mists.wear(&st.MistWear), p.w.pulse*fans.wear(&st.FanWear)
+	p.freshPPM = p.w.fresh / max(drop, 15) * min(st.FanWear.Factor(), freshMost)
 	if sc.Spec.Plugs[j].Modulates() { // what a run is worth goes with what it costs
 		p.freshPPM *= noRelay
 		p.gust = gustPrice
@@ -227,6 +235,9 @@ func (st *State) search(sc *Scene, i, j int) {
 		b.together(&mists, &fans)
 	}
 	b.steady(&mists, &fans)
+	if st.MistWear.Factor() > 1 || st.FanWear.Factor() > 1 {
+		b.both(&mists, &fans)
+	}
 	for range 2 {
 		before := b.cost
 		b.alone(&mists, &fans)
@@ -295,6 +306,19 @@ func (b *best) together(mists, fans *runSet) {
 		if b.cost == before {
 			return
 		}
+	}
+}
+
+// both stretches the two runs together: where a switching is dear they should last, and each alone would dry or drench.
+func (b *best) both(mists, fans *runSet) {
+	m, f := b.mist, b.fan
+	if m == rest || f == rest || mists.ends || fans.ends {
+		return
+	}
+	for _, x := range longer[1:] {
+		long := func(r run) run { return run{r.from, r.to + x, r.level} }
+		b.try(long(m), long(f))
+		b.try(run{m.from, m.to + x/2, m.level}, long(f))
 	}
 }
 
@@ -375,6 +399,8 @@ func (r *runSet) fit(s Span, now time.Time) run {
 		level = s.Level
 	}
 	switch {
+	case r.ends:
+		return r.runs[0]
 	case r.on:
 		return run{0, max(to, r.runs[0].to), level}
 	case to <= 0 || !s.To.After(s.From):
@@ -411,6 +437,7 @@ type runSet struct {
 	earliest float64
 	least    float64
 	must     float64 // of a plug that runs: seconds for which it must go on
+	ends     bool    // its run is over, whatever the last plan had in mind
 	level    float64 // at which it runs, or would at first
 }
 
@@ -439,15 +466,18 @@ func (r *runSet) levels(at float64) (list [levelsTried]float64, n int) {
 	return list, n
 }
 
-// wear is what a start costs of the price of a switching.
-func (r *runSet) wear() float64 {
+// wear is what a run costs of the price of a switching. Once it runs, one that modulates goes on for nothing; another the
+// cheaper the dearer its next start will be.
+func (r *runSet) wear(w *Wear) float64 {
 	switch {
-	case !r.plug.Modulates():
-		return 1
-	case r.on:
+	case r.plug.Modulates() && r.on:
 		return 0
+	case r.plug.Modulates():
+		return noRelay * w.Factor()
+	case r.on:
+		return 1 / w.Factor()
 	}
-	return noRelay
+	return w.Factor()
 }
 
 func (r *runSet) add(x run) {
@@ -536,7 +566,12 @@ func (st *State) runs(sc *Scene, i int) (r runSet) {
 			r.level = p.ToldAs
 		}
 		part := spec.Modulates() && r.level < spec.Most()
-		if limit := p.ChangedAt.Add(longestPulse); !sc.Now.Before(limit) && !st.airNeeded(sc) && !part {
+		longest := longestPulse
+		if spec.SwitchingsPerDay > 0 {
+			longest = seconds(longestPulse.Seconds() * min(max(st.MistWear.Factor(), st.FanWear.Factor()), longerOnBudget))
+		}
+		if limit := p.ChangedAt.Add(longest); !sc.Now.Before(limit) && !st.airNeeded(sc) && !part {
+			r.ends = spec.SwitchingsPerDay > 0 || spec.Modulates()
 			r.plug = &plain
 			r.add(run{0, 0, r.level}) // together the two could run for hours against each other; each rests now and then
 			return r

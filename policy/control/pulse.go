@@ -136,10 +136,10 @@ func (st *State) judge(sc *Scene, k *physics, p *pulse) float64 {
 	p.water = o.Water
 	cost += off*off*lastFor + runCost*(p.fan.length*p.fan.level+p.mist.length*p.mist.level)
 	if p.fan.length > 0 {
-		cost += pulseCost
+		cost += pulseCost * st.FanWear.Factor()
 	}
 	if p.mist.length > 0 {
-		cost += pulseCost
+		cost += pulseCost * st.MistWear.Factor()
 	}
 	return cost
 }

@@ -149,11 +149,11 @@ type Trace struct {
 	RH         []float64 `json:"rh"`
 	CO2        []float64 `json:"co2_ppm"`
 	AirC       []float64 `json:"air_c"`
-	Humidifier []float64 `json:"humidifier"` // share of the minute on
+	Humidifier []float64 `json:"humidifier"` // share of the minute on, or of full output
 	ExhaustFan []float64 `json:"exhaust_fan"`
 	RoomCO2    []float64 `json:"room_co2_ppm"`
 
-	mist, fan int
+	mist, fan float64
 }
 
 func (t *Trace) add(at time.Duration, rig *plant.Rig, truth plant.Truth) {
@@ -161,9 +161,9 @@ func (t *Trace) add(at time.Duration, rig *plant.Rig, truth plant.Truth) {
 		if o := &rig.Outlets[i]; o.On {
 			switch o.Spec.Role {
 			case chamber.Humidifier:
-				t.mist++
+				t.mist += o.Level
 			case chamber.ExhaustFan:
-				t.fan++
+				t.fan += o.Level
 			}
 		}
 	}
@@ -174,8 +174,8 @@ func (t *Trace) add(at time.Duration, rig *plant.Rig, truth plant.Truth) {
 	t.RH = append(t.RH, truth.RelativeHumidity)
 	t.CO2 = append(t.CO2, truth.CO2PPM)
 	t.AirC = append(t.AirC, truth.AirC)
-	t.Humidifier = append(t.Humidifier, float64(t.mist)/60)
-	t.ExhaustFan = append(t.ExhaustFan, float64(t.fan)/60)
+	t.Humidifier = append(t.Humidifier, t.mist/60)
+	t.ExhaustFan = append(t.ExhaustFan, t.fan/60)
 	t.RoomCO2 = append(t.RoomCO2, rig.Room().CO2PPM)
 	t.mist, t.fan = 0, 0
 }

@@ -133,12 +133,21 @@ type Plug struct {
 	On        bool       `json:"on" doc:"what it does, as far as known"`
 	Known     bool       `json:"known" doc:"false: it was never told and has not reported"`
 	Level     *float64   `json:"level,omitempty" doc:"share of full output, of a plug that can be dimmed; 0 when off"`
+	Wear      *Wear      `json:"wear,omitempty" doc:"what its budget of switchings has come to, where it has one"`
 	Commanded *bool      `json:"commanded,omitempty" doc:"what it was told last"`
 	Reported  *bool      `json:"reported,omitempty" doc:"what it says of itself"`
 	Since     *time.Time `json:"since,omitempty" doc:"of the last change"`
 	Watts     *float64   `json:"watts,omitempty"`
 	Hand      *Hand      `json:"hand,omitempty" doc:"who holds it, if somebody does"`
 	Reasons   []Reason   `json:"reasons" doc:"of the present decision, the strongest first"`
+}
+
+// Wear is what a plug's budget of switchings has come to.
+type Wear struct {
+	PerDay float64   `json:"per_day" doc:"the budget: on and off each count"`
+	Used   int64     `json:"used" doc:"in the present day of the budget"`
+	Since  time.Time `json:"since" doc:"when that day began"`
+	Price  float64   `json:"price" doc:"by how much the plan makes a switching dearer so that the budget holds"`
 }
 
 // Hand is a person's hold on a plug.
