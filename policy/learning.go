@@ -21,7 +21,7 @@ func (t *step) learn() {
 	if e := s.Air.Room.CO2; e.OK {
 		f.RoomCO2 = e.Value
 	}
-	_, f.Dry = s.Reservoir.Resting(t.in.Now)
+	f.Dry = s.Reservoir.Dry
 	if i := t.Spec.Plug(chamber.ExhaustFan); i >= 0 {
 		f.RatedFlow, f.Fan = t.Spec.Plugs[i].FlowM3PerH, s.Plugs[i].Output()
 	}
@@ -44,5 +44,6 @@ func (t *step) learn() {
 		}
 	}
 	s.Learn = s.Learn.Learn(&f)
+	t.facts = f
 	t.model, t.trusted = s.Learn.Model(&f)
 }

@@ -97,6 +97,7 @@ type step struct {
 	trusted  bool               // whether a plan can rest on it
 	short    []chamber.Quantity // quantities that some plug runs without
 	evidence alarm.Evidence     // for the detectors
+	facts    learn.Facts        // that the learner was told
 }
 
 // clone copies what a step may write to.

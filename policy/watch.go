@@ -27,27 +27,15 @@ func (t *step) water() {
 		return
 	}
 	w := alarm.Water{
-		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], FanOn: t.fanOn(), VolumeM3: t.Spec.VolumeM3,
-		Air: t.s.Air, Open: t.s.Detectors.Upset.Was, FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports,
+		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], Learn: &t.s.Learn, Facts: &t.facts,
+		Open: t.s.Detectors.Upset.Was, FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports,
 	}
 	w.MistGPerH = t.learned().Mist
-	if t.s.Target.OK {
-		w.AimRH = t.s.Target.RelativeHumidity.Aim
-	}
 	var refilled bool
 	t.s.Reservoir, refilled = t.s.Reservoir.Advance(&w)
 	if refilled {
 		t.event(Event{Kind: RefillSeen, Plug: t.Spec.Plugs[i].Name})
 	}
-}
-
-func (t *step) fanOn() bool {
-	for i := range t.s.Plugs {
-		if t.s.Plugs[i].Role == chamber.ExhaustFan && t.s.Plugs[i].On {
-			return true
-		}
-	}
-	return false
 }
 
 // watch has the detectors look at the step and takes every alarm one step further.

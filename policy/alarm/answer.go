@@ -13,13 +13,12 @@ type Answer struct {
 	Lagged  inputs  `json:"lagged,omitzero"` // that the sensor has not shown yet
 }
 
-// inputs drive the quantity in a window: the plug under test; the fan, where that is another one, as the difference to
-// the room times seconds; the same without fan; and time in seconds.
-type inputs [4]float64
+// inputs drive the quantity in a window: the plug under test; the leaks, as the difference to the room times seconds; and
+// time in seconds.
+type inputs [3]float64
 
 const (
 	acted = iota
-	fanned
 	rested
 	passed
 )
@@ -38,6 +37,10 @@ const (
 	// nothing; aliveShare: to be trusted again, three tenths.
 	deadShare  = 0.85
 	aliveShare = 0.3
+	// freezeAt: evidence above which nothing is learned, so that a plug that does nothing is not taken for the new normal;
+	// given up after so long, when it evidently is.
+	freezeAt  = 2.0
+	freezeFor = 12 * 3600.0
 )
 
 // push takes in one step and reports when a window has closed, with the change of the quantity over it. The caller then

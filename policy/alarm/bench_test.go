@@ -8,6 +8,7 @@ import (
 	"gillkeeper/policy/control"
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/guard"
+	"gillkeeper/policy/learn"
 	"gillkeeper/policy/plant"
 	"gillkeeper/policy/species"
 )
@@ -27,6 +28,7 @@ type bench struct {
 	det     alarm.Detectors
 	water   alarm.Reservoir
 	alarms  alarm.State
+	learn   learn.State
 	suspect []alarm.Code
 	changes []alarm.Change
 	conds   alarm.Conditions
@@ -116,13 +118,15 @@ func (b *bench) step() {
 	b.det, b.suspect = b.det.WatchSensors(&e)
 	b.vote()
 	e.Air = b.air
-	h, f := b.spec.Plug(chamber.Humidifier), b.spec.Plug(chamber.ExhaustFan)
+	h := b.spec.Plug(chamber.Humidifier)
 	if b.plugs[h].Told {
 		b.mistOn += stepSeconds
 	}
+	facts := b.facts(e.Readings)
+	b.learn = b.learn.Learn(&facts)
 	var refilled bool
-	b.water, refilled = b.water.Advance(&alarm.Water{Now: b.now, Spec: &b.spec.Plugs[h], Index: h, Plug: b.plugs[h], FanOn: b.plugs[f].On,
-		VolumeM3: b.spec.VolumeM3, Air: b.air, AimRH: b.target.RelativeHumidity.Aim, Open: b.det.Door.Open, Reports: e.Reports})
+	b.water, refilled = b.water.Advance(&alarm.Water{Now: b.now, Spec: &b.spec.Plugs[h], Index: h, Plug: b.plugs[h], Learn: &b.learn,
+		Facts: &facts, Open: b.det.Door.Open, Reports: e.Reports})
 	if refilled {
 		b.refills++
 	}
@@ -132,6 +136,32 @@ func (b *bench) step() {
 	b.alarms, changes = alarm.Advance(b.alarms, b.now, b.conds)
 	b.changes = append(b.changes, changes...)
 	b.act()
+}
+
+// facts are what the learner is told.
+func (b *bench) facts(readings []chamber.Reading) learn.Facts {
+	h, fan := b.spec.Plug(chamber.Humidifier), b.spec.Plug(chamber.ExhaustFan)
+	in, room := &b.air.Inside, &b.air.Room
+	f := learn.Facts{Now: b.now, VolumeM3: b.spec.VolumeM3, RatedFlow: b.spec.Plugs[fan].FlowM3PerH, RatedMist: b.spec.Plugs[h].OutputGPerH,
+		Mist: b.plugs[h].Output(), Fan: b.plugs[fan].Output(), Dry: b.water.Dry, AirC: 18, RoomC: room.Temperature.Value,
+		RoomRH: room.RelativeHumidity.Value, RoomCO2: room.CO2.Value}
+	if in.Temperature.OK {
+		f.AirC = in.Temperature.Value
+	}
+	for _, r := range readings {
+		switch x := &b.spec.Sensors[r.Sensor]; {
+		case b.suspect[r.Sensor] != "":
+		case x.Place == chamber.Room:
+			f.RoomCO2New = f.RoomCO2New || x.Quantity == chamber.CO2
+		case x.Quantity == chamber.RelativeHumidity:
+			f.RH = append(f.RH, r.Value)
+		case x.Quantity == chamber.CO2:
+			f.CO2 = append(f.CO2, r.Value)
+		case x.Quantity == chamber.Temperature:
+			f.AirCs = append(f.AirCs, r.Value)
+		}
+	}
+	return f
 }
 
 // vote takes the mean of the sensors that may be used.

@@ -169,7 +169,7 @@ func (s *detection) water() {
 	if !s.Open() && !s.Fan.Odd() {
 		s.Flow.advance(l.Flow, l.FlowSD, s.dt)
 	}
-	if !s.Open() && (r == nil || !r.Dry && r.Response.Against < freezeAt) {
+	if !s.Open() && (r == nil || !r.Dry && r.Response.evidence() < doubted) {
 		s.Mist.advance(l.Mist, l.MistSD, s.dt)
 	}
 	s.share(FilterClogged, &s.Flow, clogOn, clogOff, chamber.ExhaustFan)

@@ -6,7 +6,7 @@ import (
 	"gillkeeper/policy/chamber"
 )
 
-// FanTest weighs whether the chamber's CO2 answers to the exhaust fan, as [Response] does for vapor and mist.
+// FanTest weighs whether the chamber's CO2 answers to the exhaust fan, window by window.
 type FanTest struct {
 	Answer
 	Against float64 `json:"against"` // evidence that it moves no air, natural logarithm
@@ -34,7 +34,8 @@ const (
 	// fanDoubt is taken off the evidence of every window: where two sensors' offsets make the excess look larger than it
 	// is, a fan near its balance with the crop seems to do a little less than it should, minute after minute.
 	fanDoubt = 0.7
-	// fanDead: e^13 windows, see [Response]: a thousand days of four hundred windows with the fan.
+	// fanDead: the mean number of windows with the fan between two false alarms is at least e^13, where residuals are normal
+	// (Lorden 1971): a thousand days of four hundred such windows.
 	fanDead   = 13.0
 	fanAlive  = 5.0
 	fanLeast  = 180.0 // seconds of fan without an answer before anything is said

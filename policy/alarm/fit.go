@@ -3,11 +3,11 @@ package alarm
 import "math"
 
 // Fit learns how a quantity of the air changes with what drives it, by recursive least squares with
-// forgetting: coefficients of the plug under test, of the air changed by fan and by leak (per second),
+// forgetting: coefficients of the plug under test, of the air changed by leaks (per second),
 // and of what crop and wet walls give off (per second).
 type Fit struct {
 	Coef     inputs    `json:"coef"`
-	Cov      [4]inputs `json:"cov"`      // of the coefficients, over the residual's variance
+	Cov      [3]inputs `json:"cov"`      // of the coefficients, over the residual's variance
 	Variance float64   `json:"variance"` // of the residual in windows with the plug
 	All      float64   `json:"all"`      // the same in all windows
 	Seen     int       `json:"seen"`
@@ -21,7 +21,7 @@ const (
 )
 
 // fitScale brings the inputs of a usual window near one.
-var fitScale = inputs{acted: 0.1, fanned: 0.005, rested: 0.005, passed: 1 / windowSeconds}
+var fitScale = inputs{acted: 0.1, rested: 0.005, passed: 1 / windowSeconds}
 
 func scaled(x *inputs) inputs {
 	var s inputs
@@ -37,19 +37,6 @@ func (f *Fit) predict(x *inputs) float64 {
 		sum += f.Coef[i] * x[i]
 	}
 	return sum
-}
-
-// doubt is the variance of what is predicted, over the residual's: large where inputs that always come together are to be
-// told apart.
-func (f *Fit) doubt(x *inputs) float64 {
-	z := scaled(x)
-	var sum float64
-	for i := range z {
-		for j := range z {
-			sum += z[i] * f.Cov[i][j] * z[j]
-		}
-	}
-	return max(0, sum)
 }
 
 // learn takes one window in.

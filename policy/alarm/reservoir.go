@@ -5,6 +5,7 @@ import (
 
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/guard"
+	"gillkeeper/policy/learn"
 )
 
 // Reservoir is what is known of the humidifier's water, from three sides that need nothing of each other: the plug's
@@ -46,17 +47,17 @@ type Reservoir struct {
 
 // Water is the evidence of one step about the humidifier's water.
 type Water struct {
-	Now       time.Time
-	Spec      *chamber.Plug // the humidifier
-	Index     int           // of the humidifier, in Spec.Plugs
-	Plug      guard.Plug    // after this step's reports
-	FanOn     bool          // the exhaust fan runs
-	VolumeM3  float64
-	Air       chamber.Air // voted in this step
-	MistGPerH float64     // learned output, 0: not known
-	AimRH     float64     // 0: none; a missing answer counts only while mist is needed
-	Open      bool        // the chamber is open, or was upset by something else a while ago: answers mean nothing
-	FanOdd    bool        // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
+	Now   time.Time
+	Spec  *chamber.Plug // the humidifier
+	Index int           // of the humidifier, in Spec.Plugs
+	Plug  guard.Plug    // after this step's reports
+	// Learn is the learner after this step, and Facts what it was told in it; nil: there is none. Where it turns out that it
+	// took the humidifier for the wrong thing, [Reservoir.Advance] writes the right one there.
+	Learn     *learn.State
+	Facts     *learn.Facts
+	MistGPerH float64 // learned output, 0: not known
+	Open      bool    // the chamber is open, or was upset by something else a while ago: answers mean nothing
+	FanOdd    bool    // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
 	Reports   []chamber.PlugReport
 }
 
@@ -85,7 +86,7 @@ func (r Reservoir) Advance(w *Water) (next Reservoir, refilled bool) {
 		r.OffFor += dt
 	}
 	power := r.Power.advance(w, dt, on, r.OnFor)
-	response := r.Response.advance(w, dt, on, r.OnFor, &r)
+	response := r.Response.advance(w, dt, on, &r)
 	drawn := r.Balance.advance(w, dt, on, r.OnFor, r.Dry)
 	r.Uncleaned += dt / 86400
 	r.Through += drawn
@@ -124,7 +125,7 @@ func (r *Reservoir) runDry(w *Water, how Code) {
 		late = r.Response.MistOn / 3600
 	}
 	r.Balance.ranDry(late)
-	r.Response.restart()
+	r.overrule(w)
 }
 
 // wetAgain takes note that mist works again. Mist that comes back although the balance says that there was water all
@@ -135,12 +136,21 @@ func (r *Reservoir) wetAgain(w *Water) (refilled bool) {
 	}
 	refilled = r.How == ByPower || !r.Balance.surelyWater(w.Spec)
 	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
-	r.Response.restart()
+	r.overrule(w)
 	if refilled {
 		r.RefillAt, r.Noticed = w.Now, true
 		r.Balance.fill(w.Spec.ReservoirLiters, assumedFull)
 	}
 	return refilled
+}
+
+// overrule puts the rival in the learner's place, once it was right: what the learner took for the humidifier's doing
+// since was not.
+func (r *Reservoir) overrule(w *Water) {
+	if r.Response.Rival != nil {
+		*w.Learn = *r.Response.Rival
+	}
+	r.Response.restart()
 }
 
 // probe sets the time of the next trial after one has run and was not answered. Once a trial has run its time, the

@@ -330,7 +330,7 @@ func TestDryInSimulatedChambers(t *testing.T) {
 		case !metered && *days < 3:
 			limit = 20 // it has had less than a day to learn the chamber
 		case !metered:
-			limit = 6
+			limit = 4
 		}
 		if median := quantile(on, 0.5); median > limit {
 			t.Errorf("metered %v: median delay %.1f min of on-time, want %.0f at the most", metered, median, limit)

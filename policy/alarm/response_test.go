@@ -5,7 +5,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 )
 
 // The log-likelihood ratio of N(e, s²) against N(0, s²) at x is (x² − (x−e)²)/2s², by hand: with e = 1 and s = 1, a
@@ -18,41 +18,51 @@ func TestEvidenceByHand(t *testing.T) {
 	}
 }
 
-// TestStatedErrorRate feeds windows with normal residuals: mist whose effect in a window is half its noise, which is far
-// worse than any chamber. The threshold promises no more than one false alarm in e^11 = 60 000 windows on the mean.
+// TestStatedErrorRate feeds the fan's test with windows whose residuals are normal and whose effect is half their noise,
+// which is far worse than any chamber. Its threshold promises no more than one false alarm in e^13 = 440 000 windows.
 func TestStatedErrorRate(t *testing.T) {
 	noise := rand.New(rand.NewPCG(7, 7))
-	w := &Water{Spec: &chamber.Plug{}, AimRH: 0.9}
-	var r Response
-	r.Input[acted] = 20
-	res := &Reservoir{}
-	wrong := 0
-	for range 60_000 {
-		tr := trial{residual: noise.NormFloat64(), effect: 0.5, variance: 1, rh: 0.87, known: true}
-		if r.weigh(w, &tr, res) == dry {
-			wrong++
-			r.restart()
+	var f FanTest
+	f.Fit.Variance = 1
+	for n := range 100_000 {
+		if f.weigh(noise.NormFloat64(), 0.5, true); f.Failed {
+			t.Fatalf("failed after %d windows of a sound fan", n)
 		}
 	}
-	if wrong > 3 { // a Poisson mean of 1 exceeds 3 once in fifty
-		t.Errorf("%d false alarms in 60,000 windows", wrong)
-	}
-	r.restart()
-	n := 0
-	for ; n < 5000; n++ {
-		tr := trial{residual: noise.NormFloat64() - 0.5, effect: 0.5, variance: 1, rh: 0.87, known: true}
-		if r.weigh(w, &tr, res) == dry {
-			break
-		}
-	}
-	if n > 400 { // the mean drift of 0.12 a window needs about 90
-		t.Errorf("without mist it took %d windows", n)
-	}
-	r.restart()
-	for range 200 {
-		tr := trial{residual: -2, effect: 2, variance: 0.1, rh: 0.9, known: true} // nothing answers, but the air is at the aim
-		if r.weigh(w, &tr, res) == dry {
-			t.Fatal("dry, though mist was not needed")
+}
+
+// TestResponseWeighsBothWitnesses gives sums of evidence and looks what is made of them.
+func TestResponseWeighsBothWitnesses(t *testing.T) {
+	sound := Power{Seen: powerKnown, Run: 25}
+	fits := &learn.State{}
+	fits.Water.Taken = 1000
+	odd := &learn.State{}
+	odd.Water.Taken, odd.Water.Odd = 1000, 4
+	for _, c := range []struct {
+		name             string
+		humidity, warmth float64
+		mist, wrong      float64
+		rival            *learn.State
+		power            Power
+		isDry            bool
+		want             opinion
+	}{
+		{"humidity alone, and enough of it", 16, 0, 60, 0, fits, Power{}, false, dry},
+		{"humidity alone, too little", 14, 0, 60, 0, fits, Power{}, false, unsure},
+		{"both agree", 8, 8, 60, 0, fits, Power{}, false, dry},
+		{"temperature counts no more than humidity", 5, 50, 60, 0, fits, Power{}, false, unsure},
+		{"temperature speaks against it", 16, -2, 60, 0, fits, Power{}, false, unsure},
+		{"too little mist was tried", 16, 0, 30, 0, fits, Power{}, false, unsure},
+		{"it was wrong before", 16, 0, 60, 1, fits, Power{}, false, unsure},
+		{"the meter shows that it runs", 16, 10, 60, 0, fits, sound, false, unsure},
+		{"very clear although the meter shows that it runs", 20, 20, 60, 0, fits, sound, false, dry},
+		{"the filter does not fit this chamber", 30, 30, 60, 0, odd, Power{}, false, unsure},
+		{"mist is back", 5, 5, 60, 0, fits, Power{}, true, wet},
+		{"mist is perhaps back", 3, 4, 60, 0, fits, Power{}, true, unsure},
+	} {
+		r := Response{Rival: c.rival, Humidity: c.humidity, Warmth: c.warmth, NotElse: 5, MistOn: c.mist, Wrong: c.wrong}
+		if got := r.verdict(&Reservoir{Dry: c.isDry, Power: c.power}); got != c.want {
+			t.Errorf("%s: %d, want %d", c.name, got, c.want)
 		}
 	}
 }

@@ -34,6 +34,7 @@ type State struct {
 	RoomSeen   time.Time `json:"room_seen,omitzero"`
 	RoomUnseen bool      `json:"room_unseen,omitempty"` // it is not measured now
 	Watches    float64   `json:"watches"`               // seconds watched
+	Likely     Likely    `json:"likely,omitzero"`
 }
 
 // recentBins is for how many hours what ran is kept, the present one included.
@@ -131,6 +132,7 @@ func (s State) Learn(facts *Facts) State {
 	if f.Dry {
 		s.MistTo = 0
 	}
+	s.Likely = s.foresaw(f)
 	s.take(f)
 	s.bound()
 	if !s.sane() {

@@ -1,0 +1,43 @@
+package learn
+
+import "math"
+
+// Likely is how well a state foresaw the readings of its last step, before it took them in: the logarithms of their
+// likelihoods by kind, and by how many standard deviations the readings of humidity were higher on the mean. Two states
+// that followed the same readings under different beliefs are compared by the difference of the first two.
+type Likely struct {
+	Humidity float64 `json:"humidity"`
+	Warmth   float64 `json:"warmth"`
+	Higher   float64 `json:"higher"`
+}
+
+// foresaw works that out. The air must have been carried to the time of the readings.
+func (s *State) foresaw(f *Facts) (l Likely) {
+	log := func(miss, variance float64) float64 { return -0.5 * (miss*miss/variance + math.Log(variance)) }
+	w := &s.Water
+	for _, z := range f.RH {
+		variance := w.Noise
+		if z >= wetFrom {
+			z, variance = max(z, min(w.X[wSeen], 1)), wetSD*wetSD
+		}
+		variance += w.P[wSeen*wStates+wSeen]
+		l.Humidity += log(z-w.X[wSeen], variance)
+		l.Higher += (z - w.X[wSeen]) / math.Sqrt(variance) / float64(len(f.RH))
+	}
+	for _, z := range f.AirCs {
+		l.Warmth += log(z-w.X[wWarm], warmSD*warmSD+w.P[wWarm*wStates+wWarm])
+	}
+	return l
+}
+
+// Rival is a state that goes on from here in the belief that the humidifier gives that share of its full output now: 0, and
+// nothing, or what it is driven to. It must be told so from now on, by [Facts.Dry].
+func (s State) Rival(mist float64) State {
+	if s.MistTo = mist; mist == 0 {
+		s.Mist = 0
+	}
+	return s
+}
+
+// Fits reports whether the water of the chamber goes as the filter foresees it, so that readings mean something.
+func (s *State) Fits() bool { return s.Water.Taken >= enoughTaken && s.Water.Odd < leastCalm }
