@@ -16,12 +16,12 @@ const jumpLimit = 2 * time.Second
 // Clock tells two times. [Clock.Now] is steady and carries every duration; [Clock.Wall] is the calendar, which people
 // and time synchronization may move. All methods may be called from several goroutines.
 type Clock struct {
-	pace   float64
-	drill  bool      // made by Pace: its calendar runs with it
-	anchor time.Time // what Now showed when the clock was made
-	read   func() (wall time.Time, mono time.Duration)
+	drill bool // made by Pace: its calendar runs with it
+	read  func() (wall time.Time, mono time.Duration)
 
 	mu     sync.Mutex
+	pace   float64
+	anchor time.Time     // what Now would have shown when the machine's monotonic clock began
 	unseen time.Duration // forward jumps taken in so far
 	ahead  time.Duration // calendar minus monotonic clock, at the last look
 }
@@ -90,7 +90,25 @@ func (c *Clock) Wall() time.Time {
 }
 
 // Pace is how many seconds pass on this clock in one real second.
-func (c *Clock) Pace() float64 { return c.pace }
+func (c *Clock) Pace() float64 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.pace
+}
+
+// SetPace has a clock made by [Pace] run n times faster than the real one from now on; what it shows does not jump.
+// Timers set before go off by the new pace, at most a nap late. An n that is not above zero changes nothing, nor does
+// it on the real world's clock.
+func (c *Clock) SetPace(n float64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if !c.drill || !(n > 0) {
+		return
+	}
+	_, mono := c.read()
+	c.anchor = c.anchor.Add(scaled(mono, c.pace)).Add(-scaled(mono, n))
+	c.pace = n
+}
 
 // scaled multiplies in floating point only when it must: a float64 holds nanoseconds exactly for 104 days.
 func scaled(d time.Duration, n float64) time.Duration {

@@ -229,3 +229,37 @@ func BenchmarkNow(b *testing.B) {
 		c.Now()
 	}
 }
+
+// What the clock shows never jumps when its pace changes, and a timer set before goes off by the new pace.
+func TestPaceChanges(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := Pace(600, time.Time{})
+		start := c.Now()
+		timer := c.NewTimer(start.Add(20 * time.Minute))
+		defer timer.Stop()
+		time.Sleep(time.Second)
+		before := c.Now()
+		c.SetPace(60)
+		if after := c.Now(); !after.Equal(before) || before.Sub(start) != 600*time.Second || c.Pace() != 60 {
+			t.Errorf("%v before, %v after, pace %v", before.Sub(start), after.Sub(start), c.Pace())
+		}
+		began := time.Now()
+		at := <-timer.C
+		// Half of the time was over; the rest takes ten times as long as it would have.
+		if took := time.Since(began); took < 10*time.Second || took > 10*time.Second+longestDrillNap {
+			t.Errorf("the other half took %v, want 10 s", took)
+		}
+		if at.Before(start.Add(20 * time.Minute)) {
+			t.Errorf("the timer went off at %v", at.Sub(start))
+		}
+		c.SetPace(0)
+		c.SetPace(-1)
+		if c.Pace() != 60 {
+			t.Errorf("pace %v after paces that make no sense, want 60", c.Pace())
+		}
+	})
+	s := System()
+	if s.SetPace(2); s.Pace() != 1 {
+		t.Errorf("the real world's clock runs at %v", s.Pace())
+	}
+}

@@ -11,6 +11,9 @@ import (
 // long as the machine slept.
 const longestNap = 15 * time.Second
 
+// longestDrillNap is the same on a clock made by Pace, whose pace may change meanwhile.
+const longestDrillNap = 100 * time.Millisecond
+
 // Timer goes off once when its clock shows a given time. It is made by [Clock.NewTimer] or [Clock.AfterFunc].
 type Timer struct {
 	// C receives the clock's time when the timer goes off; nil for a timer made by AfterFunc.
@@ -115,6 +118,10 @@ func (c *Clock) Sleep(ctx context.Context, d time.Duration) error {
 
 // nap is the real time to wait before looking whether the clock shows at.
 func (c *Clock) nap(at time.Time) time.Duration {
-	d := time.Duration(float64(at.Sub(c.Now())) / c.pace)
-	return max(0, min(d+1, longestNap)) // +1: division rounds down, and a look too early costs another round
+	longest := longestNap
+	if c.drill {
+		longest = longestDrillNap
+	}
+	d := time.Duration(float64(at.Sub(c.Now())) / c.Pace())
+	return max(0, min(d+1, longest)) // +1: division rounds down, and a look too early costs another round
 }

@@ -62,6 +62,7 @@ type House struct {
 	mu       sync.Mutex
 	chambers []*simulated
 	start    time.Time
+	at       time.Time // of the last step
 	commands []Command
 	outbox   []letter
 	inbox    []arrival
@@ -113,10 +114,8 @@ func (h *House) Run(ctx context.Context) error {
 	h.start = h.o.Clock.Now()
 	next := h.start
 	h.mu.Unlock()
-	// Even a fast clock leaves the machine a rest between two looks.
-	pause := max(step, time.Duration(float64(2*time.Millisecond)*h.o.Clock.Pace()))
 	for {
-		if err := h.o.Clock.Sleep(ctx, next.Add(pause).Sub(h.o.Clock.Now())); err != nil {
+		if err := h.o.Clock.Sleep(ctx, next.Add(h.pause()).Sub(h.o.Clock.Now())); err != nil {
 			break
 		}
 		now := h.o.Clock.Now()
@@ -136,10 +135,27 @@ func (h *House) Run(ctx context.Context) error {
 	return nil
 }
 
+// pause is the clock's time between two looks: even a fast clock leaves the machine a rest.
+func (h *House) pause() time.Duration {
+	return max(step, time.Duration(float64(2*time.Millisecond)*h.o.Clock.Pace()))
+}
+
+// Behind is by how much of the clock's time the simulation lags, beyond the rest that it takes between two looks.
+func (h *House) Behind() time.Duration {
+	h.mu.Lock()
+	at := h.at
+	h.mu.Unlock()
+	if at.IsZero() {
+		return 0
+	}
+	return max(0, h.o.Clock.Now().Sub(at)-h.pause())
+}
+
 // advance lets every chamber take one step and gives what leaves.
 func (h *House) advance(now time.Time, open bool) []letter {
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	h.at = now
 	left := h.inbox[:0]
 	for _, a := range h.inbox {
 		if a.at.After(now) { // the simulation is behind the clock: nothing is heard before it was said

@@ -127,7 +127,8 @@ type demonstration struct {
 	chambers []*demoChamber
 	view     demoView
 	events   eventLog
-	slow     int // looks in a row at which the machine was behind
+	governor *governor
+	slow     int // looks in a row at which the machine could not keep the pace asked for
 	warned   bool
 }
 
@@ -191,6 +192,7 @@ func (d *demonstration) setUp() error {
 			c.practice.Rig().State.ReservoirG = liters * 1000
 		}
 	}
+	d.governor = newGovernor(d.daemon.Clock(), d.f.pace, d.house.Behind)
 	d.view = d.newView()
 	return nil
 }
@@ -217,6 +219,7 @@ func (d *demonstration) run(ctx context.Context) error {
 	kept := make(chan error, 1)
 	wg.Go(func() { _ = d.house.Run(world) })
 	wg.Go(func() { kept <- d.daemon.Run(keeping) })
+	wg.Go(func() { d.governor.run(world, d.daemon.Broker()) })
 
 	d.view.begin()
 	err := d.await(ctx)
@@ -328,18 +331,24 @@ func (d *demonstration) look(ctx context.Context) error {
 	return nil
 }
 
-// tooSlow is how far, in real time, the simulated chambers may be behind the clock before it is said.
-const tooSlow = 250 * time.Millisecond
-
+// watchPace says it once where the machine keeps much less than the pace asked for.
 func (d *demonstration) watchPace() {
-	behind := d.daemon.Clock().Now().Sub(d.start) - d.elapsed - time.Second
-	if d.slow++; float64(behind) < float64(tooSlow)*d.f.pace {
+	now := d.governor.now()
+	if d.slow++; now > 0.6*d.f.pace {
 		d.slow = 0
 	}
-	if d.slow >= 8 && !d.warned {
+	if d.slow >= 24 && !d.warned {
 		d.warned = true
-		d.view.say(said{at: d.elapsed, bad: true, text: fmt.Sprintf("this machine cannot keep a pace of %g: chambers lag behind the clock; try --pace %.0f", d.f.pace, d.f.pace/4)})
+		d.view.say(said{at: d.elapsed, bad: true, text: fmt.Sprintf("this machine keeps a pace of %.0f at present, not %g: it will take longer", now, d.f.pace)})
 	}
+}
+
+// paceWords is the pace asked for, or what the machine keeps of it.
+func (d *demonstration) paceWords() string {
+	if now := d.governor.now(); now < 0.95*d.f.pace {
+		return fmt.Sprintf("%.0f of %g", now, d.f.pace)
+	}
+	return fmt.Sprintf("%g", d.f.pace)
 }
 
 func (d *demonstration) answer() figuresAnswer {

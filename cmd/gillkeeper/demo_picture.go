@@ -103,7 +103,7 @@ func (p *picture) head() []string {
 	d := p.d
 	now := clockWords(d.elapsed)
 	web := "http://" + d.daemon.Web()
-	first := fmt.Sprintf("%s  %s  %s", p.paint(bold, "gillkeeper demo"), p.paint(bold, now), p.paint(dim, fmt.Sprintf("pace %g×  seed %d  Ctrl-C ends", d.f.pace, d.f.seed)))
+	first := fmt.Sprintf("%s  %s  %s", p.paint(bold, "gillkeeper demo"), p.paint(bold, now), p.paint(dim, fmt.Sprintf("pace %s×  seed %d  Ctrl-C ends", d.paceWords(), d.f.seed)))
 	share := float64(d.elapsed%window) / float64(window)
 	text := fmt.Sprintf(" %s simulated", hoursWords(d.elapsed.Truncate(6*time.Minute)))
 	if d.f.length > 0 {
