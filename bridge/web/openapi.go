@@ -95,6 +95,8 @@ func (d *describer) schema(t reflect.Type) object {
 		return object{"type": "string", "format": "date-time"}
 	case t == reflect.TypeFor[api.Duration]():
 		return object{"type": "string", "examples": []any{"15m0s"}}
+	case t == reflect.TypeFor[time.Duration]():
+		panic("the API carries a time.Duration, which would be read as a number of nanoseconds; use api.Duration")
 	}
 	switch t.Kind() {
 	case reflect.Pointer:
@@ -103,7 +105,7 @@ func (d *describer) schema(t reflect.Type) object {
 		return object{"type": "string"}
 	case reflect.Bool:
 		return object{"type": "boolean"}
-	case reflect.Int:
+	case reflect.Int, reflect.Int64:
 		return object{"type": "integer"}
 	case reflect.Float64:
 		return object{"type": "number"}
