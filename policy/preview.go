@@ -69,10 +69,16 @@ func (p *Policy) upkeep(s *State, t *crop.Target) (u Upkeep) {
 		return Upkeep{}
 	}
 	changes := k.FanOff.Value + u.FanShare*(k.FanOn.Value-k.FanOff.Value)
-	vapor := changes * p.Spec.VolumeM3 * float64(in.AbsoluteHumidity()-room.AbsoluteHumidity()) // grams an hour
-	u.LitersPerDay = math.Max(0, vapor/(k.VaporGPerH.Value/k.MistGPerH.Value)*24/1000)
+	u.LitersPerDay = mistLiters(changes*p.Spec.VolumeM3, &in, &room, k.VaporGPerH.Value/k.MistGPerH.Value)
 	u.OK = true
 	return u
+}
+
+// mistLiters is the water that a humidifier draws in a day to make room air of so many cubic meters an hour as humid as is
+// wanted, where a share of its mist becomes vapor.
+func mistLiters(flowM3PerH float64, in, room *air.State, share float64) float64 {
+	vapor := flowM3PerH * float64(in.AbsoluteHumidity()-room.AbsoluteHumidity()) // grams an hour
+	return math.Max(0, vapor/share*24/1000)
 }
 
 // fanShare is the share of time for which the fan must run so that what the crop gives off leaves at the target.

@@ -123,6 +123,13 @@ func (v *visit) choices(p *doPage, view *view) {
 				if x.Hand.Active {
 					p.Hands = []choice{{"auto", "back to gillkeeper", true}, {"off", "off", false}, {"on", "on", false}}
 				}
+				if most := view.snap.Spec.Plugs[i].MaxOn; most > 0 {
+					for j := range p.Hands {
+						if p.Hands[j].Value == "on" {
+							p.Hands[j].Words = "on, for " + words.Duration(most) + " at the most"
+						}
+					}
+				}
 			}
 		}
 	case "shelve":

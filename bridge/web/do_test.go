@@ -195,3 +195,33 @@ func TestUndoIsOverAfterAMinute(t *testing.T) {
 		t.Errorf("%s to take back", d)
 	}
 }
+
+// TestHandsAreTakenBack: who takes back a change of hands finds the plug in the hand in which it was.
+func TestHandsAreTakenBack(t *testing.T) {
+	s := serve(t, nil)
+	hand := func() (active, on bool) {
+		snap, _ := s.Snapshot("loft")
+		h := snap.State.Plugs[2].Hand
+		return h.Active, h.On
+	}
+	do := func(fill map[string]string) *browser {
+		b := browse(t, s.url).open("do/hand?chamber=loft&plug=lamp").submit("do/hand", fill)
+		return b.submit("do/hand", nil)
+	}
+	do(map[string]string{"hand": "off", "for": "1h0m0s"}).holds("lamp is off for 1 h.", "Give it back")
+	b := do(map[string]string{"hand": "on", "for": "15m0s"}).holds("lamp is on for 15 min.", "Keep it off by hand")
+	if active, on := hand(); !active || !on {
+		t.Fatal("the lamp is not in hand and on")
+	}
+	b.submit("do/undo", nil)
+	if active, on := hand(); !active || on {
+		t.Error("the lamp is not as it was: in hand and off")
+	}
+	b = do(map[string]string{"hand": "auto", "for": "15m0s"}).holds("gillkeeper has lamp back.", "Keep it off by hand")
+	b.submit("do/undo", nil)
+	if active, on := hand(); !active || on {
+		t.Error("the lamp was not given back into the hand in which it was")
+	}
+	// How long a plug may run is said before it is asked for.
+	browse(t, s.url).open("do/hand?chamber=loft&plug=mister").holds("on, for 30 min at the most")
+}

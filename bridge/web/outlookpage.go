@@ -87,6 +87,13 @@ func (v *visit) lookAhead(p *outlookPage, length time.Duration) error {
 		p.Ranges = append(p.Ranges, effect{Name: name, After: words.Percent(r.Share, 0) + " of the time in range; no alarm, " + words.Percent(r.Chance, 0) + " sure"})
 	}
 	if w := a.Water; w != nil {
+		if w.Known {
+			in := effect{Name: "In it now", After: words.Number(w.Liters, 1) + " L"}
+			if w.LitersPerDay > 0 {
+				in.After += ", of which " + words.Number(w.LitersPerDay, 1) + " L a day are used"
+			}
+			p.Dries = append(p.Dries, in)
+		}
 		p.Dries = append(p.Dries, dries("With what is in it", w.Now)...)
 		p.Dries = append(p.Dries, dries("Filled before leaving", w.Full)...)
 	}

@@ -127,8 +127,8 @@ func (c *course) turn(zone *time.Location) (at int64, before int) {
 	return 0, 0
 }
 
-// mostTicks is how many labels stand side by side on a narrow phone.
-const mostTicks = 5
+// mostTicks is how many dates stand side by side on a narrow phone.
+const mostTicks = 7
 
 // xTicks labels round moments of the site's calendar: hours of a day, or days.
 func (c *course) xTicks(w words.Words) []tick {

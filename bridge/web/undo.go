@@ -137,11 +137,29 @@ func reverse(a *policy.Action, before *view) *undo {
 		}
 		return &undo{"It was not filled", policy.Action{Kind: policy.Refilled, Liters: r.Liters}}
 	case policy.HandSet:
-		if a.Hand != policy.HandAuto {
-			return &undo{"Give it back", policy.Action{Kind: policy.HandSet, Plug: a.Plug, Hand: policy.HandAuto}}
-		}
+		return reverseHand(a, before)
 	case policy.AlarmShelve:
 		return &undo{"Show it again", policy.Action{Kind: policy.AlarmUnshelve, Alarm: a.Alarm}}
 	}
 	return nil
+}
+
+// reverseHand gives a plug back, or into the hand in which it was.
+func reverseHand(a *policy.Action, before *view) *undo {
+	for i := range before.snap.State.Plugs {
+		p := &before.snap.State.Plugs[i]
+		left := p.Hand.Until.Sub(before.snap.State.Now).Truncate(time.Second)
+		if p.Name != a.Plug || !p.Hand.Active || p.Hand.AtPlug || left <= undoFor {
+			continue
+		}
+		was := policy.Action{Kind: policy.HandSet, Plug: a.Plug, Hand: policy.HandOff, For: left}
+		if p.Hand.On {
+			was.Hand = policy.HandOn
+		}
+		return &undo{"Keep it " + string(was.Hand) + " by hand", was}
+	}
+	if a.Hand == policy.HandAuto {
+		return nil
+	}
+	return &undo{"Give it back", policy.Action{Kind: policy.HandSet, Plug: a.Plug, Hand: policy.HandAuto}}
 }

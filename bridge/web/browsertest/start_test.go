@@ -146,11 +146,11 @@ func firstStart(t *testing.T, s screen, axe string) {
 	go func() { ran <- server.Run(ctx) }()
 	t.Cleanup(cancel)
 	look := func(x *tab, name string) {
-		if s.noScript { // what measures and audits the page is script, and runs on the other screen
-			x.keep(name + "-" + s.name)
+		if s.noScript { // what audits the page is script, and runs on the other screen
+			x.look(name, s, "", unchecked)
 			return
 		}
-		x.look(name, s, axe, true)
+		x.look(name, s, axe, everyRule)
 	}
 
 	x := open(t, "http://"+address, s).goTo("/").sees("First start", "Where do sensors and plugs speak?")

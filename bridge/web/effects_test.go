@@ -1,0 +1,38 @@
+package web
+
+import (
+	"slices"
+	"testing"
+
+	"gillkeeper/bridge/words"
+	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+)
+
+// TestEffectsAreTold: what changes is told with both numbers, and what stays is not told at all.
+func TestEffectsAreTold(t *testing.T) {
+	pre := policy.Preview{
+		Before:       crop.Target{OK: true, RelativeHumidity: chamber.Band{Low: 0.85, Aim: 0.875, High: 0.9}, TemperatureC: chamber.Band{Low: 10, Aim: 16, High: 21}, CO2MaxPPM: 1000, LightHours: 12},
+		After:        crop.Target{OK: true, RelativeHumidity: chamber.Band{Low: 0.85, Aim: 0.875, High: 0.9}, TemperatureC: chamber.Band{Low: 10, Aim: 14, High: 15.5}, CO2MaxPPM: 800, LightHours: 12},
+		UpkeepBefore: policy.Upkeep{OK: true, FanShare: 0.041, LitersPerDay: 0.62}, UpkeepAfter: policy.Upkeep{OK: true, FanShare: 0.069, LitersPerDay: 0.9},
+	}
+	want := []effect{
+		{"Temperature", "50–69.8 °F", "50–59.9 °F"},
+		{"CO2", "up to 1000 ppm", "up to 800 ppm"},
+		{"Fan, about", "4 % of the time", "7 % of the time"},
+		{"Water, about", "0.6 L a day", "0.9 L a day"},
+		{"How soon", "", "the aims move over six hours; a stricter CO2 limit holds at once"},
+	}
+	if got := targetEffects(&pre, words.Words{Fahrenheit: true}); !slices.Equal(got, want) {
+		t.Errorf("%q\nwant\n%q", got, want)
+	}
+	pre.UpkeepAfter.OK = false // of what is not known nothing is made up
+	if got := targetEffects(&pre, words.Words{}); slices.ContainsFunc(got, func(e effect) bool { return e.Name == "Fan, about" || e.Name == "Water, about" }) {
+		t.Errorf("%q", got)
+	}
+	pre.After = crop.Target{}
+	if got := targetEffects(&pre, words.Words{}); len(got) != 4 || got[0] != (effect{"Humidity", "85–90 %", "nothing wanted"}) || got[3] != (effect{"Light", "12 h a day", "dark"}) {
+		t.Errorf("the last batch is taken out: %q", got)
+	}
+}
