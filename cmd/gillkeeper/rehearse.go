@@ -90,6 +90,8 @@ func targetOf(p *policy.Policy, at time.Time, batches ...policy.Action) (t crop.
 
 type rehearseFlags struct {
 	config, plot string
+	journal, was string
+	to           string
 	controllers  []string
 	days         float64
 	seed         uint64
@@ -110,6 +112,7 @@ func newRehearseCommand(a *app) *cobra.Command {
 		Example: "  gillkeeper rehearse --config farm.toml --days 7 --seed 1\n" +
 			"  gillkeeper rehearse --config farm.toml --days 3 --controller planned --controller rules\n" +
 			"  gillkeeper rehearse --config farm.toml --wear --plot wear.svg\n" +
+			"  gillkeeper rehearse --config other-fan.toml --was farm.toml --from-journal=gillkeeper.db --days 7\n" +
 			"  gillkeeper rehearse --config farm.toml --days 2 --species hericium-erinaceus --stage pinning --plot course.svg",
 		Args: arguments(),
 		RunE: func(cmd *cobra.Command, args []string) error { return a.rehearse(cmd, &f) },
@@ -121,6 +124,11 @@ func newRehearseCommand(a *app) *cobra.Command {
 	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "what keeps the chambers: `planned` (learns the chamber and plans), rules (never plans)\n"+
 		"or common-practice; may be given several times")
 	s.StringVar(&f.plot, "plot", "", "write a picture of the last day to this `FILE`, as SVG")
+	s.StringVar(&f.journal, "from-journal", "", "let what a journal recorded happen again under the configuration given: the chamber as learned, the room as it\n"+
+		"was, the last --days; without =FILE the journal that the configuration names")
+	s.Lookup("from-journal").NoOptDefVal = configuredJournal
+	s.StringVar(&f.was, "was", "", "with --from-journal: the configuration `FILE` of then, where fan or humidifier are others now")
+	s.StringVar(&f.to, "to", "", "with --from-journal: the `MOMENT` at which the stretch ends, as a date, in RFC 3339, or before the last, such as -48h")
 	s.BoolVar(&f.wear, "wear", false, "show what switching plugs less costs: the whole curve over budgets of switchings, by plan (--days 2 where not said);\n"+
 		"with --plot drawn too")
 	s.BoolVar(&f.asJSON, "json", false, "print the figures as JSON")
@@ -146,6 +154,12 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 	c, err := a.loadConfig(f.config)
 	if err != nil {
 		return err
+	}
+	if f.journal != "" {
+		return a.rehearseJournal(cmd, f, c)
+	}
+	if f.was != "" || f.to != "" {
+		return usagef("--was and --to belong to --from-journal")
 	}
 	if f.wear {
 		return a.rehearseWear(cmd, f, c)
@@ -265,28 +279,35 @@ func (a *app) finish(ctx context.Context, pairs []*pair) error {
 	}
 	stop := a.progress(func() float64 { return float64(done.Load()) / float64(total.Load()) })
 	defer stop()
-	queue := make(chan *rehearse.Run, len(runs))
-	for _, r := range runs {
-		queue <- r
+	inTurn(runs, func(r *rehearse.Run) {
+		for !r.Done() && ctx.Err() == nil {
+			before := r.At()
+			r.Advance(15 * time.Minute)
+			done.Add(int64(r.At() - before))
+		}
+	})
+	if ctx.Err() != nil {
+		return errors.New("the rehearsal was stopped before its end")
+	}
+	return nil
+}
+
+// inTurn does something for each of a list, as many at once as the machine has processors.
+func inTurn[T any](list []T, do func(T)) {
+	queue := make(chan T, len(list))
+	for _, x := range list {
+		queue <- x
 	}
 	close(queue)
 	var wg sync.WaitGroup
 	for range runtime.GOMAXPROCS(0) {
 		wg.Go(func() {
-			for r := range queue {
-				for !r.Done() && ctx.Err() == nil {
-					before := r.At()
-					r.Advance(15 * time.Minute)
-					done.Add(int64(r.At() - before))
-				}
+			for x := range queue {
+				do(x)
 			}
 		})
 	}
 	wg.Wait()
-	if ctx.Err() != nil {
-		return errors.New("the rehearsal was stopped before its end")
-	}
-	return nil
 }
 
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }

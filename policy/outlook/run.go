@@ -9,7 +9,9 @@ import (
 	"gillkeeper/policy/air"
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 	"gillkeeper/policy/plant"
+	"gillkeeper/policy/rehearse"
 	"gillkeeper/policy/species"
 )
 
@@ -276,28 +278,14 @@ func (q *Question) label(p *plant.Params, n *plant.Noise) {
 
 func (q *Question) learned(p *plant.Params, n *plant.Noise) {
 	k := q.State.Learn.Knowledge(p.VolumeM3, q.Policy.Spec.AltitudeM)
-	on, off, co2, mist := spread(n, k.FanOn.RelativeSD), spread(n, k.FanOff.RelativeSD), spread(n, k.CO2GPerH.RelativeSD), spread(n, k.MistGPerH.RelativeSD)
-	if k.FanOff.Known {
-		p.LeakPerHour = k.FanOff.Value * off / math.Sqrt(1+p.LeakPerK) // at a difference of about a kelvin
+	for _, l := range []*learn.Learned{&k.FanOn, &k.FanOff, &k.CO2GPerH, &k.MistGPerH} {
+		l.Value *= spread(n, l.RelativeSD)
 	}
-	if k.FanOn.Known {
-		p.FanM3PerH = max(0.5, (k.FanOn.Value*on-p.LeakPerHour)*p.VolumeM3)
+	c := 20.0
+	if e := q.State.Air.Inside.Temperature; !e.At.IsZero() {
+		c = e.Value
 	}
-	if k.MistGPerH.Known {
-		p.MistGPerH = k.MistGPerH.Value * mist
-	}
-	if k.CO2GPerH.Known {
-		c := 20.0
-		if e := q.State.Air.Inside.Temperature; !e.At.IsZero() {
-			c = e.Value
-		}
-		made := (p.SubstrateKg*p.SubstrateCO2 + p.FruitKg*p.FruitCO2) * math.Exp(p.RespirationPerK*(c-20))
-		if made > 0 {
-			share := k.CO2GPerH.Value * co2 / made
-			p.SubstrateCO2 *= share
-			p.FruitCO2 *= share
-		}
-	}
+	rehearse.AsLearned(p, &k, c)
 }
 
 // tick lets a few seconds pass in the chamber and steps the policy where it has something to hear or to do.

@@ -14,10 +14,18 @@ type Weather struct {
 	CO2MaxPPM  float64 `json:"co2_max_ppm"`  // that the room never passes
 	StartHour  float64 `json:"start_hour"`   // of the day, at second 0
 	MixingHour float64 `json:"mixing_hours"` // in which the room's air is renewed
+
+	// Record is the room's air as it was recorded, a row every RecordS seconds from second 0 on; nothing else counts then
+	// but StartHour. Between rows the air changes evenly, before and after them not at all.
+	Record  []Room  `json:"record,omitempty"`
+	RecordS float64 `json:"record_s,omitempty"`
 }
 
 // At is the room's air s seconds after the start.
 func (w *Weather) At(s float64) Room {
+	if len(w.Record) > 0 && w.RecordS > 0 {
+		return w.recorded(s / w.RecordS)
+	}
 	hour := w.StartHour + float64(s*perHour)
 	n := Noise{State: w.Seed}
 	slowT, slowV := slow(&n, hour), slow(&n, hour)
@@ -36,6 +44,17 @@ func (w *Weather) At(s float64) Room {
 		co2 = w.CO2MaxPPM
 	}
 	return Room{AirC: t, RelativeHumidity: clamp(rh, 0.05, 0.98), CO2PPM: co2}
+}
+
+// recorded is the air so many rows after the first.
+func (w *Weather) recorded(row float64) Room {
+	last := len(w.Record) - 1
+	row = clamp(row, 0, float64(last))
+	i := min(int(row), last)
+	a, b := w.Record[i], w.Record[min(i+1, last)]
+	part := row - float64(i)
+	between := func(x, y float64) float64 { return x + float64((y-x)*part) }
+	return Room{AirC: between(a.AirC, b.AirC), RelativeHumidity: between(a.RelativeHumidity, b.RelativeHumidity), CO2PPM: between(a.CO2PPM, b.CO2PPM)}
 }
 
 // slow is a course between -1 and 1 made of three waves of 9 to 70 hours.

@@ -1,0 +1,231 @@
+package replay
+
+import (
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"gillkeeper/bridge/journal"
+	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
+	"gillkeeper/policy/rehearse"
+	"gillkeeper/policy/species"
+)
+
+const hours = 6
+
+// life is a chamber's recorded life: what really happened in a simulated chamber, written down as a daemon would.
+type life struct {
+	journal *journal.Memory
+	spec    *chamber.Spec
+	from    time.Time
+	state   policy.State
+	truth   rehearse.Figures
+	fan     float64 // m³/h that the fan really moved
+}
+
+func climates(t *testing.T, low, high float64) *species.Table {
+	t.Helper()
+	table, err := species.Builtin().With([]species.Override{{Species: "pleurotus-ostreatus", Stage: species.Fruiting,
+		RelativeHumidity: species.Range{Low: low, High: high}, CO2MaxPPM: new(1000.0), TemperatureC: species.Range{Low: 12, High: 24}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return table
+}
+
+// live lets a chamber of the family live under the real policy for some hours, and writes down minutes, learned values and
+// switchings.
+func live(t *testing.T, leave ...chamber.Place) *life {
+	t.Helper()
+	c := rehearse.FamilyCase(8, species.Fruiting)
+	c.For, c.Settle = hours*time.Hour, time.Hour
+	l := &life{journal: journal.NewMemory(), spec: c.Spec, from: c.Start, fan: c.Params.FanM3PerH}
+	batch := policy.Action{ID: "b", Kind: policy.BatchAdd, At: c.Start.Add(-50 * time.Hour), Batch: "b", Species: "pleurotus-ostreatus", Stage: species.Fruiting,
+		SubstrateKg: c.Params.SubstrateKg, DryKg: 4}
+	if _, err := l.journal.Act(t.Context(), c.Spec.Name, batch); err != nil {
+		t.Fatal(err)
+	}
+	c.Actions = []policy.Action{batch}
+	ctl := rehearse.NewPolicyController(&policy.Policy{Spec: c.Spec, Climates: climates(t, 0.85, 0.95)}, c.Start)
+	run, err := rehearse.New(c, ctl)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all []journal.Minute
+	for minute := range hours * 60 {
+		at := c.Start.Add(time.Duration(minute) * time.Minute)
+		sums := map[[2]string]float64{}
+		on := make([]float64, len(run.Rig().Outlets))
+		for range 60 {
+			run.Advance(time.Second)
+			air, room := run.Rig().State.Truth(&c.Params), run.Rig().Room()
+			for k, v := range map[[2]string]float64{{"chamber", "relative_humidity"}: air.RelativeHumidity, {"chamber", "temperature"}: air.AirC, {"chamber", "co2"}: air.CO2PPM,
+				{"room", "relative_humidity"}: room.RelativeHumidity, {"room", "temperature"}: room.AirC, {"room", "co2"}: room.CO2PPM} {
+				sums[k] += v / 60
+			}
+			for i := range on {
+				if run.Rig().Outlets[i].On {
+					on[i]++
+				}
+			}
+		}
+		for k, v := range sums {
+			if k[0] == "room" && slices.Contains(leave, chamber.Room) {
+				continue
+			}
+			all = append(all, journal.Minute{Chamber: c.Spec.Name, Place: k[0], Quantity: k[1], Start: at, Mean: v, Min: v, Max: v, N: 60})
+		}
+		for i, s := range on {
+			all = append(all, journal.Minute{Chamber: c.Spec.Name, Place: c.Spec.Plugs[i].Name, Quantity: journal.PlugOn, Start: at, Mean: s / 60, N: 60, Seconds: s})
+		}
+		if minute%10 != 0 {
+			continue
+		}
+		slow := func(place, quantity string, v, low, high float64) {
+			all = append(all, journal.Minute{Chamber: c.Spec.Name, Place: place, Quantity: quantity, Start: at, Span: journal.SlowSpan, Mean: v, Min: low, Max: high, N: 1})
+		}
+		tg := &ctl.State.Target
+		slow(journal.PlaceTarget, "relative_humidity", tg.RelativeHumidity.Aim, tg.RelativeHumidity.Low, tg.RelativeHumidity.High)
+		slow(journal.PlaceTarget, "co2", tg.CO2MaxPPM, 0, tg.CO2MaxPPM)
+		slow(journal.PlaceTarget, "temperature", tg.TemperatureC.Aim, tg.TemperatureC.Low, tg.TemperatureC.High)
+		k := ctl.State.Learn.Knowledge(c.Spec.VolumeM3, 0)
+		for q, x := range map[string]learn.Learned{journal.AirChangesFanOn: k.FanOn, journal.AirChangesFanOff: k.FanOff, journal.CO2Generation: k.CO2GPerH, journal.MistOutput: k.MistGPerH} {
+			if x.Known {
+				slow(journal.PlaceLearned, q, x.Value, x.Value, x.Value)
+			}
+		}
+		if k.FanOn.Known {
+			flow := (k.FanOn.Value - k.FanOff.Value) * c.Spec.VolumeM3
+			slow(journal.PlaceLearned, journal.FanFlow, flow, flow, flow)
+			share := flow / c.Spec.Plugs[c.Spec.Plug(chamber.ExhaustFan)].FlowM3PerH
+			slow(journal.PlaceLearned, journal.FanFlowShare, share, share, share)
+		}
+	}
+	if err := l.journal.Minutes(t.Context(), all); err != nil {
+		t.Fatal(err)
+	}
+	l.state, l.truth = ctl.State, run.Figures()
+	return l
+}
+
+func (l *life) query(table *species.Table) Query {
+	return Query{Spec: l.spec, Climates: table, State: l.state, From: l.from, To: l.from.Add(hours * time.Hour), Seed: 4}
+}
+
+func again(t *testing.T, p *Past) rehearse.Figures {
+	t.Helper()
+	r, err := p.Begin(false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Advance(r.For())
+	if !r.Done() {
+		t.Fatal("not at its end")
+	}
+	return r.Figures()
+}
+
+// TestReplay lives a recorded stretch again: under the same configuration it goes about as it went, and with other
+// targets, another fan and another humidifier it goes otherwise.
+func TestReplay(t *testing.T) {
+	l := live(t)
+	p, err := Read(t.Context(), l.journal, l.query(climates(t, 0.85, 0.95)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// What the figures of the record say is what the true air of that stretch says.
+	if math.Abs(p.Recorded.RHWithin5-l.truth.RHWithin5) > 0.05 || math.Abs(p.Recorded.CO2BelowMax-l.truth.CO2BelowMax) > 0.02 ||
+		math.Abs(p.Recorded.RHMean-l.truth.RHMean) > 0.003 || math.Abs(p.Recorded.FanHoursPerDay-l.truth.FanHoursPerDay) > 0.2*l.truth.FanHoursPerDay+0.1 {
+		t.Errorf("recorded %+v, in truth %+v", p.Recorded, l.truth)
+	}
+	if len(p.Assumed) > 0 {
+		t.Errorf("assumed %v though all was recorded", p.Assumed)
+	}
+	if got := p.Case.Params.FanM3PerH; math.Abs(got/l.fan-1) > 0.25 {
+		t.Errorf("the fan moves %.1f m³/h, in truth %.1f", got, l.fan)
+	}
+	same := again(t, p)
+	t.Logf("CO2 %.0f and %.0f, given off %.2f g/h", p.Recorded.CO2Mean, same.CO2Mean, p.Case.Params.SubstrateKg*p.Case.Params.SubstrateCO2+p.Case.Params.FruitKg*p.Case.Params.FruitCO2)
+	t.Logf("recorded ±5 %.3f CO2 %.3f fan %.2f mean %.3f; again %.3f %.3f %.2f %.3f", p.Recorded.RHWithin5, p.Recorded.CO2BelowMax, p.Recorded.FanHoursPerDay, p.Recorded.RHMean,
+		same.RHWithin5, same.CO2BelowMax, same.FanHoursPerDay, same.RHMean)
+	if math.Abs(same.RHMean-p.Recorded.RHMean) > 0.03 || math.Abs(same.CO2Mean-p.Recorded.CO2Mean) > 90 || math.Abs(same.CO2BelowMax-p.Recorded.CO2BelowMax) > 0.1 {
+		t.Errorf("recorded %+v, again %+v", p.Recorded, same)
+	}
+
+	q := l.query(climates(t, 0.85, 0.95))
+	spec := *l.spec
+	spec.Plugs = slices.Clone(spec.Plugs)
+	fan := &spec.Plugs[spec.Plug(chamber.ExhaustFan)]
+	fan.FlowM3PerH *= 2
+	q.Spec = &spec
+	p, err = Read(t.Context(), l.journal, q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	other := again(t, p)
+	if math.Abs(p.Case.Params.FanM3PerH/l.fan-2) > 0.5 {
+		t.Errorf("a fan of twice the rating moves %.1f m³/h; the one of then %.1f", p.Case.Params.FanM3PerH, l.fan)
+	}
+	if other.FanHoursPerDay > 0.75*same.FanHoursPerDay {
+		t.Errorf("twice the fan runs %.2f h a day, the one of then %.2f", other.FanHoursPerDay, same.FanHoursPerDay)
+	}
+
+	p, err = Read(t.Context(), l.journal, l.query(climates(t, 0.70, 0.80)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if drier := again(t, p); drier.RHMean > same.RHMean-0.08 || p.Recorded.RHMean < 0.8 {
+		t.Errorf("aimed at 75 %%: mean %.3f, recorded %.3f", drier.RHMean, p.Recorded.RHMean)
+	}
+
+	was := *l.spec
+	was.Plugs = slices.Clone(was.Plugs)
+	was.Plugs[was.Plug(chamber.Humidifier)].OutputGPerH *= 2 // it had been one of twice the output
+	q = l.query(climates(t, 0.85, 0.95))
+	q.Was = &was
+	half, err := Read(t.Context(), l.journal, q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := half.Case.Params.MistGPerH / p.Case.Params.MistGPerH; math.Abs(r-0.5) > 0.01 {
+		t.Errorf("a humidifier of half the rating gives %.2f of what it gave", r)
+	}
+}
+
+// TestReplayWithoutRoom says what it assumed; with too little recorded, or nothing grown, it says so.
+func TestReplayWithoutRoom(t *testing.T) {
+	l := live(t, chamber.Room)
+	p, err := Read(t.Context(), l.journal, l.query(climates(t, 0.85, 0.95)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Equal(p.Assumed, []Assumption{RoomCO2, RoomHumidity, RoomTemperature}) {
+		t.Errorf("assumed %v", p.Assumed)
+	}
+	q := l.query(climates(t, 0.85, 0.95))
+	q.From, q.To = q.From.AddDate(0, 1, 0), q.To.AddDate(0, 1, 0)
+	if _, err := Read(t.Context(), l.journal, q); err == nil || !strings.Contains(err.Error(), "humidity for only 0 %") {
+		t.Error(err)
+	}
+	q.To = q.From.Add(time.Hour)
+	if _, err := Read(t.Context(), l.journal, q); err == nil || !strings.Contains(err.Error(), "no stretch to replay") {
+		t.Error(err)
+	}
+	q = l.query(climates(t, 0.85, 0.95))
+	empty := journal.NewMemory()
+	for m, err := range l.journal.History(t.Context(), journal.HistoryQuery{Chamber: l.spec.Name}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := empty.Minutes(t.Context(), []journal.Minute{m}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := Read(t.Context(), empty, q); err == nil || !strings.Contains(err.Error(), "nothing grew") {
+		t.Error(err)
+	}
+}

@@ -1,0 +1,30 @@
+package rehearse
+
+import (
+	"math"
+
+	"gillkeeper/policy/learn"
+	"gillkeeper/policy/plant"
+)
+
+// AsLearned gives a chamber what was learned of it, as far as that is known; airC is the temperature at which its crop
+// gave off the CO2.
+func AsLearned(p *plant.Params, k *learn.Knowledge, airC float64) {
+	if k.FanOff.Known {
+		p.LeakPerHour = k.FanOff.Value / math.Sqrt(1+p.LeakPerK) // at a difference of about a kelvin
+	}
+	if k.FanOn.Known {
+		p.FanM3PerH = max(0.5, (k.FanOn.Value-p.LeakPerHour)*p.VolumeM3)
+	}
+	if k.MistGPerH.Known {
+		p.MistGPerH = k.MistGPerH.Value
+	}
+	if k.CO2GPerH.Known {
+		made := (p.SubstrateKg*p.SubstrateCO2 + p.FruitKg*p.FruitCO2) * math.Exp(p.RespirationPerK*(airC-20))
+		if made > 0 {
+			share := k.CO2GPerH.Value / made
+			p.SubstrateCO2 *= share
+			p.FruitCO2 *= share
+		}
+	}
+}
