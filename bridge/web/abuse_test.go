@@ -1,7 +1,7 @@
 package web_test
 
 import (
-	"bufio"
+	"encoding/json"
 	"fmt"
 	"io"
 	"net"
@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"gillkeeper/bridge/journal"
 	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/webtest"
 )
@@ -49,28 +50,133 @@ func TestOversizedForms(t *testing.T) {
 	}
 }
 
-// TestSlowRequests: a client that sends a byte now and then holds nothing for long.
+// TestSlowRequests: a client that sends a byte now and then, or says nothing in the middle, holds nothing for long.
 func TestSlowRequests(t *testing.T) {
 	if testing.Short() {
-		t.Skip("takes as long as the server waits for headers")
+		t.Skip("takes as long as the server waits")
 	}
 	t.Parallel()
+	const form = "POST /do/refill HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 2000\r\n\r\nchamber=loft"
+	for name, c := range map[string]struct {
+		sends string
+		drip  bool // a byte each half second after that
+		most  time.Duration
+	}{
+		"silent in the headers":       {"POST /do/refill HTTP/1.1\r\nHost: localhost\r\n", false, 10 * time.Second},
+		"a byte of headers at a time": {"GET / HTTP/1.1\r\nHost: localhost\r\nX-Long: ", true, 10 * time.Second},
+		"silent in the form":          {form, false, 25 * time.Second},
+		"a byte of a form at a time":  {form, true, 25 * time.Second},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			s := serve(t, nil)
+			c1, err := net.Dial("tcp", s.Addr().String())
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer c1.Close()
+			began := time.Now()
+			fmt.Fprint(c1, c.sends)
+			ended := make(chan struct{})
+			go func() {
+				defer close(ended)
+				_ = c1.SetReadDeadline(began.Add(c.most + 20*time.Second))
+				_, _ = io.Copy(io.Discard, c1) // until the server ends it
+			}()
+			tick := time.NewTicker(500 * time.Millisecond)
+			defer tick.Stop()
+			for open := true; open; {
+				select {
+				case <-ended:
+					open = false
+				case <-tick.C:
+					if c.drip {
+						fmt.Fprint(c1, "a")
+					}
+				}
+			}
+			if took := time.Since(began); took > c.most {
+				t.Errorf("it was held for %s", took.Round(time.Second))
+			}
+		})
+	}
+}
+
+// TestCrossSiteEverywhere: OWASP cheat sheet on cross-site request forgery. Nothing that changes anything can be had by a page
+// from elsewhere, whatever the browser says of where it comes from, and nothing by a form that this browser was not given.
+func TestCrossSiteEverywhere(t *testing.T) {
 	s := serve(t, nil)
-	c, err := net.Dial("tcp", s.Addr().String())
-	if err != nil {
+	var described struct {
+		Paths map[string]map[string]json.RawMessage `json:"paths"`
+	}
+	_, _, body := s.ask(t, "GET", "/api/v1/openapi.json", "")
+	if err := json.Unmarshal(body, &described); err != nil {
 		t.Fatal(err)
 	}
-	defer c.Close()
-	began := time.Now()
-	fmt.Fprint(c, "POST /do/refill HTTP/1.1\r\nHost: localhost\r\n")
-	_ = c.SetReadDeadline(time.Now().Add(20 * time.Second))
-	r := bufio.NewReader(c)
-	if resp, err := http.ReadResponse(r, nil); err == nil {
-		resp.Body.Close()
+	type target struct{ method, path, kind string }
+	var all []target
+	fill := strings.NewReplacer("{chamber}", "loft", "{batch}", "oyster-12", "{sensor}", "chamber-co2", "{alarm}", "co2_high", "{entry}", "1")
+	for path, methods := range described.Paths {
+		for method := range methods {
+			if method != "get" {
+				all = append(all, target{strings.ToUpper(method), "/api/v1" + fill.Replace(path), "application/json"})
+			}
+		}
 	}
-	_, err = io.ReadAll(r)
-	if took := time.Since(began); err != nil || took > 10*time.Second {
-		t.Errorf("after %s: %v", took.Round(time.Second), err)
+	if len(all) < 15 {
+		t.Fatalf("only %d actions are described", len(all))
+	}
+	for _, what := range []string{"pick", "stage", "batch", "retire", "refill", "hand", "ack", "shelve", "note", "undo"} {
+		all = append(all, target{"POST", "/do/" + what, "application/x-www-form-urlencoded"})
+	}
+	all = append(all, target{"POST", "/login", "application/x-www-form-urlencoded"}, target{"POST", "/logout", "application/x-www-form-urlencoded"})
+	done := func() int {
+		n := 0
+		for range s.Record.Actions(t.Context(), journal.ActionQuery{}) {
+			n++
+		}
+		return n
+	}
+	before := done()
+	for _, x := range all {
+		for _, from := range [][]string{{"Sec-Fetch-Site", "cross-site"}, {"Sec-Fetch-Site", "same-site"}, {"Origin", "https://evil.example"}, {"Origin", "null"}} {
+			text := "chamber=loft&batch=oyster-12&sure=yes&id=abcdefgh12345678"
+			if x.kind == "application/json" {
+				text = "{}"
+			}
+			if status, _, answer := s.ask(t, x.method, x.path, text, append([]string{"Content-Type", x.kind}, from...)...); status != 403 {
+				t.Errorf("%s %s from %v: %d %.200s", x.method, x.path, from, status, answer)
+			}
+		}
+		if x.kind == "application/json" {
+			continue
+		}
+		if status, _, _ := s.ask(t, "POST", x.path, "chamber=loft&batch=oyster-12&sure=yes&id=abcdefgh12345678&form=guessed", "Content-Type", x.kind, "Origin", s.url); status != 403 {
+			t.Errorf("%s with a form that nobody was given: %d", x.path, status)
+		}
+	}
+	if n := done(); n != before {
+		t.Errorf("%d actions were done", n-before)
+	}
+}
+
+// TestForgedHostEverywhere: a name that somebody else's DNS leads here answers nothing, and what a client claims of a proxy
+// opens no other door.
+func TestForgedHostEverywhere(t *testing.T) {
+	s := serve(t, nil)
+	for _, path := range []string{"/", "/chamber/loft", "/chamber/loft/diagnose", "/chamber/loft/outlook", "/report", "/report/season", "/do/pick?chamber=loft", "/login", "/live",
+		"/api/v1/site", "/api/v1/openapi.json", "/metrics", "/healthz", "/page.js", "/nothing"} {
+		for _, claims := range [][]string{{"Host", "evil.example"}, {"Host", "evil.example", "X-Forwarded-Host", "localhost"}, {"Host", "localhost.evil.example"}} {
+			if status, _, _ := s.ask(t, "GET", path, "", claims...); status != 421 {
+				t.Errorf("%s as %v: %d", path, claims, status)
+			}
+		}
+		if path == "/live" { // it would not end
+			continue
+		}
+		if status, h, _ := s.ask(t, "GET", path, "", "X-Forwarded-Host", "evil.example"); strings.Contains(h.Get("Location"), "evil") || status == 421 {
+			t.Errorf("%s with a claimed name: %d, to %s", path, status, h.Get("Location"))
+		}
 	}
 }
 
@@ -116,6 +222,11 @@ func TestScriptInEveryFreeText(t *testing.T) {
 	check(b.open("/chamber/loft"))
 	if !strings.Contains(b.body, "&lt;script&gt;") {
 		t.Error("the strain is not shown")
+	}
+	for _, page := range []string{"/", "/chamber/loft?span=flush", "/chamber/loft/diagnose?sign=long-stems&batch=x-1", "/chamber/loft/outlook?days=4", "/report/season?chamber=loft"} {
+		if check(b.open(page)); b.status != 200 {
+			t.Errorf("%s: %d", page, b.status)
+		}
 	}
 }
 

@@ -106,5 +106,5 @@ func dries(name string, d *api.OutlookDry) []effect {
 	}
 	span := func(x api.Duration) string { return words.Duration(time.Duration(x).Round(time.Hour)) }
 	return []effect{{Name: name, After: strings.Join([]string{"dry after about " + span(d.Likely), span(d.Earliest) + " at the earliest",
-		words.Percent(d.Chance, 0) + " before the return"}, ", ")}}
+		"before you are back with a chance of " + words.Percent(d.Chance, 0)}, ", ")}}
 }

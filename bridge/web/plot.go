@@ -128,7 +128,7 @@ func (c *course) turn(zone *time.Location) (at int64, before int) {
 }
 
 // mostTicks is how many dates stand side by side on a narrow phone.
-const mostTicks = 7
+const mostTicks = 5
 
 // xTicks labels round moments of the site's calendar: hours of a day, or days.
 func (c *course) xTicks(w words.Words) []tick {

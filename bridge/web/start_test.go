@@ -140,3 +140,65 @@ func TestFirstStartIsForThisMachine(t *testing.T) {
 		t.Errorf("a page from elsewhere: %d", x.status)
 	}
 }
+
+// TestScriptOnAFirstStart: whoever may publish on the broker names topics and payloads, and whoever sits at the machine types
+// what he likes; all of it comes back as text.
+func TestScriptOnAFirstStart(t *testing.T) {
+	const evil = `"><script>alert(1)</script><svg onload=alert(1)>'`
+	b, err := broker.Start(broker.Options{Listen: "127.0.0.1:0"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(b.Stop)
+	start := firststart.New(filepath.Join(t.TempDir(), "new.toml"))
+	t.Cleanup(start.Close)
+	s, err := web.New(web.Options{Listen: "127.0.0.1:0", First: start})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	ran := make(chan error, 1)
+	go func() { ran <- s.Run(ctx) }()
+	t.Cleanup(func() { cancel(); <-ran })
+	x := browse(t, "http://"+s.Addr().String()).open("/")
+	check := func() {
+		t.Helper()
+		for _, bad := range []string{"<script>alert", "<svg onload"} {
+			if strings.Contains(x.body, bad) {
+				t.Errorf("%s: %q is taken as markup", x.at, bad)
+			}
+		}
+	}
+	for _, field := range []string{"url", "username", "password_file", "ca_file"} {
+		fill := map[string]string{"url": "mqtt://127.0.0.1:1", field: evil}
+		x.open("/start").submit("start/listen", fill)
+		check()
+	}
+	x.open("/start").submit("start/listen", map[string]string{"url": strings.Replace(b.URL(), "tcp://", "mqtt://", 1)})
+	c := paho.NewClient(paho.NewClientOptions().AddBroker(strings.Replace(b.URL(), "mqtt://", "tcp://", 1)).SetClientID("evil"))
+	if tok := c.Connect(); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+		t.Fatal(tok.Error())
+	}
+	defer c.Disconnect(50)
+	topic := `shed/"><script>alert(1)</script><svg onload=alert(1)>'/humidity`
+	for end := time.Now().Add(20 * time.Second); !strings.Contains(x.body, "alert(1)"); x.open("/start") {
+		for i := range 20 {
+			c.Publish(topic, 0, false, fmt.Sprintf(`{"humidity":%d.%d,"<script>alert(1)</script>":21}`, 85+i%5, i%10))
+			c.Publish(topic+"/mister", 0, true, []string{"ON", "OFF"}[i%2])
+			c.Publish(topic+"/mister/set", 0, false, []string{"ON", "OFF"}[i%2])
+		}
+		time.Sleep(50 * time.Millisecond)
+		if time.Now().After(end) {
+			t.Fatal("the topic is never shown")
+		}
+	}
+	check()
+	x.open("/start/file")
+	check()
+	x.submit("start/file", map[string]string{"text": "[site]\nname = 7 # </textarea>" + evil})
+	check()
+	if x.open("/start").submit("start/say", map[string]string{"plug": evil, "role": evil}); x.status != 400 {
+		t.Errorf("a role that is none: %d", x.status)
+	}
+	check()
+}
