@@ -4,6 +4,7 @@ import (
 	"slices"
 	"testing"
 
+	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
@@ -34,5 +35,19 @@ func TestEffectsAreTold(t *testing.T) {
 	pre.After = crop.Target{}
 	if got := targetEffects(&pre, words.Words{}); len(got) != 4 || got[0] != (effect{"Humidity", "85–90 %", "nothing wanted"}) || got[3] != (effect{"Light", "12 h a day", "dark"}) {
 		t.Errorf("the last batch is taken out: %q", got)
+	}
+}
+
+// TestPlugsAreTold: a plug that can be dimmed says how far it is up, one that cannot says on.
+func TestPlugsAreTold(t *testing.T) {
+	for want, p := range map[string]api.Plug{
+		"on":        {Name: "fan", Role: "exhaust_fan", Known: true, On: true},
+		"on, 40 %":  {Name: "fan", Role: "exhaust_fan", Known: true, On: true, Level: new(0.4)},
+		"off":       {Name: "fan", Role: "exhaust_fan", Known: true, Level: new(0.0)},
+		"not known": {Name: "fan", Role: "exhaust_fan", On: true},
+	} {
+		if got := makePlug(&p).State; got != want {
+			t.Errorf("%+v: %q, not %q", p, got, want)
+		}
 	}
 }

@@ -337,6 +337,9 @@ func makePlug(p *api.Plug) plugLine {
 		l.State, l.Class = "not known", "unknown"
 	case p.On:
 		l.State, l.Class = "on", "on"
+		if p.Level != nil {
+			l.State += ", " + words.Percent(*p.Level, 0)
+		}
 	}
 	var why []string
 	for _, r := range p.Reasons {
