@@ -14,7 +14,7 @@ var deciding = map[reason.Cost]string{
 	reason.TooWet:    "air wetter than the aim",
 	reason.TooStale:  "CO2 near or above its maximum",
 	reason.TooFresh:  "CO2 below the least wanted",
-	reason.Stale:     "fresher air while it costs little",
+	reason.Sooner:    "a longer quiet until the next switching",
 	reason.Switching: "the wear of one more switching",
 	reason.Water:     "the water",
 	reason.FanRun:    "the fan's running",
@@ -28,7 +28,7 @@ func about(c reason.Cost, otherwise chamber.Quantity) (q, beside chamber.Quantit
 	switch c {
 	case reason.TooDry, reason.TooWet, reason.Water:
 		q = chamber.RelativeHumidity
-	case reason.TooStale, reason.TooFresh, reason.Stale, reason.FanRun:
+	case reason.TooStale, reason.TooFresh, reason.FanRun:
 		q = chamber.CO2
 	default:
 		q = otherwise

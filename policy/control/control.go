@@ -21,6 +21,8 @@ type State struct {
 	Mist   Mist      `json:"mist"`             // the humidifier's pulses
 	Fan    Fan       `json:"fan"`              // the exhaust fan's pulses
 	Plan   Plan      `json:"plan"`             // for both, where the chamber is known well enough
+	Rate   Rate      `json:"rate,omitzero"`    // what a second costs by the plan's measure, of late
+	Over   time.Time `json:"over,omitzero"`    // since when CO2 is measured above its maximum; zero: it is not
 	// What budgets of switchings come to.
 	MistWear Wear `json:"mist_wear,omitzero"`
 	FanWear  Wear `json:"fan_wear,omitzero"`
@@ -65,7 +67,8 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 	if fan >= 0 {
 		st.FanWear = st.FanWear.follow(&sc.Spec.Plugs[fan], &sc.Plugs[fan], sc.Now)
 	}
-	if sc.plans() {
+	st.Over = sc.over(st.Over)
+	if sc.plans(&st) {
 		wants[mist], wants[fan] = st.plan(sc)
 	} else {
 		st.Plan = Plan{}

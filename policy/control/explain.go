@@ -15,7 +15,7 @@ const (
 )
 
 // explained are the costs of which a plan's is the sum.
-var explained = [...]reason.Cost{reason.TooDry, reason.TooWet, reason.TooStale, reason.TooFresh, reason.Stale, reason.Switching, reason.Water, reason.FanRun}
+var explained = [...]reason.Cost{reason.TooDry, reason.TooWet, reason.TooStale, reason.TooFresh, reason.Sooner, reason.Switching, reason.Water, reason.FanRun}
 
 // The places of the costs in explained.
 const (
@@ -23,7 +23,7 @@ const (
 	tooWet
 	tooStale
 	tooFresh
-	stale
+	sooner
 	switching
 	water
 	fanRun
@@ -78,8 +78,11 @@ func (p *planner) foresee(mist, fan run) (f foreseen) {
 			f.parts[tooFresh] += leg.step * w.carbon(a.CO2, 0, least)
 		}
 	}
-	humidity(w.terminal)
-	f.parts[stale] += p.freshPPM * a.CO2
+	f.parts[sooner] -= t * p.rate
+	rests := a
+	p.follow(&rests, w.humidity(a.RH(c)-aim)+w.carbon(a.CO2, most, least), func(seconds, moist, carbon float64) {
+		f.parts[sooner] += seconds * (moist + carbon - p.rate)
+	})
 	for t < foreseeFor {
 		step(foreseeStep)
 	}

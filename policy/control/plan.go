@@ -35,33 +35,33 @@ const (
 )
 
 // legs are the horizon in seconds and the steps that it is followed in: fine while pulses act, coarser later.
-var legs = [...]struct{ until, step float64 }{{16, 2}, {32, 2}, {44, 2}, {56, 2}, {88, 4}, {120, 4}, {160, 8}, {200, 8}, {240, 8}}
+var legs = [...]struct{ until, step float64 }{{20, 2}, {40, 2}, {80, 4}, {120, 4}, {184, 8}}
+
+// after are the steps in which the air is followed beyond them with both plugs at rest, in seconds.
+var after = [...]float64{12, 16, 20, 24, 32, 40, 48, 56, 64, 80, 96, 112, 116}
+
+// farthest is the end of both.
+const farthest = 900.0
 
 // weights say what leaving the target costs, per second where it lasts.
 type weights struct {
-	rhUnit   float64 // deviation of relative humidity that costs 1
-	rhBend   float64 // multiple of it from which the cost grows in proportion, never less: it must not saturate
-	rhSlope  float64 // growth beyond it
-	dry      float64 // factor below the aim
-	co2Over  float64 // above the maximum, at once
-	co2Unit  float64 // ppm that cost 1 more
-	margin   float64 // ppm below the maximum from which CO2 begins to cost
-	pulse    float64 // a switching on and off
-	fresh    float64 // what lower CO2 at the end is worth, in pulses
-	gram     float64 // of water
-	blow     float64 // a second of fan
-	terminal float64 // seconds for which the end counts on
+	rhUnit  float64 // deviation of relative humidity that costs 1
+	rhBend  float64 // multiple of it from which the cost grows in proportion, never less: it must not saturate
+	rhSlope float64 // growth beyond it
+	dry     float64 // factor below the aim
+	co2Over float64 // above the maximum, at once
+	co2Unit float64 // ppm that cost 1 more
+	margin  float64 // ppm below the maximum from which CO2 begins to cost
+	pulse   float64 // a switching on and off
+	gram    float64 // of water
+	blow    float64 // a second of fan
 }
 
-var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 8, co2Unit: 20, margin: 40, pulse: 24, fresh: 20, gram: 2, blow: 0.1, terminal: 20}
+var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 8, co2Unit: 20, margin: 70, pulse: 24, gram: 2, blow: 0.1}
 
 // longerOnBudget is by how much longer at the most two plugs may run against each other where switchings are dear: what
 // that costs in water it saves in relays.
 const longerOnBudget = 4.0
-
-// freshMost bounds by how much fresher air is worth more where a switching is dearer, since it puts the next one off: more
-// would dry the chamber for it.
-const freshMost = 12.0
 
 // noRelay is the price of starting a plug that modulates, as a share of that of a switching: it has no relay to wear,
 // and once it runs it may go on for nothing.
@@ -85,11 +85,11 @@ func (r *run) seconds() float64 { return r.level * (r.to - r.from) }
 
 // planner holds what one planning needs.
 type planner struct {
-	w        *weights
-	model    *learn.Model
-	target   *crop.Target
-	volume   float64
-	freshPPM float64 // worth of each ppm at the end
+	w      *weights
+	model  *learn.Model
+	target *crop.Target
+	volume float64
+	rate   float64 // what a second costs on average
 	// What a run of each costs for the plug's sake.
 	mistPulse, fanPulse float64
 	gust                float64 // price of a second of a fan that modulates at full speed, over blow
@@ -108,7 +108,9 @@ func (p *planner) blow(fan run) float64 {
 	return cost
 }
 
-// roll plays a plan through and gives its cost, or infinity once that is no less than the given one.
+// roll plays a plan through and gives its cost over that of an average time of the same length, or infinity once it can
+// be no less than the given one. A plan is followed until it would have to switch again, see [planner.follow]: one that
+// puts a run off has its consequences to bear like one that does not.
 func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 	a, c, w := p.model.Air, &p.model.Constants, p.w
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
@@ -119,19 +121,49 @@ func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 	if fan.to > fan.from {
 		cost += p.fanPulse + p.blow(fan)
 	}
-	rh, t := 0.0, 0.0
+	t, now := 0.0, 0.0
 	for _, leg := range legs {
 		for ; t < leg.until; t += leg.step {
 			mid := t + leg.step/2
 			a.Step(c, mist.output(mid), fan.output(mid), leg.step)
-			rh = a.RH(c)
-			cost += leg.step * (w.humidity(rh-aim) + w.carbon(a.CO2, most, least))
+			now = w.humidity(a.RH(c)-aim) + w.carbon(a.CO2, most, least)
+			cost += leg.step * (now - p.rate)
 		}
-		if cost >= cheaper {
+		if cost-p.rate*(farthest-t) >= cheaper {
 			return math.Inf(1)
 		}
 	}
-	return cost + w.terminal*w.humidity(rh-aim) + p.freshPPM*a.CO2
+	p.follow(&a, now, func(seconds float64, moist, carbon float64) {
+		cost += seconds * (moist + carbon - p.rate)
+	})
+	return cost
+}
+
+// follow goes on from the end of the legs with both plugs at rest, until a second costs more than on average for want of
+// mist or air: then it is time to switch again, and every plan is alike. That is the rule of renewal by which the plan of
+// the least average cost is found, the average being that of late (Dinkelbach's method). Each step is given to add with
+// the mean costs of its seconds; now is what the last second of the legs cost.
+func (p *planner) follow(a *learn.Air, now float64, add func(seconds, moist, carbon float64)) {
+	c, w := &p.model.Constants, p.w
+	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
+	wants := func() bool { return a.RH(c) < aim || most > 0 && a.CO2 > most-w.margin }
+	moist, carbon := w.humidity(a.RH(c)-aim), w.carbon(a.CO2, most, least)
+	for _, step := range after {
+		if now >= p.rate && wants() {
+			return
+		}
+		a.Step(c, 0, 0, step)
+		m, o := w.humidity(a.RH(c)-aim), w.carbon(a.CO2, most, least)
+		then, share := m+o, 1.0
+		if then > p.rate && now < p.rate && wants() { // as far as that is reached
+			share = (p.rate - now) / (then - now)
+		}
+		add(share*step, moist+share*(m-moist)/2, carbon+share*(o-carbon)/2)
+		if share < 1 {
+			return
+		}
+		moist, carbon, now = m, o, then
+	}
 }
 
 func (w *weights) humidity(off float64) float64 {
@@ -159,10 +191,29 @@ func (w *weights) carbon(ppm, most, least float64) float64 {
 	return cost
 }
 
+// overMost is for how long CO2 may be measured above its maximum, where the room's air would bring it below, until plans
+// are distrusted: a fan that is known well brings it down within its run and a sensor's lag.
+const overMost = 5 * time.Minute
+
+// over carries on since when CO2 is measured above its maximum.
+func (sc *Scene) over(since time.Time) time.Time {
+	e, most := sc.Air.Inside.CO2, sc.Target.CO2MaxPPM
+	switch {
+	case !e.OK || most <= 0 || e.Value <= most:
+		return time.Time{}
+	case since.IsZero() || since.After(sc.Now):
+		return sc.Now
+	}
+	return since
+}
+
 // plans says whether a plan can be made now.
-func (sc *Scene) plans() bool {
+func (sc *Scene) plans(st *State) bool {
 	f, m := sc.Spec.Plug(chamber.ExhaustFan), sc.Spec.Plug(chamber.Humidifier)
 	if sc.Model == nil || f < 0 || m < 0 || sc.Dry || sc.Probe || sc.Open || sc.Target.CO2MaxPPM <= 0 {
+		return false
+	}
+	if !st.Over.IsZero() && sc.Now.Sub(st.Over) > overMost && sc.Model.Constants.RoomCO2 < sc.Target.CO2MaxPPM-planWeights.margin {
 		return false
 	}
 	if !sc.Air.Inside.RelativeHumidity.OK || !sc.Air.Inside.CO2.OK {
@@ -175,12 +226,19 @@ func (sc *Scene) plans() bool {
 func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	i, j := sc.Spec.Plug(chamber.Humidifier), sc.Spec.Plug(chamber.ExhaustFan)
 	pl := &st.Plan
+	st.Rate = st.Rate.take(sc)
 	if pl.At.IsZero() || sc.Now.Sub(pl.At) >= planEvery {
 		st.search(sc, i, j)
 	}
 	mist, fan = pl.Mist.want(sc.Now), pl.Fan.want(sc.Now)
 	mist.Reasons, fan.Reasons = []reason.Reason{pl.MistWhy}, []reason.Reason{pl.FanWhy}
 	mist.Reasons[0].Until, fan.Reasons[0].Until = mist.Until, fan.Until
+	if mist.On && !st.Mist.Until.After(sc.Now) {
+		st.Rate = st.Rate.start(&st.MistWear)
+	}
+	if fan.On && !st.Fan.Until.After(sc.Now) {
+		st.Rate = st.Rate.start(&st.FanWear)
+	}
 	// The rules take over where the plan leaves off.
 	if mist.On {
 		st.Mist = Mist{Since: pl.Mist.From, Until: pl.Mist.To, Level: pl.Mist.Level, Why: mist.Reasons[0]}
@@ -215,15 +273,10 @@ func (s Span) want(now time.Time) guard.Want {
 // search looks for the cheapest plan among a small, fixed set: the two plugs' runs moved together first, then each
 // alone to the best of the other's.
 func (st *State) search(sc *Scene, i, j int) {
-	p := planner{w: &planWeights, model: sc.Model, target: &sc.Target, volume: sc.Spec.VolumeM3}
-	c := &sc.Model.Constants
-	least := sc.Spec.Plugs[j].MinOn.Seconds()
-	drop := (sc.Target.CO2MaxPPM - c.RoomCO2) * (1 - math.Exp(-c.Flow*least))
+	p := planner{w: &planWeights, model: sc.Model, target: &sc.Target, volume: sc.Spec.VolumeM3, rate: st.Rate.Value}
 	mists, fans := st.runs(sc, i), st.runs(sc, j)
 	p.mistPulse, p.fanPulse = p.w.pulse*mists.wear(&st.MistWear), p.w.pulse*fans.wear(&st.FanWear)
-	p.freshPPM = p.w.fresh / max(drop, 15) * min(st.FanWear.Factor(), freshMost)
-	if sc.Spec.Plugs[j].Modulates() { // what a run is worth goes with what it costs
-		p.freshPPM *= noRelay
+	if sc.Spec.Plugs[j].Modulates() {
 		p.gust = gustPrice
 	}
 	b := best{p: &p, mist: mists.runs[0], fan: fans.runs[0]}

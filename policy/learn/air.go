@@ -37,6 +37,7 @@ type Constants struct {
 	CropC    float64 // of the crop
 	MistHeat float64 // by which the humidifier's own power warms the air at full output, K/s
 	Extra    float64 // by which everything else does
+	Give     float64 // vapor that enters the air besides, g/m³s
 
 	sat, slope       float64 // saturation at MassC, g/m³, and its slope in g/m³K
 	wallSat, cropSat float64
@@ -112,7 +113,7 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 		wall *= min(1, math.Sqrt(a.Film/c.FilmFull))
 	}
 	crop := c.Crop * stir
-	v := (a.Vapor + dt*(q*c.RoomV+wall*c.wallSat+crop*c.cropSat)) / (1 + dt*(q+wall+crop))
+	v := (a.Vapor + dt*(q*c.RoomV+wall*c.wallSat+crop*c.cropSat+c.Give)) / (1 + dt*(q+wall+crop))
 	given := dt * wall * (c.wallSat - v)
 	if given > a.Film {
 		v -= given - a.Film

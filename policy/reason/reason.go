@@ -98,7 +98,7 @@ const (
 	TooWet    Cost = "too_wet"   // air wetter than the aim
 	TooStale  Cost = "too_stale" // CO2 near or above its maximum
 	TooFresh  Cost = "too_fresh" // CO2 below the least that is wanted
-	Stale     Cost = "stale"     // higher CO2 at the end of what is looked ahead, though below its maximum
+	Sooner    Cost = "sooner"    // that the plugs would have to switch again sooner
 	Switching Cost = "switching" // wear of a switching
 	Water     Cost = "water"
 	FanRun    Cost = "fan_run" // the fan's running
