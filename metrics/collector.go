@@ -252,6 +252,7 @@ func (p *page) reservoir(s *policy.Snapshot) {
 
 // learned writes what was identified of the chamber, each once it is known. This is the one place for it.
 func (p *page) learned(s *policy.Snapshot) {
+	p.put(learnedChanges, float64(s.State.Learn.Change.Times))
 	if b := &s.State.Reservoir.Balance; b.Cycles > 0 && b.Rate > 0 {
 		p.put(mistOutput, b.Rate)
 	}

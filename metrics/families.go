@@ -48,6 +48,7 @@ const (
 	plugHand
 	reservoirLiters
 	reservoirEmptyIn
+	learnedChanges
 	airChanges
 	airChangesHalf
 	fanFlow
@@ -128,6 +129,8 @@ var families = [count]Family{
 		"Estimate of the water left in the humidifier's reservoir; absent until known."},
 	reservoirEmptyIn: {"gillkeeper_reservoir_empty_in_seconds", Gauge, []string{"chamber"}, "s",
 		"Forecast of when the reservoir runs dry at the present use; absent until known."},
+	learnedChanges: {"gillkeeper_learned_changes_total", Counter, []string{"chamber"}, "",
+		"Jumps found in what was learned of the chamber, as after a harvest or a new filter; survives a restart."},
 	airChanges: {"gillkeeper_air_changes_per_hour", Gauge, []string{"chamber", "state"}, "1/h",
 		"Learned air changes per hour with the exhaust fan running (fan_on) and at rest (fan_off); absent until known."},
 	airChangesHalf: {"gillkeeper_air_changes_per_hour_uncertainty", Gauge, []string{"chamber", "state"}, "1/h",

@@ -1,11 +1,16 @@
 package web
 
 import (
+	"time"
+
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/learn"
 )
+
+// changeShown is for how long a jump of what was learned is worth telling: after that it is learned anew.
+const changeShown = 48 * time.Hour
 
 // learned is what was identified of the chamber; only what its plugs and sensors can tell of is listed.
 func (v *view) learned() *api.Learned {
@@ -14,6 +19,11 @@ func (v *view) learned() *api.Learned {
 	l := &api.Learned{Values: []api.LearnedValue{}}
 	for _, g := range learn.Gaps(spec) {
 		l.Gaps = append(l.Gaps, api.LearnedGap{Code: string(g), Text: words.Gap(g)})
+	}
+	if c := &v.snap.State.Learn.Change; c.Times > 0 && v.snap.State.Now.Sub(c.At) < changeShown {
+		if at := v.at(c.At); at != nil {
+			l.Changed = &api.LearnedChange{At: *at, What: string(c.What), Text: words.Changed(c.What)}
+		}
 	}
 	add := func(tells bool, name, label, unit string, x learn.Learned) {
 		if !tells || x.Value <= 0 {

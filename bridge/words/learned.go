@@ -2,6 +2,21 @@ package words
 
 import "gillkeeper/policy/learn"
 
+// Changed says what jumped of what was learned of a chamber, and what may be behind it.
+func Changed(what learn.Jumped) string {
+	switch what {
+	case learn.FanFlow:
+		return "the fan moves another amount of air, as after a new filter or with a duct come off"
+	case learn.CO2Generation:
+		return "the crop gives off another amount of CO2, as after a harvest or with blocks put in or taken out"
+	case learn.Leak:
+		return "the chamber leaks otherwise, as with a door ajar or a gap taped up"
+	case learn.MistOutput:
+		return "the humidifier gives another amount of mist, as after a cleaning"
+	}
+	return string(what) + " changed"
+}
+
 // Gap says what cannot be known of a chamber for want of a sensor.
 func Gap(g learn.Gap) string {
 	switch g {

@@ -15,6 +15,7 @@ import (
 
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 	"gillkeeper/policy/reason"
 )
 
@@ -76,6 +77,18 @@ func TestEveryCostHasWords(t *testing.T) {
 	for _, c := range costs {
 		if Deciding(reason.Cost(c)) == "" {
 			t.Errorf("cost %s has no words", c)
+		}
+	}
+}
+
+func TestEveryJumpHasWords(t *testing.T) {
+	jumps := declared(t, "../../policy/learn/change.go", "Jumped")
+	if len(jumps) < 4 {
+		t.Fatalf("found only %d jumps in the source", len(jumps))
+	}
+	for _, j := range jumps {
+		if got := Changed(learn.Jumped(j)); strings.HasSuffix(got, " changed") {
+			t.Errorf("jump %s has no words", j)
 		}
 	}
 }

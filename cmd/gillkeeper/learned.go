@@ -8,7 +8,7 @@ import (
 )
 
 // printLearned shows what was learned of one chamber, and what cannot be.
-func (a *app) printLearned(c *api.Chamber) {
+func (a *app) printLearned(c *api.Chamber, w words.Words) {
 	if c.Learned == nil {
 		return
 	}
@@ -24,6 +24,9 @@ func (a *app) printLearned(c *api.Chamber) {
 	if len(t.rows) > 0 {
 		fmt.Fprintln(a.stdout)
 		a.printTable(t)
+	}
+	if x := c.Learned.Changed; x != nil {
+		a.paragraph("", "Since "+w.Clock(x.At, c.At)+" "+x.Text+"; that is being learned anew.")
 	}
 	for _, g := range c.Learned.Gaps {
 		fmt.Fprintln(a.stdout, g.Text)

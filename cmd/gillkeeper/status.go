@@ -66,7 +66,7 @@ func (a *app) status(ctx context.Context, args []string, asJSON bool) error {
 	a.printNotifications(site)
 	if len(args) == 1 {
 		a.printCorrections(&list[0], siteWords(site))
-		a.printLearned(&list[0])
+		a.printLearned(&list[0], siteWords(site))
 		a.printWear(&list[0], siteWords(site))
 	}
 	return nil

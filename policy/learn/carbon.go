@@ -167,6 +167,7 @@ func passTwo(p *[cStates * cStates]float64, jac *[2][cStates]float64, wander *[c
 // takeCO2 takes in fresh readings of CO2.
 func (s *State) takeCO2(f *Facts) {
 	for _, z := range f.CO2 {
+		s.watchCO2(z, f.Now)
 		s.CO2.take(s.co2(), cSeen, -1, z, 6*6, 60*60, f.Now)
 	}
 	if f.RoomCO2New && f.RoomCO2 > 0 {

@@ -34,6 +34,7 @@ type State struct {
 	RoomSeen   time.Time `json:"room_seen,omitzero"`
 	RoomUnseen bool      `json:"room_unseen,omitempty"` // it is not measured now
 	Watches    float64   `json:"watches"`               // seconds watched
+	Change     Change    `json:"change,omitzero"`       // whether the chamber became another
 	Likely     Likely    `json:"likely,omitzero"`
 }
 
@@ -85,7 +86,7 @@ func (r *Recent) sane() bool {
 }
 
 // layout is that of State: raised whenever values get another meaning or place.
-const layout = 3
+const layout = 2
 
 // Values are those of one filter.
 type Values[X, P any] struct {
@@ -172,7 +173,7 @@ func (f *Facts) clean() *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.co2().sane() && s.water().sane() && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.co2().sane() && s.water().sane() && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 
@@ -201,6 +202,7 @@ func (s *State) keep(old *State) {
 	}
 	s.CO2.Noise, s.Water.Noise = old.CO2.Noise, old.Water.Noise
 	s.FanRuns, s.Watches, s.Recent = old.FanRuns, old.Watches, old.Recent
+	s.Change.At, s.Change.What, s.Change.Times = old.Change.At, old.Change.What, old.Change.Times
 }
 
 // stepS is the longest step of the reduced model while following the chamber.

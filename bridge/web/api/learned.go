@@ -1,9 +1,20 @@
 package api
 
+import "time"
+
 // Learned is what was identified of a chamber from its own readings.
 type Learned struct {
 	Values []LearnedValue `json:"values"`
 	Gaps   []LearnedGap   `json:"gaps,omitempty" doc:"what cannot be known for want of a sensor"`
+	// Changed is the last time that the chamber became another than what was learned.
+	Changed *LearnedChange `json:"changed,omitempty" doc:"the last jump of what was learned; it is learned anew from there"`
+}
+
+// LearnedChange is a jump of a learned value.
+type LearnedChange struct {
+	At   time.Time `json:"at"`
+	What string    `json:"what" doc:"fan_flow, co2_generation, leak or mist_output"`
+	Text string    `json:"text"`
 }
 
 // LearnedValue is one learned value with its uncertainty.
