@@ -130,13 +130,13 @@ func (a *app) printKeys(asJSON bool) error {
 	return nil
 }
 
-// count writes a number with its noun: 1 fault, 2 faults, 2 entries, 2 batches.
+// count writes a number with its noun: 1 fault, 2 faults, 2 entries, 2 batches, 2 flushes.
 func count(n int, noun string) string {
 	switch {
 	case n == 1:
 	case strings.HasSuffix(noun, "y"):
 		noun = strings.TrimSuffix(noun, "y") + "ies"
-	case strings.HasSuffix(noun, "ch"):
+	case strings.HasSuffix(noun, "ch"), strings.HasSuffix(noun, "sh"):
 		noun += "es"
 	default:
 		noun += "s"

@@ -293,7 +293,7 @@ func (a *app) sayReport(f *reportFlags, r *yield.Report) {
 	for i := range r.Harvests {
 		fresh += r.Harvests[i].FreshG
 	}
-	fmt.Fprintf(a.stdout, "%d chambers, %d batches, %d flushes, %.1f kg fresh.", len(r.Chambers), len(r.Batches), len(r.Harvests), fresh/1000)
+	fmt.Fprintf(a.stdout, "%s, %s, %s, %.1f kg fresh.", count(len(r.Chambers), "chamber"), count(len(r.Batches), "batch"), count(len(r.Harvests), "flush"), fresh/1000)
 	switch {
 	case len(r.Relations) == 0:
 		fmt.Fprintln(a.stdout, " There are too few finished flushes to say what goes with the harvest.")
