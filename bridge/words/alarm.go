@@ -37,6 +37,7 @@ var codes = map[alarm.Code]string{
 	alarm.Constant:     "exactly the same value for too long",
 	alarm.Saturated:    "stays at saturation",
 	alarm.Outlier:      "apart from the others",
+	alarm.Moved:        "elsewhere than it usually is, seen from the other",
 	alarm.Pair:         "two sensors apart",
 	alarm.BelowRoom:    "reads below the room",
 	alarm.Jumped:       "made a step that air cannot",

@@ -86,6 +86,7 @@ const (
 	Jumped       Code = "jumped"         // sensor_disagrees: a step that the air cannot have made
 	Rezeroed     Code = "rezeroed"       // sensor_disagrees: a CO2 sensor that takes its chamber's lowest air for outdoor air
 	Outlier      Code = "outlier"        // sensor_disagrees: one sensor against the middle of three or more
+	Moved        Code = "moved"          // sensor_disagrees: elsewhere than it usually is, seen from the others
 	Pair         Code = "pair"           // sensor_disagrees: two sensors apart, neither known to be wrong
 	BelowRoom    Code = "below_room"     // sensor_disagrees: CO2 in the chamber reads below the room's
 	NoPower      Code = "no_power"       // fan_failed: on, and draws none

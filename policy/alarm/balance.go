@@ -89,6 +89,20 @@ func (b *Balance) output() (rate, spread float64) {
 	return math.Exp(math.Log(b.Rate) + weight*math.Log(b.Learned/b.Rate)), b.Spread * learnedSpread / math.Hypot(b.Spread, learnedSpread)
 }
 
+// outputKnown is what is known of the humidifier's output, and how much of the filling it drew.
+type outputKnown struct {
+	Rate   float64 `json:"rate"`
+	Spread float64 `json:"spread"`
+	Cycles int     `json:"cycles,omitempty"`
+	Drawn  float64 `json:"drawn"`
+}
+
+func (b *Balance) known() outputKnown { return outputKnown{b.Rate, b.Spread, b.Cycles, b.Drawn} }
+
+func (b *Balance) believe(r *outputKnown) {
+	b.Rate, b.Spread, b.Cycles, b.Drawn = r.Rate, r.Spread, r.Cycles, r.Drawn
+}
+
 // fill starts a new filling.
 func (b *Balance) fill(liters float64, c certainty) { b.Filled, b.Sureness, b.Drawn = liters, c, 0 }
 

@@ -24,6 +24,7 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 		middle := middleOf(others)
 		w.AwayFor += dt
 		w.Away += (1 - math.Exp(-dt/min(apartMemory, max(w.AwayFor, 1)))) * (w.Last - middle - w.Away)
+		w.settle(s.Quantity, dt)
 		limit := apart(s.Quantity, middle)
 		switch {
 		case len(others) >= 2 && w.AwayFor >= apartAfter && math.Abs(w.Away) > limit && others[len(others)-1]-others[0] < limit:
@@ -34,6 +35,39 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 			w.Suspect = ""
 		}
 	}
+}
+
+// settle learns how far the sensor usually is from the others, unless it is moving away.
+func (w *SensorWatch) settle(q chamber.Quantity, dt float64) {
+	limit := movedLimit(q)
+	if limit == 0 || w.AwayFor < apartAfter {
+		return
+	}
+	if w.UsualFor >= movedKnown && math.Abs(w.Away-w.Usual) > limit/2 {
+		dt /= 4
+	}
+	w.UsualFor = min(w.UsualFor+dt, movedMemory)
+	w.Usual += (1 - math.Exp(-dt/max(w.UsualFor, 1))) * (w.Away - w.Usual)
+}
+
+// moved reports whether the sensor is elsewhere than it usually is, seen from the others.
+func (w *SensorWatch) moved(q chamber.Quantity, was bool) bool {
+	limit := movedLimit(q)
+	if was {
+		limit *= apartBack
+	}
+	return limit > 0 && w.AwayFor >= apartAfter && w.UsualFor >= movedKnown && math.Abs(w.Away-w.Usual) > limit
+}
+
+// movedLimit is by how much a sensor may move against the others; 0: it is not looked at.
+func movedLimit(q chamber.Quantity) float64 {
+	switch q {
+	case chamber.RelativeHumidity:
+		return movedHumidity
+	case chamber.Temperature:
+		return movedTemperature
+	}
+	return 0
 }
 
 // others gives what the sensors that may speak about sensor i read, sorted, as it would read at its spot.

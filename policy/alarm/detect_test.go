@@ -317,6 +317,85 @@ func TestSensorJumps(t *testing.T) {
 	}
 }
 
+// TestRoomThatHoldsMoreMakesNoJump: what the fan draws in from a room at 12,000 ppm is no step of a sensor.
+func TestRoomThatHoldsMoreMakesNoJump(t *testing.T) {
+	for _, room := range []float64{500, 12_000} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		d.e.Air.Room.CO2 = chamber.Estimate{Value: room, OK: true}
+		d.run(10*time.Minute, func(i int) float64 {
+			if v := d.sound(i); i != co2A {
+				return v
+			}
+			return 1400
+		})
+		if got, want := d.suspect[co2A], map[float64]alarm.Code{500: alarm.Jumped}[room]; got != want {
+			t.Errorf("600 ppm more in a minute, with %g ppm in the room: the sensor is %q, want %q", room, got, want)
+		}
+	}
+}
+
+// TestSensorMovesAway: of two sensors that have always been 3 points apart, one goes 8 points down, to 5 below the other: the
+// two agree as well as sound ones do, and yet one has drifted. Two that stay 7 points apart have not.
+func TestSensorMovesAway(t *testing.T) {
+	d := newDesk(t)
+	d.e.Sensors[rhB] = alarm.SensorView{}
+	by := 0.03
+	two := func(i int) float64 {
+		switch v := d.sound(i); i {
+		case rhB:
+			return math.NaN()
+		case rhC:
+			return v + by
+		default:
+			return v
+		}
+	}
+	d.run(8*time.Hour, two)
+	d.quiet("three points apart all the time")
+	by = -0.05
+	d.run(90*time.Minute, two)
+	d.expect(alarm.SensorDisagrees, true, "five points below, after three above")
+	if c := d.c.Of(alarm.SensorDisagrees); c.Code != alarm.Moved {
+		t.Errorf("says %+v", *c)
+	}
+	by = 0.03
+	d.run(90*time.Minute, two)
+	d.expect(alarm.SensorDisagrees, false, "back where it was")
+	d = newDesk(t)
+	d.e.Sensors[rhB] = alarm.SensorView{}
+	by = 0.07
+	d.run(30*time.Hour, two)
+	d.expect(alarm.SensorDisagrees, false, "seven points apart for thirty hours")
+}
+
+// TestSaturatedAgainstWhatIsForeseen: a single sensor at the end of its range is believed where the learned chamber foresees
+// wet air, and not where it foresees 93 %.
+func TestSaturatedAgainstWhatIsForeseen(t *testing.T) {
+	for _, c := range []struct {
+		foreseen float64
+		want     alarm.Code
+	}{{0.93, alarm.Saturated}, {0.98, ""}, {0, ""}} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		d.e.ForeseenRH = c.foreseen
+		d.e.Sensors[rhB], d.e.Sensors[rhC] = alarm.SensorView{}, alarm.SensorView{}
+		d.run(40*time.Minute, func(i int) float64 {
+			switch v := d.sound(i); i {
+			case rhA:
+				return 0.999
+			case rhB, rhC:
+				return math.NaN()
+			default:
+				return v
+			}
+		})
+		if d.suspect[rhA] != c.want {
+			t.Errorf("40 min at 99.9 %% where %g is foreseen: %q, want %q", c.foreseen, d.suspect[rhA], c.want)
+		}
+	}
+}
+
 // Air that mixes has one vapor pressure. At 18 °C and 90 % it is 1.857 kPa (0.9 of 2.0636, saturation by the ASHRAE
 // Handbook, Fundamentals, chapter 1, table 3, 18 °C); saturation at 20 °C is 2.3389 kPa, so 2 K warmer the same air
 // is at 79.4 %.

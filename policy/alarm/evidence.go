@@ -16,6 +16,8 @@ type Evidence struct {
 	Target crop.Target
 	// Air is the voted air of this step. It must not rest on the sensors that [Detectors.WatchSensors] named.
 	Air chamber.Air
+	// ForeseenRH is the humidity that sensors in the chamber are to read now by what was learned of it; 0: not known.
+	ForeseenRH float64
 	// Sensors has one view for each of Spec.Sensors.
 	Sensors []SensorView
 	// Plugs has one for each of Spec.Plugs, after this step's reports.

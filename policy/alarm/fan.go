@@ -28,6 +28,8 @@ const (
 	// fanLeastExcess over the room, in hundreds of ppm: two sensors may be 150 ppm apart, and a fan that has brought the
 	// chamber to the room's air can do no more.
 	fanLeastExcess = 1.5
+	// fanHighRoom, ppm: a room that holds so much has a source of its own, and changes by more than a fan makes.
+	fanHighRoom = 2500.0
 	// fanNeeded: evidence against the fan counts only from this share of the CO2 limit on: a fan that moves no air lets
 	// CO2 rise past it, sooner or later.
 	fanNeeded = 0.97
@@ -59,7 +61,7 @@ func (s *detection) fan() {
 	}
 	in, room := &s.e.Air.Inside.CO2, s.roomMoist().CO2
 	excess := (in.Value - room) / fanUnit
-	if !in.OK || s.Open() {
+	if !in.OK || s.Open() || room > fanHighRoom {
 		f.Started = false
 	} else {
 		f.advance(in.Value/fanUnit, excess, s.dt, p.Output(), in.Value >= fanNeeded*s.e.Target.CO2MaxPPM)

@@ -47,7 +47,7 @@ func jumpLimit(q chamber.Quantity) float64 {
 
 // jumped weighs a new reading. The middle of the other sensors of the same air is given where there are any. It must
 // be called before the reading is taken.
-func (w *SensorWatch) jumped(v, middle float64, others bool, s *chamber.Sensor) {
+func (w *SensorWatch) jumped(v, middle float64, others bool, room float64, s *chamber.Sensor) {
 	j := &w.Jump
 	gap := j.Gap
 	j.Gap = 0
@@ -75,7 +75,7 @@ func (w *SensorWatch) jumped(v, middle float64, others bool, s *chamber.Sensor) 
 			}
 		}
 		return
-	case gap <= jumpGap && math.Abs(step) > limit && w.mayJump(v, others, s):
+	case gap <= jumpGap && math.Abs(step) > limit && w.mayJump(v, others, room, s):
 		j.From, j.To, j.Count, j.Beside = w.Last, v, 1, middle
 		return
 	}
@@ -86,13 +86,14 @@ func (w *SensorWatch) jumped(v, middle float64, others bool, s *chamber.Sensor) 
 }
 
 // mayJump leaves out the steps that sound sensors make: a humidity sensor that gets wet goes to the end of its range,
-// and comes back from there when it has dried; and CO2 falls fast when a door opens.
-func (w *SensorWatch) mayJump(v float64, others bool, s *chamber.Sensor) bool {
+// and comes back from there when it has dried; and CO2 falls fast when a door opens, and rises as fast where the room holds
+// that much more. The room's CO2 is 0 where it is not measured.
+func (w *SensorWatch) mayJump(v float64, others bool, room float64, s *chamber.Sensor) bool {
 	switch s.Quantity {
 	case chamber.RelativeHumidity:
 		return others && v < unsaturated && w.Last < unsaturated
 	case chamber.CO2:
-		return others || v > w.Last
+		return others || v > w.Last && room < w.Last+jumpCO2
 	}
 	return true
 }

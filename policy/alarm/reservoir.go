@@ -40,6 +40,9 @@ type Reservoir struct {
 	OnFor  float64 `json:"on_for"`  // seconds of the present run
 	OffFor float64 `json:"off_for"` // seconds since the last one
 
+	Before      outputKnown `json:"before,omitzero"`        // what was known of the output when it ran dry
+	SurelyWater bool        `json:"surely_water,omitempty"` // it counts as dry although by the balance there was water
+
 	Power    Power    `json:"power,omitzero"`
 	Response Response `json:"response,omitzero"`
 	Balance  Balance  `json:"balance,omitzero"`
@@ -124,6 +127,7 @@ func (r *Reservoir) runDry(w *Water, how Code) {
 	if how == ByResponse {
 		late = r.Response.MistOn / 3600
 	}
+	r.Before, r.SurelyWater = r.Balance.known(), r.Balance.surelyWater(w.Spec)
 	r.Balance.ranDry(late)
 	r.overrule(w)
 }
@@ -134,12 +138,14 @@ func (r *Reservoir) wetAgain(w *Water) (refilled bool) {
 	if r.How == ByResponse && w.Now.Sub(r.DrySince).Seconds() < hasty {
 		r.Response.Wrong = min(r.Response.Wrong+1, wrongMost)
 	}
-	refilled = r.How == ByPower || !r.Balance.surelyWater(w.Spec)
+	refilled = r.How == ByPower || !r.SurelyWater
 	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
 	r.overrule(w)
 	if refilled {
 		r.RefillAt, r.Noticed = w.Now, true
 		r.Balance.fill(w.Spec.ReservoirLiters, assumedFull)
+	} else {
+		r.Balance.believe(&r.Before)
 	}
 	return refilled
 }

@@ -4,7 +4,9 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+	"time"
 
+	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/learn"
 )
 
@@ -64,5 +66,27 @@ func TestResponseWeighsBothWitnesses(t *testing.T) {
 		if got := r.verdict(&Reservoir{Dry: c.isDry, Power: c.power}); got != c.want {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
 		}
+	}
+}
+
+// TestWronglyDryIsForgotten: mist that is back although by the balance the reservoir was half full was never away. Nothing
+// was filled in, and the output that an empty reservoir would have meant (2.5 L in 10 h at 250 g/h; 5 L would be 500) is
+// forgotten.
+func TestWronglyDryIsForgotten(t *testing.T) {
+	w := &Water{Now: time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC), Spec: &chamber.Plug{OutputGPerH: 250, ReservoirLiters: 5}}
+	r := Reservoir{Balance: Balance{Filled: 5, Sureness: saidFull, Drawn: 10, Rate: 250, Spread: 0.03, Cycles: 1}}
+	before := r.Balance
+	r.runDry(w, ByResponse)
+	if r.Balance.Rate < 260 {
+		t.Fatalf("an empty reservoir taught nothing: %+v", r.Balance)
+	}
+	w.Now = w.Now.Add(20 * time.Minute)
+	if r.wetAgain(w) || r.Dry || r.Balance != before || r.Response.Wrong != 1 {
+		t.Errorf("after all it was wet: %+v", r.Balance)
+	}
+	r = Reservoir{Balance: Balance{Filled: 5, Sureness: saidFull, Drawn: 19, Rate: 250, Spread: 0.03, Cycles: 1}}
+	r.runDry(w, ByResponse)
+	if !r.wetAgain(w) || r.Balance.Drawn != 0 || r.Balance.Filled != 5 {
+		t.Errorf("after 19 h of 20 it was filled: %+v", r.Balance)
 	}
 }

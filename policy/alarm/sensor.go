@@ -24,13 +24,16 @@ type SensorWatch struct {
 	Readings  int     `json:"readings"`  // that Repeats rests on, up to [repeatsKnown]
 
 	Pinned    float64 `json:"pinned"`     // seconds at saturation
+	Foreseen  float64 `json:"foreseen"`   // mean of the humidity that the learned chamber foresaw meanwhile
 	PinnedDry int64   `json:"pinned_dry"` // Drying.Done when that began
 	Good      float64 `json:"good"`       // seconds of sound behavior since suspicion
 	Changes   int     `json:"changes"`    // of value since suspicion
 
-	Away    float64 `json:"away"`     // smoothed difference to the others' middle, in the quantity's unit
-	AwayFor float64 `json:"away_for"` // seconds that it rests on
-	Jump    Jump    `json:"jump,omitzero"`
+	Away     float64 `json:"away"`      // smoothed difference to the others' middle, in the quantity's unit
+	AwayFor  float64 `json:"away_for"`  // seconds that it rests on
+	Usual    float64 `json:"usual"`     // the same over a day or two
+	UsualFor float64 `json:"usual_for"` // seconds that it rests on
+	Jump     Jump    `json:"jump,omitzero"`
 }
 
 // Limits of the sensor checks. Durations in seconds.
@@ -64,6 +67,9 @@ const (
 	pinnedAlone = 12 * 3600.0
 	// Beside another sensor of the same air that is drier by more than two sound ones can be, less.
 	pinnedBeside = 20 * 60.0
+	// Where the learned chamber foresees air that is drier by more than a sound sensor's ±3 % and a little, it is less too.
+	pinnedForeseen = 30 * 60.0
+	foreseenDrier  = 0.96
 
 	// Trust is earned back by so many changes of value over so long.
 	trustChanges = 5
@@ -76,7 +82,13 @@ const (
 	apartTemperature = 1.5
 	apartCO2PPM      = 100.0
 	apartCO2Share    = 0.07
-	apartBack        = 0.7   // share of the limit at which they agree again
+	apartBack        = 0.7 // share of the limit at which they agree again
+	// Sensors that have always been apart may be so; one that has moved away from the others since yesterday has drifted.
+	// Humidity: creep near saturation moves sound ones by up to 2.5 points each, in hours.
+	movedHumidity    = 0.06
+	movedTemperature = 1.2
+	movedKnown       = 6 * 3600.0
+	movedMemory      = 24 * 3600.0
 	apartMemory      = 900.0 // seconds over which the difference is smoothed
 	apartAfter       = 1800.0
 
@@ -135,13 +147,17 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	d.Sensors = d.matchedSensors(e)
 	for i := range d.Sensors {
 		if i < len(e.Sensors) && e.Sensors[i].Fresh && d.Sensors[i].Have {
-			d.Sensors[i].age(dt, &e.Spec.Sensors[i])
+			d.Sensors[i].age(dt, e.ForeseenRH, &e.Spec.Sensors[i])
 		}
+	}
+	roomCO2 := 0.0
+	if room := &e.Air.Room.CO2; room.OK {
+		roomCO2 = room.Value
 	}
 	for _, r := range e.Readings {
 		if !r.Retained && r.Sensor >= 0 && r.Sensor < len(d.Sensors) {
 			middle, others := d.middle(r.Sensor, e)
-			d.Sensors[r.Sensor].jumped(r.Value, middle, others, &e.Spec.Sensors[r.Sensor])
+			d.Sensors[r.Sensor].jumped(r.Value, middle, others, roomCO2, &e.Spec.Sensors[r.Sensor])
 			d.Sensors[r.Sensor].take(r.Value, d.Acts, d.Drying.Done, &e.Spec.Sensors[r.Sensor])
 		}
 	}
@@ -191,11 +207,16 @@ func (d *Detectors) matchedSensors(e *Evidence) []SensorWatch {
 }
 
 // age lets time pass over the value that the sensor shows.
-func (w *SensorWatch) age(dt float64, s *chamber.Sensor) {
+func (w *SensorWatch) age(dt, foreseen float64, s *chamber.Sensor) {
 	w.Same += dt
 	w.Jump.Gap += dt
 	if s.Quantity == chamber.RelativeHumidity && w.Last >= saturated {
 		w.Pinned += dt
+		if foreseen > 0 {
+			w.Foreseen += dt / max(w.Pinned, 1) * (foreseen - w.Foreseen)
+		} else {
+			w.Foreseen = 1
+		}
 	}
 	if w.Suspect != "" && !(s.Quantity == chamber.RelativeHumidity && w.Last >= unsaturated) {
 		w.Good += dt
@@ -291,6 +312,9 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	case drier && w.Pinned >= pinnedLeast && d.Drying.Done-w.PinnedDry >= pinnedDryings && !d.Fan.Odd():
 		return true
 	}
+	if w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier {
+		return true
+	}
 	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity
 }
 
@@ -324,9 +348,13 @@ func (s *detection) sensors() {
 			if s.was(SensorDisagrees) {
 				limit *= apartBack
 			}
-			if w.AwayFor >= apartAfter && math.Abs(w.Away) > limit {
+			switch {
+			case w.AwayFor >= apartAfter && math.Abs(w.Away) > limit:
 				apartC.name(i, spec, Pair, w.Away, time.Time{})
 				apartC.Bound = limit
+			case w.moved(spec.Quantity, s.was(SensorDisagrees)):
+				apartC.name(i, spec, Moved, w.Away-w.Usual, time.Time{})
+				apartC.Bound = movedLimit(spec.Quantity)
 			}
 		}
 	}

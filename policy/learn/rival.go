@@ -39,5 +39,16 @@ func (s State) Rival(mist float64) State {
 	return s
 }
 
+// Foresees is what a sound sensor of humidity is to read now; 0: that is not known well enough.
+func (s *State) Foresees() float64 {
+	if !s.sane() || !s.Fits() || s.Water.P[wSeen*wStates+wSeen] > foreseenSD*foreseenSD {
+		return 0
+	}
+	return min(1, s.Water.X[wSeen])
+}
+
+// foreseenSD is how sure that must be.
+const foreseenSD = 0.01
+
 // Fits reports whether the water of the chamber goes as the filter foresees it, so that readings mean something.
 func (s *State) Fits() bool { return s.Water.Taken >= enoughTaken && s.Water.Odd < leastCalm }

@@ -171,8 +171,25 @@ func (e *examiner) explained(n alarm.Name, at time.Duration) bool {
 			return true
 		}
 	}
+	if n == alarm.SensorStuck && e.wet() {
+		return true
+	}
 	return e.course.holds(n, &e.state.Target)
 }
+
+// wet reports whether a humidity sensor stands at the end of its range in air that is far from it: it is wet, and says so.
+func (e *examiner) wet() bool {
+	for i := range e.heard {
+		s := &e.c.Spec.Sensors[i]
+		if s.Quantity == chamber.RelativeHumidity && s.Place == chamber.Inside && e.heard[i].value > 0.995 && e.course.drier(0.995-wetBy) {
+			return true
+		}
+	}
+	return false
+}
+
+// wetBy is by how much a sensor must be wrong to count as wet: twice what a sound one may be off by.
+const wetBy = 0.07
 
 // resumed holds, some hours after the last fault, that control is back.
 func (e *examiner) resumed() {

@@ -123,7 +123,7 @@ func Kinds() []Kind {
 		{Name: "room_co2", Says: "12,000 ppm in the room", Expect: []alarm.Name{alarm.RoomCO2Unsafe}, For: 8 * h, Bears: climate, plant: whole(plant.RoomCO2, 12_000), fits: roomCO2},
 		{Name: "link_down", Says: "the broker gone for 40 minutes", Expect: []alarm.Name{alarm.BrokerLost}, For: 40 * time.Minute, Bears: climate, plant: whole(plant.LinkDown, 0)},
 		{Name: "disk_full", Says: "the journal cannot be written", Expect: []alarm.Name{alarm.JournalFailing}, For: h, by: diskFull},
-		{Name: "messages_lost", Says: "three messages in ten lost", For: 4 * h, Bears: []alarm.Name{alarm.PlugDisobeys}, plant: whole(plant.MessagesLost, 0.3)},
+		{Name: "messages_lost", Says: "three messages in ten lost", For: 4 * h, Bears: []alarm.Name{alarm.PlugDisobeys, alarm.SensorSilent}, plant: whole(plant.MessagesLost, 0.3)},
 		{Name: "messages_late", Says: "messages 20 s late", For: 4 * h, plant: whole(plant.MessagesLate, 20)},
 		{Name: "messages_doubled", Says: "every other message twice", For: 4 * h, plant: whole(plant.MessagesDoubled, 0.5)},
 		{Name: "messages_mixed", Says: "messages up to 30 s late, out of order", For: 4 * h, plant: whole(plant.MessagesMixed, 30)},

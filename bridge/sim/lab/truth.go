@@ -52,6 +52,11 @@ func (c course) fork() course {
 	return c
 }
 
+// drier reports whether the air was truly drier than that in one of the last minutes.
+func (c *course) drier(rh float64) bool {
+	return slices.ContainsFunc(c.minutes, func(x plant.Truth) bool { return x.RelativeHumidity < rh })
+}
+
 // holds reports whether an alarm's condition is true, or was a moment ago.
 func (c *course) holds(n alarm.Name, t *crop.Target) bool {
 	ever := func(out func(x *plant.Truth) bool) bool {
