@@ -43,9 +43,8 @@ type plots struct {
 
 // tick is a round moment of the site's calendar. At is in thousandths, X the same as the drawing of text takes it.
 type tick struct {
-	At        float64
-	X, Anchor string
-	Text      string
+	At      float64
+	X, Text string
 }
 
 // stageLane is one batch: its stages over time, in hundredths as the drawing takes them.
@@ -158,14 +157,7 @@ func (c *course) xTicks(w words.Words) []tick {
 			form = "2 Jan"
 		}
 		share := c.share(at)
-		t := tick{At: rounded(share), X: short1(share/10) + "%", Anchor: "middle", Text: at.Format(form)}
-		switch {
-		case share < 40:
-			t.Anchor = "start"
-		case share > 960:
-			t.Anchor = "end"
-		}
-		out = append(out, t)
+		out = append(out, tick{At: rounded(share), X: short1(share/10) + "%", Text: at.Format(form)})
 	}
 }
 

@@ -105,7 +105,11 @@
   let stream = null;
   let heard = 0;
   const quiet = 40000; // the daemon gives a sign of life every 15 s
-  const lost = (is) => { const n = byId("lost"); if (n) n.hidden = !is; };
+  const lost = (is) => {
+    const n = byId("lost");
+    if (n) n.hidden = !is;
+    document.body.classList.toggle("lost", is); // what stood there as in order is not known to be so any more
+  };
 
   function listen() {
     if (stream) stream.close();
