@@ -92,7 +92,8 @@ func (d *door) leave(c net.Conn) {
 
 // Close stops accepting, says goodbye to clients for a bounded time, and returns when every connection is served.
 // The library's own goodbye is not used: it takes its read lock twice, and a client that leaves in between locks the
-// broker up for good (github.com/mochi-mqtt/server issue 488).
+// broker up for good (Clients.GetByListener of v2.7.9, known
+// to its makers).
 func (d *door) Close(listeners.CloseFn) {
 	d.mu.Lock()
 	d.closed = true
