@@ -92,8 +92,8 @@ func (d *door) leave(c net.Conn) {
 
 // Close stops accepting, says goodbye to clients for a bounded time, and returns when every connection is served.
 // The library's own goodbye is not used: it takes its read lock twice, and a client that leaves in between locks the
-// broker up for good (Clients.GetByListener of v2.7.9, known
-// to its makers).
+// broker up for good (its
+// Clients.GetByListener in v2.7.9, as its makers know).
 func (d *door) Close(listeners.CloseFn) {
 	d.mu.Lock()
 	d.closed = true
