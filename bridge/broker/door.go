@@ -92,8 +92,7 @@ func (d *door) leave(c net.Conn) {
 
 // Close stops accepting, says goodbye to clients for a bounded time, and returns when every connection is served.
 // The library's own goodbye is not used: it takes its read lock twice, and a client that leaves in between locks the
-// broker up for good (its
-// Clients.GetByListener in v2.7.9, as its makers know).
+// broker up for good: Clients.GetByListener in v2.7.9.
 func (d *door) Close(listeners.CloseFn) {
 	d.mu.Lock()
 	d.closed = true
