@@ -27,6 +27,9 @@ func budgeted(perDay float64) *Scene {
 // TestBudgetHoldsOverTheDay keeps a chamber for a day on a budget that is well below what it would take, and far above
 // what would let it go; CO2 must not suffer for it.
 func TestBudgetHoldsOverTheDay(t *testing.T) {
+	if raceDetector {
+		t.Skip("no goroutine takes part")
+	}
 	free := follow(planScene(), 2*time.Hour)
 	perDay := 2 * 24 * float64(free.starts[1]) / 1.5 // on and off count
 	for _, share := range []float64{0.6} {

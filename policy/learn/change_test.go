@@ -104,6 +104,9 @@ func (x *tent) off() (flow, made float64) {
 // TestHealthyChambersDoNotChange: in drawn chambers that stay what they are, nothing is found. The suite takes some days;
 // with GILLKEEPER_LONG set, 20 days in each of ten.
 func TestHealthyChambersDoNotChange(t *testing.T) {
+	if raceDetector {
+		t.Skip("no goroutine takes part")
+	}
 	seeds, days := []uint64{3, 5}, 2
 	if os.Getenv("GILLKEEPER_LONG") != "" {
 		seeds, days = []uint64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10}, 20
@@ -122,6 +125,9 @@ func TestHealthyChambersDoNotChange(t *testing.T) {
 // TestHarvestIsFound: the crop gives off half from one moment on. It is found, and learned anew within hours; how much
 // air the fan moves is not forgotten for it.
 func TestHarvestIsFound(t *testing.T) {
+	if raceDetector {
+		t.Skip("no goroutine takes part")
+	}
 	x := newTent(3)
 	x.run(30 * time.Hour)
 	before, _ := x.off()
@@ -140,6 +146,9 @@ func TestHarvestIsFound(t *testing.T) {
 
 // TestNewFilterIsFound: the fan moves half as much again from one moment on.
 func TestNewFilterIsFound(t *testing.T) {
+	if raceDetector {
+		t.Skip("no goroutine takes part")
+	}
 	x := newTent(3)
 	x.run(30 * time.Hour)
 	_, before := x.off()

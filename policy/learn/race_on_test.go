@@ -1,0 +1,6 @@
+//go:build race
+
+package learn_test
+
+// raceDetector is whether the race detector runs, which makes simulated days last several times as long.
+const raceDetector = true
