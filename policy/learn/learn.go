@@ -86,7 +86,7 @@ func (r *Recent) sane() bool {
 }
 
 // layout is that of State: raised whenever values get another meaning or place.
-const layout = 2
+const layout = 3
 
 // Values are those of one filter.
 type Values[X, P any] struct {

@@ -16,6 +16,7 @@ const (
 	wLoss         // share of the mist that hits a wall at once
 	wLag          // ln of their lag in seconds
 	wExtra        // K/s by which lamp and what else there is warm the air
+	wGive         // g/m³s of vapor that nothing else here accounts for, or less than none
 	wStates
 	wMoving = wWarm + 1
 )
@@ -34,8 +35,11 @@ const (
 	filmFull         = 4.0 * 6.7
 	rhLagS, rhLagSD  = 45, 0.25
 	extraSD          = 0.005
-	mistWatts        = 27.0 // that a humidifier of one disc leaves in the air
-	warmSD           = 0.12 // °C, of readings of two sensors
+	giveSD           = 1e-4
+	giveWander       = 1e-8  // variance a second: walls and crop are not as these equations have them
+	giveFades        = 900.0 // s
+	mistWatts        = 27.0  // that a humidifier of one disc leaves in the air
+	warmSD           = 0.12  // °C, of readings of two sensors
 	rhSD             = 0.013
 	wetSD            = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom          = 0.985
@@ -77,22 +81,24 @@ func (s *State) beginWater(f *Facts) {
 	w.lead(wLoss, plumeLoss, lossSD)
 	w.lead(wLag, math.Log(rhLagS), rhLagSD)
 	w.lead(wExtra, 0, extraSD)
+	w.lead(wGive, 0, giveSD)
 	s.Water.Noise = rhSD * rhSD
 	s.WallC, s.CropC = 0.7*f.AirC+0.3*f.RoomC, f.AirC
 }
 
-var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001}
+var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.001}
 
 // passWater lets dt seconds pass with humidifier and fan at those shares of full output.
 func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	h := dt / 3600
 	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 1e-5 * dt, 0.002 * h, 0.002 * h, 0.002 * h,
-		1e-5 * h, 1e-5 * h, 2e-6 * h}
+		1e-5 * h, 1e-5 * h, 2e-6 * h, giveWander * dt}
 	s.water().predict(nudgeWater[:], q[:], func(x []float64) {
 		k := *base
 		k.setWater(x)
 		a := Air{Vapor: x[wVapor], Droplets: math.Max(0, x[wDrops]), Film: math.Max(0, x[wFilm]), AirC: x[wAirC]}
 		a.water(&k, mist, fan, dt)
+		x[wGive] *= 1 - dt/giveFades
 		x[wVapor], x[wDrops], x[wFilm], x[wAirC] = a.Vapor, a.Droplets, a.Film, a.AirC
 		follow := dt / (math.Exp(x[wLag]) + dt/2)
 		x[wSeen] += (a.Vapor/k.full(a.AirC) - x[wSeen]) * follow
@@ -121,7 +127,7 @@ func (s *State) passSurfaces(k *Constants, fan, seconds float64) {
 
 func (k *Constants) setWater(x []float64) {
 	k.MistRate, k.Crop, k.Heat = math.Exp(x[wMist]), math.Exp(x[wCrop]), math.Exp(x[wHeat])
-	k.Extra = x[wExtra]
+	k.Extra, k.Give = x[wExtra], x[wGive]
 	k.Wall, k.Loss = wallShare*k.Heat, math.Max(0, math.Min(x[wLoss], 1))
 }
 
@@ -156,6 +162,7 @@ func (s *State) boundWater() {
 	limit(&w[wAirC], s.AirC-massK, s.AirC+massK)
 	limit(&w[wWarm], s.AirC-massK, s.AirC+massK)
 	limit(&w[wExtra], -0.02, 0.05)
+	limit(&w[wGive], -0.03, 0.03)
 	limit(&w[wMist], math.Log(5e-4), math.Log(3))
 	limit(&w[wCrop], math.Log(1e-3), math.Log(0.03))
 	limit(&w[wHeat], math.Log(0.012), math.Log(0.1))
