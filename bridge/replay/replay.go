@@ -232,7 +232,7 @@ func (p *Past) chamber(m *minutes) {
 	if inside := m.filled(chamber.Inside, chamber.Temperature); inside != nil {
 		airC = mean(inside)
 	}
-	rehearse.AsLearned(c, &k, airC)
+	k.Shape(c, airC)
 	c.GrowthPerDay, c.FoulingPerHour, c.ScalePerKg = 0, 0, 0 // means over the stretch
 	c.StartHour = hourOf(q.From)
 	if k.CO2GPerH.Known {

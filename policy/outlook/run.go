@@ -11,7 +11,6 @@ import (
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/learn"
 	"gillkeeper/policy/plant"
-	"gillkeeper/policy/rehearse"
 	"gillkeeper/policy/species"
 )
 
@@ -285,7 +284,7 @@ func (q *Question) learned(p *plant.Params, n *plant.Noise) {
 	if e := q.State.Air.Inside.Temperature; !e.At.IsZero() {
 		c = e.Value
 	}
-	rehearse.AsLearned(p, &k, c)
+	k.Shape(p, c)
 }
 
 // tick lets a few seconds pass in the chamber and steps the policy where it has something to hear or to do.

@@ -1,15 +1,14 @@
-package rehearse
+package learn
 
 import (
 	"math"
 
-	"gillkeeper/policy/learn"
 	"gillkeeper/policy/plant"
 )
 
-// AsLearned gives a chamber what was learned of it, as far as that is known; airC is the temperature at which its crop
-// gave off the CO2.
-func AsLearned(p *plant.Params, k *learn.Knowledge, airC float64) {
+// Shape gives a simulated chamber what was learned of the real one, as far as that is known; airC is the temperature at
+// which its crop gave off the CO2.
+func (k *Knowledge) Shape(p *plant.Params, airC float64) {
 	if k.FanOff.Known {
 		p.LeakPerHour = k.FanOff.Value / math.Sqrt(1+p.LeakPerK) // at a difference of about a kelvin
 	}
