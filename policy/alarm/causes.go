@@ -51,10 +51,11 @@ func (s *detection) causes() {
 // upset notes that the chamber is or was lately not as it usually is, for a cause that is known: what the air then answers
 // to mist says nothing of the reservoir.
 func (s *detection) upset() {
-	now := s.Open() || s.Fan.Odd() || s.Link.Was || s.dt >= upsetGap.Seconds()
+	room := &s.e.Air.Room.CO2 // so much of it hides what the fan moves
+	now := s.Open() || s.Fan.Odd() || s.Link.Was || s.dt >= upsetGap.Seconds() || room.OK && room.Value > fanHighRoom
 	for i := range s.e.Plugs {
 		p := &s.e.Plugs[i]
-		if p.Role != chamber.Humidifier && p.Role != chamber.ExhaustFan {
+		if p.Role == chamber.Lamp {
 			continue
 		}
 		late := !p.DisagreesSince.IsZero() && s.e.Now.Sub(p.DisagreesSince) >= PlugDisobeysAfter

@@ -369,13 +369,14 @@ func TestSensorMovesAway(t *testing.T) {
 	d.expect(alarm.SensorDisagrees, false, "seven points apart for thirty hours")
 }
 
-// TestSaturatedAgainstWhatIsForeseen: a single sensor at the end of its range is believed where the learned chamber foresees
-// wet air, and not where it foresees 93 %.
+// TestSaturatedAgainstWhatIsForeseen: a sensor at the end of its range is believed where the learned chamber foresees wet air,
+// or another sensor says the same, and not where 93 % are foreseen.
 func TestSaturatedAgainstWhatIsForeseen(t *testing.T) {
 	for _, c := range []struct {
 		foreseen float64
 		want     alarm.Code
-	}{{0.93, alarm.Saturated}, {0.98, ""}, {0, ""}} {
+		b        float64 // what a second sensor reads; NaN: there is none
+	}{{0.93, alarm.Saturated, math.NaN()}, {0.98, "", math.NaN()}, {0, "", math.NaN()}, {0.93, alarm.Saturated, 0.93}, {0.93, "", 0.999}} {
 		d := newDesk(t)
 		d.run(3*time.Hour, d.sound)
 		d.e.ForeseenRH = c.foreseen
@@ -384,7 +385,9 @@ func TestSaturatedAgainstWhatIsForeseen(t *testing.T) {
 			switch v := d.sound(i); i {
 			case rhA:
 				return 0.999
-			case rhB, rhC:
+			case rhB:
+				return c.b
+			case rhC:
 				return math.NaN()
 			default:
 				return v

@@ -101,6 +101,13 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	}
 	r.Humidity += humidity
 	r.Warmth = min(r.Warmth+clip(its.Warmth-mine.Warmth), max(0, r.Humidity))
+	if !res.Dry && w.Learn.Strayed(r.Rival) {
+		if r.evidence() > responseBack { // what it knew before, without these minutes of mist, is the better start
+			*w.Learn = *r.Rival
+		}
+		r.restart()
+		return unsure
+	}
 	if r.evidence() < -responseBack {
 		r.restart()
 		return unsure

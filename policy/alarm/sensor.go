@@ -67,19 +67,20 @@ const (
 	pinnedAlone = 12 * 3600.0
 	// Beside another sensor of the same air that is drier by more than two sound ones can be, less.
 	pinnedBeside = 20 * 60.0
-	// Where the learned chamber foresees air that is drier by more than a sound sensor's ±3 % and a little, it is less too.
+	// Where no other sensor is as wet, and the learned chamber foresees air that is drier by more than a sound sensor's ±3 % and a little, it is less too.
 	pinnedForeseen = 30 * 60.0
 	foreseenDrier  = 0.96
+	foreseenAway   = 0.025 // that it must read above the others meanwhile
 
 	// Trust is earned back by so many changes of value over so long.
 	trustChanges = 5
 	trustAfter   = 10 * 60.0
 
 	// Sensors of the same air may be apart by so much. Humidity: two of ±4 % above 90 % and 0.3 K between them at
-	// 5.7 points a kelvin: √2·4 + 1.7 = 7.4, rounded up. Temperature: two of ±0.3 K and a gradient over shelves of 1 K.
+	// 5.7 points a kelvin: √2·4 + 1.7 = 7.4, rounded up. Temperature: two of ±0.3 K and a gradient over shelves of 1.5 K.
 	// CO2: two of ±(50 ppm + 5 %) = √2·that. Calibrated sensors do better; common practice does not calibrate.
 	apartHumidity    = 0.08
-	apartTemperature = 1.5
+	apartTemperature = 2.0
 	apartCO2PPM      = 100.0
 	apartCO2Share    = 0.07
 	apartBack        = 0.7 // share of the limit at which they agree again
@@ -312,7 +313,8 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	case drier && w.Pinned >= pinnedLeast && d.Drying.Done-w.PinnedDry >= pinnedDryings && !d.Fan.Odd():
 		return true
 	}
-	if w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier {
+	alone := len(d.others(i, e)) == 0
+	if w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || w.AwayFor >= pinnedBeside && w.Away > foreseenAway) {
 		return true
 	}
 	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity

@@ -39,6 +39,13 @@ func (s State) Rival(mist float64) State {
 	return s
 }
 
+// Strayed reports whether the state takes the humidifier for a much stronger one than its rival does. What it is told of a
+// humidifier that gives nothing makes a state believe in a weaker one: it has lost its way.
+func (s *State) Strayed(rival *State) bool { return s.Water.X[wMist] > rival.Water.X[wMist]+strayed }
+
+// strayed is by how much, natural logarithm: a third.
+const strayed = 0.3
+
 // Foresees is what a sound sensor of humidity is to read now; 0: that is not known well enough.
 func (s *State) Foresees() float64 {
 	if !s.sane() || !s.Fits() || s.Water.P[wSeen*wStates+wSeen] > foreseenSD*foreseenSD {

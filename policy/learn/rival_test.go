@@ -24,3 +24,17 @@ func TestLikelyByHand(t *testing.T) {
 		t.Errorf("no readings gave %+v", got)
 	}
 }
+
+// TestStrayed: e^0.5 is 1.65 times the mist, e^0.2 1.22 times.
+func TestStrayed(t *testing.T) {
+	for _, c := range []struct {
+		more float64
+		want bool
+	}{{0.5, true}, {0.2, false}, {-2, false}} {
+		var s, rival State
+		s.Water.X[wMist], rival.Water.X[wMist] = -2+c.more, -2
+		if got := s.Strayed(&rival); got != c.want {
+			t.Errorf("%.1f more: %v", c.more, got)
+		}
+	}
+}
