@@ -79,7 +79,7 @@ func Start(o Options) (*Broker, error) {
 			}
 		}
 	})
-	if err := errors.Join(server.AddHook(newGuard(o), nil), server.AddHook(newIdentifiers(), nil), server.AddHook(newRetained(), nil), server.AddListener(d)); err != nil {
+	if err := errors.Join(server.AddHook(newGuard(o), nil), server.AddHook(newIdentifiers(), nil), server.AddHook(newRetained(), nil), server.AddHook(&takeover{server: server, door: d}, nil), server.AddListener(d)); err != nil {
 		listener.Close()
 		return nil, fmt.Errorf("embedded broker: %w", err)
 	}

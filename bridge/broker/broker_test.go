@@ -267,6 +267,37 @@ func TestStopWhileClientsLeave(t *testing.T) {
 	}
 }
 
+// TestComingBackAtOnce: a client whose connection broke and that is back in the same moment is heard by what it
+// subscribes to then.
+func TestComingBackAtOnce(t *testing.T) {
+	b := start(t, Options{})
+	speaker, _ := dial(t, b, func(c *packets.ConnectPacket) { c.ClientIdentifier = "speaker" })
+	old, _ := dial(t, b, nil)
+	subscribe(t, old, "news")
+	for round := range 300 {
+		go old.Close()
+		conn, code := dial(t, b, nil)
+		if code != 0 {
+			t.Fatalf("round %d: return code %d", round, code)
+		}
+		subscribe(t, conn, "news")
+		p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+		p.TopicName, p.Payload = "news", []byte(strconv.Itoa(round))
+		speaker.SetDeadline(time.Now().Add(patience))
+		if err := p.Write(speaker); err != nil {
+			t.Fatal(err)
+		}
+		got, err := packets.ReadPacket(conn)
+		if err != nil {
+			t.Fatalf("round %d: nothing heard: %v", round, err)
+		}
+		if n, ok := got.(*packets.PublishPacket); !ok || string(n.Payload) != strconv.Itoa(round) {
+			t.Fatalf("round %d: heard %v", round, got)
+		}
+		old = conn
+	}
+}
+
 func TestAddressInUse(t *testing.T) {
 	b := start(t, Options{})
 	if _, err := Start(Options{Listen: b.Addr()}); err == nil || !strings.Contains(err.Error(), b.Addr()) {

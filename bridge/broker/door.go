@@ -19,13 +19,13 @@ type door struct {
 	goodbye  func() // tells every client that the broker stops
 
 	mu     sync.Mutex
-	conns  map[net.Conn]struct{}
+	conns  map[net.Conn]chan struct{} // closed when nothing of the connection is left
 	closed bool
 	served sync.WaitGroup
 }
 
 func newDoor(l net.Listener, config *tls.Config, log *slog.Logger, goodbye func()) *door {
-	return &door{listener: l, tls: config, log: log, goodbye: goodbye, conns: map[net.Conn]struct{}{}}
+	return &door{listener: l, tls: config, log: log, goodbye: goodbye, conns: map[net.Conn]chan struct{}{}}
 }
 
 func (d *door) ID() string              { return "door" }
@@ -77,7 +77,7 @@ func (d *door) enter(c net.Conn) bool {
 	if d.closed {
 		return false
 	}
-	d.conns[c] = struct{}{}
+	d.conns[c] = make(chan struct{})
 	d.served.Add(1)
 	return true
 }
@@ -85,9 +85,20 @@ func (d *door) enter(c net.Conn) bool {
 func (d *door) leave(c net.Conn) {
 	c.Close()
 	d.mu.Lock()
+	close(d.conns[c])
 	delete(d.conns, c)
 	d.mu.Unlock()
 	d.served.Done()
+}
+
+// gone is closed once a connection is served to its end; nil: it is already.
+func (d *door) gone(c net.Conn) <-chan struct{} {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if done, ok := d.conns[c]; ok {
+		return done
+	}
+	return nil
 }
 
 // Close stops accepting, says goodbye to clients for a bounded time, and returns when every connection is served.
