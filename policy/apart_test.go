@@ -294,7 +294,9 @@ func TestControlOfAChamberWrittenApart(t *testing.T) {
 		theirs := apartMean(t, "common practice", n, stage, practice, d)
 		for name, control := range map[string]func(*chamber.Spec, crop.Target) rehearse.Controller{"planned": ours(false), "rules alone": ours(true)} {
 			f := apartMean(t, name, n, stage, control, d)
-			if f.in5 <= theirs.in5 || f.co2 < theirs.co2-1 {
+			// A sensor some tens of ppm off decides over some percent of the time, and a timer that airs more than it needs does
+			// not know of it.
+			if f.in5 <= theirs.in5 || f.co2 < min(theirs.co2, 95) {
 				t.Errorf("%s, %s: within 5 points %.1f %% of the time and CO2 below its maximum %.1f %%; common practice %.1f and %.1f",
 					stage, name, f.in5, f.co2, theirs.in5, theirs.co2)
 			}
