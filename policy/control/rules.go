@@ -202,8 +202,18 @@ func (st *State) startMist(sc *Scene, run time.Duration, level float64, why reas
 	st.Mist = Mist{Since: sc.Now, Until: sc.Now.Add(run), Level: level, Why: why}
 }
 
+// rests reports whether what a pulse was decided by is still known. It ends where it is not: nothing is done by a value
+// that nobody has.
+func (sc *Scene) rests(why *reason.Reason) bool {
+	switch why.Code {
+	case reason.BelowAim, reason.AboveAim, reason.InBand:
+		return why.Quantity == 0 || sc.Air.Of(chamber.Inside, why.Quantity).OK
+	}
+	return true
+}
+
 func (st *State) mistWant(sc *Scene, resting reason.Reason) guard.Want {
-	if m := &st.Mist; sc.Now.Before(m.Until) {
+	if m := &st.Mist; sc.Now.Before(m.Until) && sc.rests(&m.Why) {
 		return guard.Want{On: true, Level: m.Level, Until: m.Until, Reasons: []reason.Reason{m.Why}}
 	}
 	return guard.Want{Until: resting.Until, Reasons: []reason.Reason{resting}}
@@ -211,6 +221,8 @@ func (st *State) mistWant(sc *Scene, resting reason.Reason) guard.Want {
 
 func (st *State) fanWant(sc *Scene, resting reason.Reason) guard.Want {
 	switch f := &st.Fan; {
+	case sc.Now.Before(f.Until) && !sc.rests(&f.Why):
+		f.Until = sc.Now
 	case sc.Now.Before(f.Since): // the mist goes first
 		return guard.Want{Until: f.Since, Reasons: []reason.Reason{f.Why}}
 	case sc.Now.Before(f.Until):
