@@ -44,7 +44,7 @@ func main() {
 	source := flag.String("source", "../..", "the repository's top `FOLDER`")
 	out := flag.String("out", "", "the `FOLDER` to write into; made when it is not there")
 	version := flag.String("version", "", "the `VERSION`, such as 1.2.0")
-	only := flag.String("only", "", "build for this `MACHINE` only: amd64, arm64, armv7 or armv6")
+	only := flag.String("only", "", "build for these `MACHINES` only, with commas between: amd64, arm64, armv7, armv6")
 	sbom := flag.Bool("sbom", true, "list what is inside each program")
 	flag.Parse()
 	if err := run(ctx, *source, *out, *version, *only, *sbom); err != nil {
@@ -62,9 +62,10 @@ func run(ctx context.Context, source, out, version, only string, sbom bool) erro
 	if !versionForm.MatchString(version) {
 		return fmt.Errorf("-version %q: give three numbers, such as 1.2.0, and for a trial 1.2.0~rc1", version)
 	}
-	chosen := slices.DeleteFunc(slices.Clone(targets), func(t target) bool { return only != "" && t.name() != only })
-	if len(chosen) == 0 {
-		return fmt.Errorf("-only %q: give amd64, arm64, armv7 or armv6", only)
+	wanted := strings.Split(only, ",")
+	chosen := slices.DeleteFunc(slices.Clone(targets), func(t target) bool { return only != "" && !slices.Contains(wanted, t.name()) })
+	if only != "" && len(chosen) != len(wanted) {
+		return fmt.Errorf("-only %q: give some of amd64, arm64, armv7 and armv6, each once", only)
 	}
 	source, err := filepath.Abs(source)
 	if err != nil {
