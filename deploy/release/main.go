@@ -140,9 +140,7 @@ func (b *build) one(t target, docs string, sbom bool) error {
 		return err
 	}
 	if sbom {
-		// Without a serial number and a time the list is the same for the same source.
-		err := b.command("go", "run", sbomTool, "bin", "-json", "-noserial", "-output", program+".cdx.json", program)
-		if err != nil {
+		if err := b.list(program); err != nil {
 			return err
 		}
 	}
@@ -150,6 +148,24 @@ func (b *build) one(t target, docs string, sbom bool) error {
 		return nil
 	}
 	return b.debian(t, program, docs)
+}
+
+// madeAt is where a list of what is inside says when it was made.
+var madeAt = regexp.MustCompile(`("timestamp": )"[^"]*"`)
+
+// list writes down what is inside a program. Without a serial number, and with the source's own time, it is the same for
+// the same source.
+func (b *build) list(program string) error {
+	name := program + ".cdx.json"
+	if err := b.command("go", "run", sbomTool, "bin", "-json", "-noserial", "-output", name, program); err != nil {
+		return err
+	}
+	list, err := os.ReadFile(name)
+	if err != nil {
+		return err
+	}
+	list = madeAt.ReplaceAll(list, []byte(`${1}"`+b.when.UTC().Format(time.RFC3339)+`"`))
+	return os.WriteFile(name, list, 0o644)
 }
 
 // sums writes the checksums of everything that is in the folder.
