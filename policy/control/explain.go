@@ -80,7 +80,7 @@ func (p *planner) foresee(mist, fan run) (f foreseen) {
 	}
 	f.parts[sooner] -= t * p.rate
 	rests := a
-	p.follow(&rests, w.humidity(a.RH(c)-aim)+w.carbon(a.CO2, most, least), func(seconds, moist, carbon float64) {
+	p.follow(&rests, func(seconds, moist, carbon float64) {
 		f.parts[sooner] += seconds * (moist + carbon - p.rate)
 	})
 	for t < foreseeFor {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 )
 
 // Observer is where the rules take the chamber's air to stand behind its sensors' lag: the labels' physics carried
@@ -94,22 +95,11 @@ func (st *State) physics(sc *Scene, fan, mist int) physics {
 
 // step advances the air by dt seconds.
 func (o *Observer) step(k *physics, mist, fan, dt float64) {
-	m := turn(&o.Mist, mist, mistUpS, mistDownS, dt)
-	f := turn(&o.Fan, fan, fanUpS, fanUpS, dt)
+	m := learn.Spin(&o.Mist, mist, mistUpS, mistDownS, dt)
+	f := learn.Spin(&o.Fan, fan, fanUpS, fanUpS, dt)
 	q, b := k.flow*f*dt, k.back*(1+stirring*f)*dt
 	o.Water = (o.Water + q*k.roomW + b*wetWalls + k.mist*m*dt) / (1 + q + b)
 	o.CO2 = (o.CO2 + q*k.roomC + k.made*dt) / (1 + q)
-}
-
-// turn brings a plug's output toward a share of the full one and gives its mean over the step.
-func turn(x *float64, to, up, down, dt float64) float64 {
-	from := *x
-	if to >= from {
-		*x = math.Min(to, from+dt/up)
-	} else {
-		*x = math.Max(to, from-dt/down)
-	}
-	return (from + *x) / 2
 }
 
 // observe brings the observer to now and takes new readings in.

@@ -121,19 +121,18 @@ func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 	if fan.to > fan.from {
 		cost += p.fanPulse + p.blow(fan)
 	}
-	t, now := 0.0, 0.0
+	t := 0.0
 	for _, leg := range legs {
 		for ; t < leg.until; t += leg.step {
 			mid := t + leg.step/2
 			a.Step(c, mist.output(mid), fan.output(mid), leg.step)
-			now = w.humidity(a.RH(c)-aim) + w.carbon(a.CO2, most, least)
-			cost += leg.step * (now - p.rate)
+			cost += leg.step * (w.humidity(a.RH(c)-aim) + w.carbon(a.CO2, most, least) - p.rate)
 		}
 		if cost-p.rate*(farthest-t) >= cheaper {
 			return math.Inf(1)
 		}
 	}
-	p.follow(&a, now, func(seconds float64, moist, carbon float64) {
+	p.follow(&a, func(seconds float64, moist, carbon float64) {
 		cost += seconds * (moist + carbon - p.rate)
 	})
 	return cost
@@ -142,12 +141,13 @@ func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 // follow goes on from the end of the legs with both plugs at rest, until a second costs more than on average for want of
 // mist or air: then it is time to switch again, and every plan is alike. That is the rule of renewal by which the plan of
 // the least average cost is found, the average being that of late (Dinkelbach's method). Each step is given to add with
-// the mean costs of its seconds; now is what the last second of the legs cost.
-func (p *planner) follow(a *learn.Air, now float64, add func(seconds, moist, carbon float64)) {
+// the mean costs of its seconds.
+func (p *planner) follow(a *learn.Air, add func(seconds, moist, carbon float64)) {
 	c, w := &p.model.Constants, p.w
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
 	wants := func() bool { return a.RH(c) < aim || most > 0 && a.CO2 > most-w.margin }
 	moist, carbon := w.humidity(a.RH(c)-aim), w.carbon(a.CO2, most, least)
+	now := moist + carbon
 	for _, step := range after {
 		if now >= p.rate && wants() {
 			return

@@ -76,8 +76,9 @@ func (c *Constants) full(t float64) float64 {
 // RH is the relative humidity, at most 1.
 func (a *Air) RH(c *Constants) float64 { return min(1, a.Vapor/c.full(a.AirC)) }
 
-// spin turns plugs up or down toward a share of full output and gives their mean over the step.
-func spin(x *float64, to, up, down, dt float64) float64 {
+// Spin turns a plug's output up or down toward a share of the full one, of which it takes up or down seconds to cover all,
+// and gives its mean over the step of dt seconds.
+func Spin(x *float64, to, up, down, dt float64) float64 {
 	from := *x
 	if to >= from {
 		*x = min(to, from+dt/up)
@@ -87,12 +88,12 @@ func spin(x *float64, to, up, down, dt float64) float64 {
 	return (from + *x) / 2
 }
 
-// Step advances the air by dt seconds, at most about four, with humidifier and fan driven to those shares of full output.
-// It is the balance of [plant.Step] with surfaces whose
-// temperature is held, solved one store after the other.
+// Step advances the air by dt seconds, with humidifier and fan driven to those shares of full output: by at most about
+// four where a plug runs. It is the balance of [plant.Step] with surfaces whose temperature is held, solved one store
+// after the other.
 func (a *Air) Step(c *Constants, mist, fan, dt float64) {
-	m := spin(&a.Mist, mist, mistUpS, mistDownS, dt)
-	f := spin(&a.Fan, fan, fanUpS, fanUpS, dt)
+	m := Spin(&a.Mist, mist, mistUpS, mistDownS, dt)
+	f := Spin(&a.Fan, fan, fanUpS, fanUpS, dt)
 	a.water(c, m, f, dt)
 	a.carbon(c, f, dt)
 }

@@ -220,8 +220,8 @@ func (s *State) pass(f *Facts, seconds float64) {
 	dt := seconds / n
 	k := s.constants(f)
 	for range int(n) {
-		m := spin(&s.Mist, s.MistTo, mistUpS, mistDownS, dt)
-		fan := spin(&s.Fan, s.FanTo, fanUpS, fanUpS, dt)
+		m := Spin(&s.Mist, s.MistTo, mistUpS, mistDownS, dt)
+		fan := Spin(&s.Fan, s.FanTo, fanUpS, fanUpS, dt)
 		s.FanRuns += fan * dt
 		s.Recent.pass(f.Now, s.FanTo, s.MistTo, m, dt)
 		s.passCO2(f.Now, fan, dt)
