@@ -11,6 +11,13 @@ import (
 	"path/filepath"
 )
 
+// Source is what can be asked for the past: a journal, its owner, or a look into one.
+type Source interface {
+	History(ctx context.Context, q HistoryQuery) iter.Seq2[Minute, error]
+	Actions(ctx context.Context, q ActionQuery) iter.Seq2[Acted, error]
+	Events(ctx context.Context, q EventQuery) iter.Seq2[Noted, error]
+}
+
 // View reads a journal without having it: a daemon may be running on it, or the file may lie on a disk that cannot be
 // written. It never changes, moves or repairs anything.
 type View struct {

@@ -39,7 +39,7 @@ func (s sum) value() float64 { return s.total / s.weight }
 func (r *row) of(p chamber.Place, q chamber.Quantity) *float64 { return &r.value[p-chamber.Inside][q] }
 
 // readMinutes takes the stretch from the journal.
-func readMinutes(ctx context.Context, from Source, q *Query) (*minutes, error) {
+func readMinutes(ctx context.Context, from journal.Source, q *Query) (*minutes, error) {
 	m := &minutes{from: q.From, rows: make([]row, int(q.To.Sub(q.From)/time.Minute)), learned: map[string]sum{}, on: map[string]sum{}}
 	nan := math.NaN()
 	for i := range m.rows {
@@ -163,7 +163,7 @@ func (m *minutes) ratedFan() float64 {
 }
 
 // recorded are the figures of the stretch as it was, by minutes, against what was wanted then.
-func recorded(ctx context.Context, from Source, q *Query, m *minutes) (rehearse.Figures, error) {
+func recorded(ctx context.Context, from journal.Source, q *Query, m *minutes) (rehearse.Figures, error) {
 	t := tally{}
 	for i := int(settle / time.Minute); i < len(m.rows); i++ {
 		r := &m.rows[i]

@@ -7,7 +7,6 @@ package replay
 import (
 	"context"
 	"fmt"
-	"iter"
 	"math"
 	"slices"
 	"time"
@@ -21,13 +20,6 @@ import (
 	"gillkeeper/policy/rehearse"
 	"gillkeeper/policy/species"
 )
-
-// Source is where the past comes from: a journal, or a look into one.
-type Source interface {
-	History(ctx context.Context, q journal.HistoryQuery) iter.Seq2[journal.Minute, error]
-	Actions(ctx context.Context, q journal.ActionQuery) iter.Seq2[journal.Acted, error]
-	Events(ctx context.Context, q journal.EventQuery) iter.Seq2[journal.Noted, error]
-}
 
 // Query says what to replay. All but Was are required.
 type Query struct {
@@ -78,7 +70,7 @@ const settle = time.Hour
 const longest = 62 * 24 * time.Hour
 
 // Read puts a stretch of the past together. It fails where the journal holds too little of it.
-func Read(ctx context.Context, from Source, q Query) (*Past, error) {
+func Read(ctx context.Context, from journal.Source, q Query) (*Past, error) {
 	name := q.Spec.Name
 	q.From, q.To = q.From.UTC().Truncate(time.Minute), q.To.UTC().Truncate(time.Minute)
 	if d := q.To.Sub(q.From); d < 2*settle || d > longest {
@@ -118,7 +110,7 @@ func Read(ctx context.Context, from Source, q Query) (*Past, error) {
 }
 
 // readActions takes what people did with the crop before and meanwhile.
-func (p *Past) readActions(ctx context.Context, from Source) error {
+func (p *Past) readActions(ctx context.Context, from journal.Source) error {
 	q := p.query
 	for a, err := range from.Actions(ctx, journal.ActionQuery{Chamber: q.Spec.Name, Kinds: policy.CropKinds(), To: q.To}) {
 		if err != nil {

@@ -7,7 +7,6 @@ package season
 import (
 	"context"
 	"fmt"
-	"iter"
 	"math"
 	"slices"
 	"strings"
@@ -23,13 +22,6 @@ import (
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/species"
 )
-
-// Source is where it comes from: a journal, or the owner of one.
-type Source interface {
-	History(ctx context.Context, q journal.HistoryQuery) iter.Seq2[journal.Minute, error]
-	Actions(ctx context.Context, q journal.ActionQuery) iter.Seq2[journal.Acted, error]
-	Events(ctx context.Context, q journal.EventQuery) iter.Seq2[journal.Noted, error]
-}
 
 // Chamber is what must be known of a chamber beside its history.
 type Chamber struct {
@@ -70,7 +62,7 @@ func step(s *yield.Season) time.Duration {
 }
 
 // Read puts a season together.
-func Read(ctx context.Context, from Source, q Query) (*yield.Season, error) {
+func Read(ctx context.Context, from journal.Source, q Query) (*yield.Season, error) {
 	if length := q.To.Sub(q.From); length <= 0 || length > yield.Longest {
 		return nil, fmt.Errorf("a season from %s to %s is none; it ends after it begins, and within three years",
 			q.From.Format(time.RFC3339), q.To.Format(time.RFC3339))
@@ -101,7 +93,7 @@ func Read(ctx context.Context, from Source, q Query) (*yield.Season, error) {
 const together = 2
 
 // readClimates reads the histories of all chambers.
-func readClimates(ctx context.Context, from Source, q *Query, width time.Duration) ([]*yield.Climate, error) {
+func readClimates(ctx context.Context, from journal.Source, q *Query, width time.Duration) ([]*yield.Climate, error) {
 	climates, errs := make([]*yield.Climate, len(q.Chambers)), make([]error, len(q.Chambers))
 	var mu sync.Mutex
 	shares := make([]float64, len(q.Chambers)) // guarded by mu
@@ -140,7 +132,7 @@ func readClimates(ctx context.Context, from Source, q *Query, width time.Duratio
 }
 
 // readBatches adds the batches of a chamber that were there during the season.
-func readBatches(ctx context.Context, from Source, s *yield.Season, name string) error {
+func readBatches(ctx context.Context, from journal.Source, s *yield.Season, name string) error {
 	var all []policy.Entry
 	for a, err := range from.Actions(ctx, journal.CropQuery(name)) {
 		if err != nil {
@@ -201,7 +193,7 @@ func before(t, end time.Time) time.Time {
 }
 
 // readAlarms adds each time that an alarm of a chamber stood.
-func readAlarms(ctx context.Context, from Source, s *yield.Season, name string) error {
+func readAlarms(ctx context.Context, from journal.Source, s *yield.Season, name string) error {
 	open := map[alarm.Name]yield.Alarm{}
 	end := func(n alarm.Name, at time.Time) {
 		if a, ok := open[n]; ok {
@@ -259,7 +251,7 @@ type learnt struct {
 const stale = 24 * time.Hour
 
 // readClimate reads the history of a chamber, in wider aggregates where it was put together already.
-func readClimate(ctx context.Context, from Source, c *Chamber, begin, end time.Time, width time.Duration, share func(float64)) (*yield.Climate, error) {
+func readClimate(ctx context.Context, from journal.Source, c *Chamber, begin, end time.Time, width time.Duration, share func(float64)) (*yield.Climate, error) {
 	for {
 		out, wider, err := readSteps(ctx, from, c, begin, end, width, share)
 		if err != nil || wider <= width {
@@ -274,7 +266,7 @@ func readClimate(ctx context.Context, from Source, c *Chamber, begin, end time.T
 var unused = []string{chamber.Room.String(), journal.PlaceTarget}
 
 // readSteps reads in aggregates of one width, or says that there are wider ones.
-func readSteps(ctx context.Context, from Source, c *Chamber, begin, end time.Time, width time.Duration, share func(float64)) (*yield.Climate, time.Duration, error) {
+func readSteps(ctx context.Context, from journal.Source, c *Chamber, begin, end time.Time, width time.Duration, share func(float64)) (*yield.Climate, time.Duration, error) {
 	b := builder{c: c, out: &yield.Climate{Start: []int64{}}, step: width, roles: map[string]chamber.Role{}, learned: map[string]learnt{}}
 	for _, p := range c.Plugs {
 		b.roles[p.Name] = p.Role
