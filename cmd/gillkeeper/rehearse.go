@@ -265,21 +265,35 @@ func (f *rehearseFlags) kept(k *rehearse.Case, pol *policy.Policy) (all []*pair,
 	return all, err
 }
 
-// finish runs every rehearsal to its end, as many at once as the machine has processors, and shows how far it is.
+// finish runs every rehearsal to its end.
 func (a *app) finish(ctx context.Context, pairs []*pair) error {
-	var total, done atomic.Int64
+	var total time.Duration
 	var runs []*rehearse.Run
 	for _, p := range pairs {
 		for _, r := range []*rehearse.Run{p.main, p.by} {
 			if r != nil {
 				runs = append(runs, r)
-				total.Add(int64(p.c.For))
+				total += p.c.For
 			}
 		}
 	}
-	stop := a.progress(func() float64 { return float64(done.Load()) / float64(total.Load()) })
+	return passAll(ctx, a, runs, total)
+}
+
+// passing is what time passes in, a rehearsal or a replay.
+type passing interface {
+	Done() bool
+	At() time.Duration
+	Advance(d time.Duration)
+}
+
+// passAll lets each of a list pass to its end, as many at once as the machine has processors, and shows how much of the
+// total time is over.
+func passAll[P passing](ctx context.Context, a *app, list []P, total time.Duration) error {
+	var done atomic.Int64
+	stop := a.progress(func() float64 { return float64(done.Load()) / float64(total) })
 	defer stop()
-	inTurn(runs, func(r *rehearse.Run) {
+	inTurn(list, func(r P) {
 		for !r.Done() && ctx.Err() == nil {
 			before := r.At()
 			r.Advance(15 * time.Minute)

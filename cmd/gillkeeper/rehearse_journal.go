@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"sync/atomic"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -64,7 +63,11 @@ func (a *app) rehearseJournal(cmd *cobra.Command, f *rehearseFlags, c *config.Co
 	if err != nil {
 		return err
 	}
-	if err := a.relive(cmd.Context(), runs); err != nil {
+	var all time.Duration
+	for _, r := range runs {
+		all += r.For()
+	}
+	if err := passAll(cmd.Context(), a, runs, all); err != nil {
 		return err
 	}
 	for i := range answers {
@@ -143,27 +146,6 @@ func specOfThen(was *config.Config, name string) *chamber.Spec {
 		if was.Chambers[i].Spec.Name == name {
 			return was.Chambers[i].Spec
 		}
-	}
-	return nil
-}
-
-// relive runs every replay to its end and shows how far it is.
-func (a *app) relive(ctx context.Context, runs []*replay.Run) error {
-	var total, done atomic.Int64
-	for _, r := range runs {
-		total.Add(int64(r.For()))
-	}
-	stop := a.progress(func() float64 { return float64(done.Load()) / float64(total.Load()) })
-	defer stop()
-	inTurn(runs, func(r *replay.Run) {
-		for !r.Done() && ctx.Err() == nil {
-			before := r.At()
-			r.Advance(15 * time.Minute)
-			done.Add(int64(r.At() - before))
-		}
-	})
-	if ctx.Err() != nil {
-		return errors.New("the rehearsal was stopped before its end")
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"math"
 	"os"
@@ -178,7 +179,7 @@ func drawWear(d *drawing, c *wearCurve) {
 	}
 	d.text((svgLeft+wearWidth-svgRight)/2, y(low)+38, "middle", 12, "switchings of humidifier and fan together, a day")
 	sorted := slices.Clone(c.Notches)
-	slices.SortFunc(sorted, func(a, b notch) int { return int(math.Copysign(1, a.PerDay-b.PerDay)) })
+	slices.SortFunc(sorted, func(a, b notch) int { return cmp.Compare(a.PerDay, b.PerDay) })
 	at := float64(svgLeft)
 	for _, l := range []struct {
 		name, color string
