@@ -1,7 +1,6 @@
 package web_test
 
 import (
-	"context"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -12,6 +11,7 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 
 	"gillkeeper/bridge/broker"
+	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/firststart"
 	"gillkeeper/bridge/web"
@@ -32,15 +32,7 @@ func TestFirstStart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	ran := make(chan error, 1)
-	go func() { ran <- s.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-ran; err != nil {
-			t.Error(err)
-		}
-	})
+	brokertest.Go(t, s.Run)
 
 	x := browse(t, "http://"+s.Addr().String()).open("/").holds("First start", "Where do sensors and plugs speak?")
 	x.submit("start/listen", map[string]string{"url": "http://nowhere"}).holds(`role="alert"`, "scheme")
@@ -130,10 +122,7 @@ func TestFirstStartIsForThisMachine(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	ran := make(chan error, 1)
-	go func() { ran <- s.Run(ctx) }()
-	defer func() { cancel(); <-ran }()
+	brokertest.Go(t, s.Run)
 	x := browse(t, "http://"+s.Addr().String()).open("/")
 	x.origin = "https://evil.example"
 	if x.submit("start/listen", map[string]string{"url": "mqtt://broker.lan"}); x.status != 403 {
@@ -156,10 +145,7 @@ func TestScriptOnAFirstStart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	ran := make(chan error, 1)
-	go func() { ran <- s.Run(ctx) }()
-	t.Cleanup(func() { cancel(); <-ran })
+	brokertest.Go(t, s.Run)
 	x := browse(t, "http://"+s.Addr().String()).open("/")
 	check := func() {
 		t.Helper()

@@ -19,6 +19,7 @@ import (
 
 	dto "github.com/prometheus/client_model/go"
 
+	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/broker/realpart"
 	"gillkeeper/metrics"
 	"gillkeeper/policy"
@@ -172,7 +173,7 @@ func serve(t *testing.T, program, dir, data, text string) string {
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	addr := freeAddr(t)
+	addr := brokertest.FreeAddr(t)
 	ctx, cancel := context.WithCancel(context.Background())
 	cmd := exec.CommandContext(ctx, program, "--config.file="+config, "--storage.tsdb.path="+data, "--web.listen-address="+addr, "--log.level=error")
 	if err := cmd.Start(); err != nil {

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -15,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/broker/realpart"
 )
 
@@ -34,7 +34,7 @@ func TestScrapedHours(t *testing.T) {
 	if out, err := exec.CommandContext(t.Context(), "go", "build", "-o", program, "gillkeeper/cmd/gillkeeper").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	daemon := freeAddr(t)
+	daemon := brokertest.FreeAddr(t)
 	demo := exec.Command(program, "demo", "--listen", daemon, "--pace", fmt.Sprint(pace))
 	var said bytes.Buffer
 	demo.Stdout, demo.Stderr = &said, &said
@@ -175,14 +175,4 @@ func get(t *testing.T, from string, into any) {
 	if err := json.NewDecoder(r.Body).Decode(into); err != nil {
 		t.Fatal(err)
 	}
-}
-
-func freeAddr(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }

@@ -2,7 +2,6 @@ package docs
 
 import (
 	"bytes"
-	"context"
 	"encoding/xml"
 	"flag"
 	"io"
@@ -15,6 +14,8 @@ import (
 	"testing"
 	"time"
 
+	"gillkeeper/bridge/broker/brokertest"
+	"gillkeeper/bridge/broker/realpart"
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/webtest"
@@ -75,15 +76,7 @@ func openapi(t *testing.T) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- s.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	})
+	brokertest.Go(t, s.Run)
 	r, err := http.Get("http://" + s.Addr().String() + "/api/v1/openapi.json")
 	if err != nil {
 		t.Fatal(err)
@@ -135,10 +128,7 @@ func TestEveryPanelIsExplained(t *testing.T) {
 
 // TestManualPages has the reader's own program set every page and listens to what it complains of.
 func TestManualPages(t *testing.T) {
-	groff, err := exec.LookPath("groff")
-	if err != nil {
-		t.Skip("groff is not here")
-	}
+	groff := realpart.Find(t, "groff", "groff")
 	for _, p := range Pages() {
 		cmd := exec.CommandContext(t.Context(), groff, "-man", "-Tutf8", "-P-cbou", "-ww", "-Kutf8")
 		cmd.Stdin = bytes.NewReader(p.Manual())

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"io"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -17,6 +16,7 @@ import (
 	"time"
 
 	"gillkeeper/bridge/broker"
+	"gillkeeper/bridge/broker/brokertest"
 )
 
 var block = regexp.MustCompile("(?ms)^```(\\w+)\n(.*?)^```$")
@@ -39,7 +39,7 @@ func TestGuide(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(b.Stop)
-	web := free(t)
+	web := brokertest.FreeAddr(t)
 	put := func(name, text string) {
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
@@ -160,15 +160,4 @@ func (g *typist) ready(addr string) {
 			g.t.Fatalf("the daemon does not get ready: %v", err)
 		}
 	}
-}
-
-// free is an address that nobody listens on.
-func free(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }

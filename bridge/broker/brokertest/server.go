@@ -6,6 +6,7 @@ package brokertest
 
 import (
 	"bytes"
+	"context"
 	"crypto/tls"
 	"net"
 	"net/url"
@@ -259,4 +260,17 @@ func FreeAddr(t testing.TB) string {
 	}
 	defer l.Close()
 	return l.Addr().String()
+}
+
+// Go runs something beside the test until the test ends, and fails it where that ends with an error.
+func Go(t testing.TB, run func(ctx context.Context) error) {
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- run(ctx) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
 }

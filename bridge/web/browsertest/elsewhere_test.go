@@ -1,12 +1,12 @@
 package browsertest
 
 import (
-	"context"
 	"math"
 	"net/http"
 	"testing"
 	"time"
 
+	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/journal"
 	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/webtest"
@@ -54,15 +54,7 @@ func elsewhere(t *testing.T) (address string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- s.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	})
+	brokertest.Go(t, s.Run)
 	return "http://" + s.Addr().String()
 }
 

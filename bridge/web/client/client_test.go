@@ -1,7 +1,6 @@
 package client_test
 
 import (
-	"context"
 	"errors"
 	"net"
 	"net/http"
@@ -9,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/web/client"
@@ -21,15 +21,7 @@ func TestAgainstTheServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- s.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	})
+	brokertest.Go(t, s.Run)
 	address := "http://" + s.Addr().String()
 	c, err := client.New(address+"/", "right")
 	if err != nil {
