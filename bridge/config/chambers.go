@@ -136,14 +136,16 @@ func (r *reader) plug(t *table, domain string) (chamber.Plug, PlugBinding) {
 		FlowM3PerH:      get[float64](r, t, "flow_m3_per_h"),
 		ReservoirLiters: get[float64](r, t, "reservoir_liters"),
 		WarnBefore:      get[time.Duration](r, t, "warn_before"),
+		CleanAfter:      get[time.Duration](r, t, "clean_after"),
+		CleanLiters:     get[float64](r, t, "clean_after_liters"),
 
 		SwitchingsPerDay: get[float64](r, t, "switchings_per_day"),
 		Reports:          r.given(t, "state_topic") || r.given(t, "homie"),
 		Meters:           r.given(t, "power_topic") || r.given(t, "homie_power"),
 		Timed:            r.given(t, "timed_on_payload"),
 	}
-	if role != chamber.Humidifier && !r.given(t, "warn_before") {
-		p.WarnBefore = 0
+	if role != chamber.Humidifier { // defaults that only a humidifier has; what was given is a fault
+		p.WarnBefore, p.CleanAfter, p.CleanLiters = 0, 0, 0
 	}
 	if p.Name == "" && role != 0 {
 		p.Name = role.String()
@@ -302,6 +304,8 @@ func (r *reader) fitting(t *table, p *chamber.Plug) {
 		{"output_g_per_h", p.Role == chamber.Humidifier, "a humidifier"},
 		{"reservoir_liters", p.Role == chamber.Humidifier, "a humidifier"},
 		{"warn_before", p.Role == chamber.Humidifier, "a humidifier"},
+		{"clean_after", p.Role == chamber.Humidifier, "a humidifier"},
+		{"clean_after_liters", p.Role == chamber.Humidifier, "a humidifier"},
 		{"flow_m3_per_h", isFan, "a fan"},
 		{"switchings_per_day", p.Role == chamber.Humidifier || p.Role == chamber.ExhaustFan, "a humidifier or an exhaust_fan"},
 	} {

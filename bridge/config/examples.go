@@ -77,6 +77,8 @@ var examples = map[string]string{
 	"chamber.plug.flow_m3_per_h":      `60`,
 	"chamber.plug.reservoir_liters":   `5.0`,
 	"chamber.plug.warn_before":        `"36h"`,
+	"chamber.plug.clean_after":        `"72h"`,
+	"chamber.plug.clean_after_liters": `6`,
 	"chamber.plug.min_on":             `"20s"`,
 	"chamber.plug.min_off":            `"20s"`,
 	"chamber.plug.max_on":             `"15m"`,

@@ -57,17 +57,19 @@ var (
 	co2Limit         = Limit{OutdoorCO2, 100_000, "ppm", "outdoor air has 425 ppm already and no ventilation gets below it"}
 	faeLimit         = Limit{0, 60, "air changes per hour", "more than one a minute dries every cap"}
 	lightLimit       = Limit{0, 24, "hours a day", "a day has no more"}
+	cleanLimit       = Limit{0.5, 2000, "L", "that is from a small tank to a hundred fillings of a large one"}
 	wearLimit        = Limit{20, 20000, "a day", "a chamber needs some air and mist each hour, and no plug can be switched more often"}
 	levelLimit       = Limit{1, 65535, "", "plugs count from a share of 1 up to 16 bits"}
 	keepLimit        = Limit{1, 36500, "days", "a day is the least to look back on and a century the most"}
 	daysLimit        = Limit{0, 730, "days", "no stage takes longer than two years"}
 
-	runSpan  = Span{Low: time.Second, High: time.Hour, Why: "commands travel for up to a second, and an hour is longer than any chamber keeps its air"}
-	warnSpan = Span{Low: time.Hour, High: 7 * 24 * time.Hour, Why: "that is from a walk to the tap to a week away"}
-	ageSpan  = Span{Low: 10 * time.Second, High: 6 * time.Hour, Why: "sensors rarely report faster, and older air is other air"}
-	maxSpan  = Span{Low: 10 * time.Second, High: 24 * time.Hour, ZeroIsOff: true, Why: "a longer run than a day is no limit"}
-	mistSpan = Span{Low: 10 * time.Second, High: 4 * time.Hour, Why: "a humidifier that runs on floods the chamber, so it always has a limit"}
-	heatSpan = Span{Low: 10 * time.Second, High: 6 * time.Hour, Why: "a heater that runs on cooks the crop, so it always has a limit"}
+	runSpan   = Span{Low: time.Second, High: time.Hour, Why: "commands travel for up to a second, and an hour is longer than any chamber keeps its air"}
+	warnSpan  = Span{Low: time.Hour, High: 7 * 24 * time.Hour, Why: "that is from a walk to the tap to a week away"}
+	cleanSpan = Span{Low: 12 * time.Hour, High: 60 * 24 * time.Hour, Why: "nobody cleans twice a day, and in two months any standing water is alive"}
+	ageSpan   = Span{Low: 10 * time.Second, High: 6 * time.Hour, Why: "sensors rarely report faster, and older air is other air"}
+	maxSpan   = Span{Low: 10 * time.Second, High: 24 * time.Hour, ZeroIsOff: true, Why: "a longer run than a day is no limit"}
+	mistSpan  = Span{Low: 10 * time.Second, High: 4 * time.Hour, Why: "a humidifier that runs on floods the chamber, so it always has a limit"}
+	heatSpan  = Span{Low: 10 * time.Second, High: 6 * time.Hour, Why: "a heater that runs on cooks the crop, so it always has a limit"}
 )
 
 // pace is the switching that suits a role.

@@ -116,7 +116,7 @@ func TestLoadExample(t *testing.T) {
 	s := c.Chambers[0].Sensors[0]
 	check("sensor topic", s.Topic+s.Pointer.String()+" "+s.Unit.String(), "shed/loft/air-upper/humidity percent")
 	check("plug", spec.Plugs[0], chamber.Plug{Name: "mister", Role: chamber.Humidifier, MinOn: 20 * time.Second, MinOff: 20 * time.Second,
-		MaxOn: 30 * time.Minute, OutputGPerH: 300, ReservoirLiters: 5, WarnBefore: 24 * time.Hour, Reports: true, Meters: true})
+		MaxOn: 30 * time.Minute, OutputGPerH: 300, ReservoirLiters: 5, WarnBefore: 24 * time.Hour, CleanAfter: 7 * 24 * time.Hour, CleanLiters: 15, Reports: true, Meters: true})
 	check("fan", spec.Plugs[1], chamber.Plug{Name: "exhaust_fan", Role: chamber.ExhaustFan, MinOn: 20 * time.Second, MinOff: 20 * time.Second,
 		FlowM3PerH: 60})
 	p := c.Chambers[0].Plugs[0]

@@ -197,6 +197,8 @@ var entries = []entry{
 	{name: "chamber.plug.flow_m3_per_h", kind: numberKind(flowLimit), defWords: "learned", meaning: "fans only: rated air flow; learned as it runs"},
 	{name: "chamber.plug.reservoir_liters", kind: numberKind(reservoirLimit), defWords: "unknown", meaning: "humidifier only: water of a full reservoir"},
 	{name: "chamber.plug.warn_before", kind: durationKind(warnSpan), def: alarm.LowAhead, meaning: "humidifier only: how long before its water runs out reservoir_low comes"},
+	{name: "chamber.plug.clean_after", kind: durationKind(cleanSpan), def: alarm.CleanAfter, meaning: "humidifier only: how long after it was last said to be clean cleaning_due comes"},
+	{name: "chamber.plug.clean_after_liters", kind: numberKind(cleanLimit), def: alarm.CleanLiters, meaning: "humidifier only: or after how much water"},
 	{name: "chamber.plug.min_on", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 3m", meaning: "shortest run"},
 	{name: "chamber.plug.min_off", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 5m", meaning: "shortest pause"},
 	{name: "chamber.plug.switchings_per_day", kind: numberKind(wearLimit), defWords: "no budget", meaning: "humidifier and exhaust_fan only: how often it may be switched a day, on and off each counting, where the crop does not suffer; relays wear"},

@@ -51,7 +51,7 @@ var codes = map[alarm.Code]string{
 	alarm.ByPower:      "its power fell",
 	alarm.ByResponse:   "the air did not answer to mist",
 	alarm.ByWaterCount: "by the water used",
-	alarm.ByDays:       "for a week",
+	alarm.ByDays:       "by the days that have passed",
 	alarm.ByLiters:     "by the water that went through it",
 }
 

@@ -287,7 +287,7 @@ var Declared = declare([N]Declaration{
 	},
 	{
 		Name: CleaningDue, Says: "The humidifier's reservoir is due for cleaning.", Severity: Minor, Respond: 2 * 24 * time.Hour,
-		Cause:       "A week has passed, or 15 liters went through it, since it was last said to be clean.",
+		Cause:       "A week has passed, or 15 liters went through it, since it was last said to be clean; clean_after and clean_after_liters set other limits.",
 		Consequence: "What grows in standing water goes into the air that the crop and you breathe.",
 		Action:      "Unplug it, empty, scrub and dry it, fill it anew, and say so with refill --cleaned.",
 		OnDelay:     time.Minute, OffDelay: 0,

@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"cmp"
 	"time"
 
 	"gillkeeper/policy/chamber"
@@ -181,15 +182,17 @@ func (s *detection) water() {
 	if r.Dry {
 		*s.out.Of(ReservoirDry) = Condition{Active: true, Code: r.How, About: s.plugName(chamber.Humidifier), Since: r.DrySince}
 	}
-	switch about := s.plugName(chamber.Humidifier); {
-	case r.Uncleaned >= cleanDays:
-		*s.out.Of(CleaningDue) = Condition{Active: true, Code: ByDays, About: about, Value: r.Uncleaned, Bound: cleanDays}
-	case r.Through >= cleanLiters:
-		*s.out.Of(CleaningDue) = Condition{Active: true, Code: ByLiters, About: about, Value: r.Through, Bound: cleanLiters}
+	limit, days, liters := LowAhead, CleanAfter.Hours()/24, CleanLiters
+	if i := s.e.Spec.Plug(chamber.Humidifier); i >= 0 {
+		p := &s.e.Spec.Plugs[i]
+		limit = cmp.Or(p.WarnBefore, limit)
+		days, liters = cmp.Or(p.CleanAfter.Hours()/24, days), cmp.Or(p.CleanLiters, liters)
 	}
-	limit := LowAhead
-	if i := s.e.Spec.Plug(chamber.Humidifier); i >= 0 && s.e.Spec.Plugs[i].WarnBefore > 0 {
-		limit = s.e.Spec.Plugs[i].WarnBefore
+	switch about := s.plugName(chamber.Humidifier); {
+	case r.Uncleaned >= days:
+		*s.out.Of(CleaningDue) = Condition{Active: true, Code: ByDays, About: about, Value: r.Uncleaned, Bound: days}
+	case r.Through >= liters:
+		*s.out.Of(CleaningDue) = Condition{Active: true, Code: ByLiters, About: about, Value: r.Through, Bound: liters}
 	}
 	if s.was(ReservoirLow) {
 		limit += limit / 4

@@ -32,11 +32,12 @@ const (
 	// unsafeAtOnce: immediately dangerous to life or health (NIOSH).
 	unsafeAtOnce = 40_000
 
-	// cleanDays and cleanLiters: hygiene of the reservoir. The EPA (Indoor Air Facts No. 8, 1991) asks to clean and dry
-	// humidifiers regularly, in homes every third day (from memory). A week is the longest that common practice leaves a
-	// tank that is never dry, and 15 liters are a week of one disc that runs a third of the time.
-	cleanDays   = 7.0
-	cleanLiters = 15.0
+	// CleanAfter and CleanLiters: hygiene of the reservoir, unless the configuration says otherwise. The EPA (Indoor Air
+	// Facts No. 8, 1991) asks to clean and dry humidifiers regularly, in homes every third day (from memory). A week is the
+	// longest that common practice leaves a tank that is never dry, and 15 liters are a week of one disc that runs a third of
+	// the time.
+	CleanAfter  = 7 * 24 * time.Hour
+	CleanLiters = 15.0
 
 	// LowAhead is how long before the reservoir runs dry reservoir_low comes: time to get home from a day out.
 	LowAhead = 24 * time.Hour

@@ -270,6 +270,47 @@ func TestCleaningComesDue(t *testing.T) {
 	}
 }
 
+// TestCleaningAsConfigured: the configuration's limits count instead: three days, or two liters, 12 to 14 pulses of 168 to 180 g.
+func TestCleaningAsConfigured(t *testing.T) {
+	due := func(k *tank) alarm.Code {
+		_, c := alarm.Detectors{}.Detect(&alarm.Evidence{Now: k.now, Spec: &chamber.Spec{Plugs: []chamber.Plug{k.spec}}, Plugs: []guard.Plug{k.plug}, Link: true, Reservoir: &k.r})
+		if is := c.Of(alarm.CleaningDue); is.Active {
+			return is.Code
+		}
+		return ""
+	}
+	k := newTank()
+	k.spec.CleanAfter, k.spec.CleanLiters = 72*time.Hour, 2
+	k.step(time.Second)
+	for end := k.now.Add(71 * time.Hour); k.now.Before(end); {
+		k.step(time.Minute)
+	}
+	if due(k) != "" {
+		t.Error("due before three days")
+	}
+	for range 120 {
+		k.step(time.Minute)
+	}
+	if due(k) != alarm.ByDays {
+		t.Errorf("three days gave %q", due(k))
+	}
+	k = newTank()
+	k.spec.CleanAfter, k.spec.CleanLiters = 72*time.Hour, 2
+	k.spec.OutputGPerH, k.spec.ReservoirLiters = 10_800, 500
+	for range 10 {
+		k.pulse(25)
+	}
+	if due(k) != "" {
+		t.Errorf("due after %.1f liters", k.r.Through)
+	}
+	for range 6 {
+		k.pulse(25)
+	}
+	if due(k) != alarm.ByLiters {
+		t.Errorf("%.1f liters gave %q", k.r.Through, due(k))
+	}
+}
+
 func TestReservoirIsAValue(t *testing.T) {
 	k := newTank()
 	for range 5 {

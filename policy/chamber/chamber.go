@@ -152,6 +152,8 @@ type Plug struct {
 	FlowM3PerH      float64       `json:"flow_m3_per_h,omitempty"`    // fans, rated; 0: unknown
 	ReservoirLiters float64       `json:"reservoir_liters,omitempty"` // humidifier; 0: unknown
 	WarnBefore      time.Duration `json:"warn_before,omitempty"`      // humidifier: before its water runs out; 0: a day
+	CleanAfter      time.Duration `json:"clean_after,omitempty"`      // humidifier: its reservoir is due for cleaning; 0: a week
+	CleanLiters     float64       `json:"clean_liters,omitempty"`     // humidifier: or when so much went through it; 0: 15 L
 	Reports         bool          `json:"reports"`                    // has a state topic
 	Meters          bool          `json:"meters"`                     // has a power topic
 	Timed           bool          `json:"timed"`                      // understands "on for so many seconds"
