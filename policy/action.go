@@ -25,10 +25,12 @@ const (
 	Import      ActionKind = "import"       // Entries: all of them or none
 
 	Refilled    ActionKind = "refill"       // Liters; 0 means full; Cleaned
+	RefillUndo  ActionKind = "refill_undo"  // Of: the last refill, at most [RefillUndoFor] ago
 	HandSet     ActionKind = "hand"         // Plug, Hand, For
 	AlarmAck    ActionKind = "alarm_ack"    // Alarm
 	AlarmShelve ActionKind = "alarm_shelve" // Alarm, For
 
+	AlarmUnack        ActionKind = "alarm_unack"          // Alarm
 	AlarmUnshelve     ActionKind = "alarm_unshelve"       // Alarm
 	AlarmOutOfService ActionKind = "alarm_out_of_service" // Alarm
 	AlarmInService    ActionKind = "alarm_in_service"     // Alarm

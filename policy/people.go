@@ -137,11 +137,13 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 		s.Crop, err = p.applyCrop(s.Crop, a, now)
 	case Refilled:
 		s, err = p.applyRefill(s, a, now)
+	case RefillUndo:
+		s, err = undoRefill(s, a, now)
 	case HandSet:
 		s, err = p.applyHand(s, a, now)
 	case Calibrate, CalibrateClear, SensorAside:
 		s, err = p.applyCalibration(s, a, now)
-	case AlarmAck, AlarmShelve, AlarmUnshelve, AlarmOutOfService, AlarmInService:
+	case AlarmAck, AlarmUnack, AlarmShelve, AlarmUnshelve, AlarmOutOfService, AlarmInService:
 		s, events, err = applyAlarm(s, a, now)
 	default:
 		err = &Refusal{Field: "kind", Value: string(a.Kind), Allowed: "it is no action"}
@@ -175,10 +177,26 @@ func (p *Policy) applyRefill(s State, a *Action, now time.Time) (State, error) {
 	case capacity == 0 && a.Liters == 0:
 		return s, &Refusal{Field: "liters", Value: "0", Allowed: "how much full is, is not known: set reservoir_liters in the configuration, or name the liters"}
 	}
+	s.Filling = &Filling{ID: a.ID, At: now, Before: s.Reservoir}
 	s.Reservoir = s.Reservoir.Refill(&p.Spec.Plugs[i], a.Liters, now)
 	if a.Cleaned {
 		s.Reservoir = s.Reservoir.Clean()
 	}
+	return s, nil
+}
+
+// RefillUndoFor is how long a refill can be taken back: what was there before is known only as it was then.
+const RefillUndoFor = 10 * time.Minute
+
+// undoRefill puts the reservoir back as it was before it was said to be filled: what it held, and when it was cleaned.
+func undoRefill(s State, a *Action, now time.Time) (State, error) {
+	f := s.Filling
+	if f == nil || f.ID != a.Of || now.Sub(f.At) > RefillUndoFor {
+		return s, &Refusal{Field: "of", Value: a.Of, Missing: true,
+			Allowed: fmt.Sprintf("only the last refill can be taken back, for %s; say refill with what the reservoir holds now", RefillUndoFor)}
+	}
+	s.Reservoir, s.Filling = f.Before, nil
+	s.Reservoir.Now = now // what ran meanwhile is not counted
 	return s, nil
 }
 
@@ -241,6 +259,8 @@ func applyAlarm(s State, a *Action, now time.Time) (State, []Event, error) {
 	switch a.Kind {
 	case AlarmAck:
 		s.Alarms, c, err = alarm.Acknowledge(s.Alarms, n, now)
+	case AlarmUnack:
+		s.Alarms, c, err = alarm.Unacknowledge(s.Alarms, n, now)
 	case AlarmShelve:
 		s.Alarms, c, err = alarm.Shelve(s.Alarms, n, a.For, now)
 	case AlarmUnshelve:

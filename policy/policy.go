@@ -68,6 +68,7 @@ type State struct {
 	Learn     learn.State        `json:"learn"` // what is known of the chamber by watching it
 	Purge     Purge              `json:"purge,omitzero"`
 	Reservoir alarm.Reservoir    `json:"reservoir"`
+	Filling   *Filling           `json:"filling,omitempty"` // the last refill, while it can be taken back; never written to
 	Detectors alarm.Detectors    `json:"detectors"`
 	Alarms    alarm.State        `json:"alarms"`
 	Totals    Totals             `json:"totals"`
@@ -95,6 +96,13 @@ type SensorState struct {
 	Calibration calibration.Correction   `json:"calibration,omitzero"` // zero: none
 	Earlier     []calibration.Correction `json:"earlier,omitempty"`    // corrections before it, the newest first
 	Aside       time.Time                `json:"aside,omitzero"`       // until then its readings are watched, not used
+}
+
+// Filling is a refill that a person said, and the reservoir as it was before.
+type Filling struct {
+	ID     string          `json:"id"`
+	At     time.Time       `json:"at"` // steady time
+	Before alarm.Reservoir `json:"before"`
 }
 
 // Totals are the counters that only ever grow and survive a restart.

@@ -66,6 +66,9 @@ func (p *Policy) Step(s State, in Input) (State, Decision) {
 	passed := in.Now.Sub(s.Now)
 	st.pass(passed)
 	s.Now = in.Now
+	if s.Filling != nil && s.Now.Sub(s.Filling.At) > RefillUndoFor {
+		s.Filling = nil
+	}
 	st.link()
 	st.hear()
 	st.act()

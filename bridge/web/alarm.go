@@ -11,6 +11,14 @@ import (
 	"gillkeeper/policy/alarm"
 )
 
+func (s *Server) postUnack(r *http.Request) (any, error) {
+	var in api.Ack
+	if err := decode(r, &in); err != nil {
+		return nil, err
+	}
+	return s.act(r, r.PathValue("chamber"), in.ID, policy.Action{Kind: policy.AlarmUnack, Alarm: r.PathValue("alarm"), Note: in.Note})
+}
+
 func (s *Server) postUnshelve(r *http.Request) (any, error) {
 	var in api.Unshelve
 	if err := decode(r, &in); err != nil {

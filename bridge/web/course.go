@@ -152,6 +152,8 @@ func markText(a *policy.Action) string {
 			return "reservoir cleaned and filled"
 		}
 		return "reservoir filled"
+	case policy.RefillUndo:
+		return "filling taken back"
 	}
 	return ""
 }

@@ -103,6 +103,7 @@ func TestOpenAPIIsWhatTheServerDoes(t *testing.T) {
 		{"GET /season", "/season", ""},
 		{"GET /alarms", "/alarms", ""},
 		{"POST /alarms/{chamber}/{alarm}/ack", "/alarms/cellar/humidity_low/ack", `{}`},
+		{"POST /alarms/{chamber}/{alarm}/unack", "/alarms/cellar/humidity_low/unack", `{}`},
 		{"POST /alarms/{chamber}/{alarm}/shelve", "/alarms/cellar/humidity_low/shelve", `{"for":"1h"}`},
 		{"POST /alarms/{chamber}/{alarm}/unshelve", "/alarms/cellar/humidity_low/unshelve", `{"note":"seen"}`},
 		{"POST /alarms/{chamber}/{alarm}/out-of-service", "/alarms/cellar/humidity_low/out-of-service", `{"note":"sensor at repair"}`},

@@ -86,6 +86,8 @@ func routes() []route {
 		{method: "GET", path: "/alarms", summary: "Every alarm that is not at rest, the worst first", reply: api.Alarms{}, handle: (*Server).getAlarms},
 		{method: "POST", path: "/alarms/{chamber}/{alarm}/ack", summary: "Acknowledge an alarm",
 			body: api.Ack{}, reply: api.Done{}, handle: (*Server).postAck},
+		{method: "POST", path: "/alarms/{chamber}/{alarm}/unack", summary: "Take the last acknowledgment of an alarm back",
+			body: api.Ack{}, reply: api.Done{}, handle: (*Server).postUnack},
 		{method: "POST", path: "/alarms/{chamber}/{alarm}/shelve", summary: "Hide an alarm for a while",
 			body: api.Shelve{}, reply: api.Done{}, handle: (*Server).postShelve},
 		{method: "POST", path: "/alarms/{chamber}/{alarm}/unshelve", summary: "End the shelving of an alarm early",

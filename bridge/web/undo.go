@@ -6,7 +6,6 @@ import (
 
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
-	"gillkeeper/policy/chamber"
 )
 
 // undoFor is how long the page offers to take back what was done.
@@ -131,11 +130,13 @@ func reverse(a *policy.Action, before *view) *undo {
 	case policy.HarvestDone, policy.StageSet, policy.BatchAdd, policy.BatchRetire, policy.NoteMade:
 		return &undo{"Take it back", policy.Action{Kind: policy.Undo, Batch: a.Batch, Of: a.ID}}
 	case policy.Refilled:
-		r := &before.snap.State.Reservoir
-		if i := before.snap.Spec.Plug(chamber.Humidifier); i < 0 || !r.Known || r.Liters < 0.05 {
-			return nil
+		words := "It was not filled"
+		if a.Cleaned {
+			words = "It was not cleaned and filled"
 		}
-		return &undo{"It was not filled", policy.Action{Kind: policy.Refilled, Liters: r.Liters}}
+		return &undo{words, policy.Action{Kind: policy.RefillUndo, Of: a.ID}}
+	case policy.AlarmAck:
+		return &undo{"Take it back", policy.Action{Kind: policy.AlarmUnack, Alarm: a.Alarm}}
 	case policy.HandSet:
 		return reverseHand(a, before)
 	case policy.AlarmShelve:

@@ -21,7 +21,7 @@ func newAlarmCommand(a *app) *cobra.Command {
 			"sense here, such as one of a sensor under repair, until somebody returns it. The words are those of ISA-18.2.",
 	}
 	group(cmd)
-	cmd.AddCommand(newAlarmListCommand(a), newAlarmAckCommand(a), newAlarmShelveCommand(a), newAlarmUnshelveCommand(a),
+	cmd.AddCommand(newAlarmListCommand(a), newAlarmAckCommand(a), newAlarmUnackCommand(a), newAlarmShelveCommand(a), newAlarmUnshelveCommand(a),
 		newAlarmServiceCommand(a, true), newAlarmServiceCommand(a, false), newAlarmHistoryCommand(a))
 	return cmd
 }
@@ -82,6 +82,14 @@ func newAlarmAckCommand(a *app) *cobra.Command {
 	return a.alarmAction("ack", "Acknowledge an alarm: you know of it", "is acknowledged",
 		func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
 			_, err := c.Ack(ctx, chamber, alarm, api.Ack{Note: note})
+			return err
+		})
+}
+
+func newAlarmUnackCommand(a *app) *cobra.Command {
+	return a.alarmAction("unack", "Take the last acknowledgment of an alarm back", "stands as if nobody had acknowledged it",
+		func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
+			_, err := c.Unack(ctx, chamber, alarm, api.Ack{Note: note})
 			return err
 		})
 }

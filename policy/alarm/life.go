@@ -93,6 +93,8 @@ type Life struct {
 
 	ShelvedLeft     time.Duration `json:"shelved_left,omitempty"`
 	WasAcknowledged bool          `json:"was_acknowledged,omitempty"` // before it was suppressed
+	// Unacked is the phase to which taking the last acknowledgment back leads; Normal: there is none to take back.
+	Unacked Phase `json:"unacked,omitzero"`
 }
 
 // Change is one transition of one alarm, or word of an alarm that was held back until now (From == To).
@@ -261,6 +263,14 @@ func (l *Life) enter(to Phase, now time.Time) {
 	}
 	if to != Shelved {
 		l.ShelvedLeft = 0
+	}
+	switch ceased := l.Phase == Acknowledged && l.Unacked != Normal; {
+	case ceased && to == Normal:
+		l.Unacked = ReturnedUnacknowledged
+	case ceased && to == LatchedAcknowledged:
+		l.Unacked = LatchedUnacknowledged
+	default:
+		l.Unacked = Normal
 	}
 	l.Phase, l.Since = to, now
 }

@@ -265,6 +265,73 @@ type lives struct {
 	left  map[alarm.Name]time.Duration // of shelving
 }
 
+// TestAcknowledgmentTakenBack: what a person acknowledged by a slip stands again as it stood, also when its condition has
+// ceased meanwhile, is told of no second time, and is taken back once.
+func TestAcknowledgmentTakenBack(t *testing.T) {
+	for _, c := range []struct {
+		name       alarm.Name
+		ceased     bool // before it is taken back
+		reset      bool // acknowledged twice
+		acked, was alarm.Phase
+	}{
+		{name: alarm.PlugDisobeys, acked: alarm.Acknowledged, was: alarm.Unacknowledged},
+		{name: alarm.PlugDisobeys, ceased: true, acked: alarm.Normal, was: alarm.ReturnedUnacknowledged},
+		{name: alarm.RoomCO2Unsafe, ceased: true, acked: alarm.LatchedAcknowledged, was: alarm.LatchedUnacknowledged},
+		{name: alarm.RoomCO2Unsafe, ceased: true, reset: true, acked: alarm.Normal, was: alarm.LatchedAcknowledged},
+	} {
+		now := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
+		var s alarm.State
+		var conds alarm.Conditions
+		told := 0
+		pass := func(active bool) {
+			*conds.Of(c.name) = alarm.Condition{Active: active}
+			for range 120 {
+				now = now.Add(time.Minute)
+				var changes []alarm.Change
+				s, changes = alarm.Advance(s, now, conds)
+				for i := range changes {
+					if changes[i].Notify {
+						told++
+					}
+				}
+			}
+		}
+		do := func(f func(alarm.State, alarm.Name, time.Time) (alarm.State, alarm.Change, error)) alarm.Change {
+			t.Helper()
+			next, change, err := f(s, c.name, now)
+			if err != nil {
+				t.Fatal(err)
+			}
+			s = next
+			return change
+		}
+		if _, _, err := alarm.Unacknowledge(s, c.name, now); err == nil {
+			t.Errorf("%s: an acknowledgment that was never given was taken back", c.name)
+		}
+		pass(true)
+		do(alarm.Acknowledge)
+		if c.ceased {
+			pass(false)
+		}
+		if c.reset {
+			do(alarm.Acknowledge)
+		}
+		if got := s.Of(c.name).Phase; got != c.acked {
+			t.Fatalf("%s was %s after it was acknowledged, want %s", c.name, got, c.acked)
+		}
+		if change := do(alarm.Unacknowledge); change.To != c.was || change.From != c.acked || change.Notify || s.Of(c.name).Phase != c.was {
+			t.Errorf("%s went back by %+v, want to %s", c.name, change, c.was)
+		}
+		if _, _, err := alarm.Unacknowledge(s, c.name, now); err == nil {
+			t.Errorf("%s was taken back twice", c.name)
+		}
+		pass(!c.ceased)
+		if s.Of(c.name).Phase != c.was || told != 1 {
+			t.Errorf("%s became %s and was told %d times, want %s and once", c.name, s.Of(c.name).Phase, told, c.was)
+		}
+	}
+}
+
 // person does one thing that a person can do.
 func (m *lives) person(n alarm.Name, what int) {
 	before := m.s

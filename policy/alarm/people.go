@@ -20,8 +20,8 @@ func (r *Refused) Error() string { return fmt.Sprintf("alarm %s: %s", r.Alarm, r
 // Acknowledge says that a person knows. Acknowledging a latched alarm that was acknowledged already resets it.
 // It fails with [*Refused] when there is nothing to acknowledge.
 func Acknowledge(s State, n Name, now time.Time) (State, Change, error) {
-	to := Normal
-	switch phaseOf(&s, n) {
+	to, from := Normal, phaseOf(&s, n)
+	switch from {
 	case Unacknowledged:
 		to = Acknowledged
 	case LatchedUnacknowledged:
@@ -30,7 +30,25 @@ func Acknowledge(s State, n Name, now time.Time) (State, Change, error) {
 	default:
 		return refuse(s, n, "there is nothing to acknowledge")
 	}
-	return move(s, n, to, now)
+	s, c, err := move(s, n, to, now)
+	if err == nil {
+		s.Of(n).Unacked = from
+	}
+	return s, c, err
+}
+
+// Unacknowledge takes the last acknowledgment back, as a slip of the finger that the standards' diagram does not know: the
+// alarm is again as if nobody had seen it, and what was told of it is not told anew. It fails with [*Refused] when there is
+// no acknowledgment to take back.
+func Unacknowledge(s State, n Name, now time.Time) (State, Change, error) {
+	i := n.Index()
+	if i < 0 || s.Lives[i].Unacked == Normal {
+		return refuse(s, n, "there is no acknowledgment to take back")
+	}
+	l := &s.Lives[i]
+	from := l.Phase
+	l.Phase, l.Since, l.Unacked = l.Unacked, now, Normal
+	return s, change(i, from, l.Phase, now, l, false), nil
 }
 
 // Shelve hides an alarm until its time is up, whatever becomes of its condition. Shelving again sets a new end.

@@ -11,6 +11,11 @@ func alarmPath(chamber, alarm, what string) string {
 	return "/alarms/" + url.PathEscape(chamber) + "/" + url.PathEscape(alarm) + "/" + what
 }
 
+// Unack takes the last acknowledgment of an alarm back.
+func (c *Client) Unack(ctx context.Context, chamber, alarm string, a api.Ack) (api.Done, error) {
+	return c.act(ctx, alarmPath(chamber, alarm, "unack"), a)
+}
+
 // Unshelve ends the shelving of an alarm early.
 func (c *Client) Unshelve(ctx context.Context, chamber, alarm string, a api.Unshelve) (api.Done, error) {
 	return c.act(ctx, alarmPath(chamber, alarm, "unshelve"), a)
