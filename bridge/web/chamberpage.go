@@ -168,7 +168,7 @@ func (v *visit) learned(c *course, view *view) []learnedLine {
 	if i := spec.Plug(chamber.ExhaustFan); i >= 0 && spec.Plugs[i].FlowM3PerH > 0 {
 		flow := (k.FanOn.Value - k.FanOff.Value) * spec.VolumeM3
 		sd := math.Hypot(k.FanOn.RelativeSD*k.FanOn.Value, k.FanOff.RelativeSD*k.FanOff.Value) * spec.VolumeM3
-		add(true, "Fan flow through filter and duct", journal.FanFlow, " m³/h", 1, flow, sd/math.Max(flow, 1e-9), k.FanOn.Known && k.FanOff.Known)
+		add(true, "Fan flow through filter and duct", journal.FanFlow, " m³/h", 1, flow, sd/math.Max(flow, 1e-9), k.FanOn.Known && flow > 0)
 	}
 	return out
 }

@@ -88,9 +88,9 @@ func (v *visit) lookAhead(p *outlookPage, length time.Duration) error {
 	}
 	if w := a.Water; w != nil {
 		if w.Known {
-			in := effect{Name: "In it now", After: words.Number(w.Liters, 1) + " L"}
+			in := effect{Name: "In it now", After: words.Liters(w.Liters)}
 			if w.LitersPerDay > 0 {
-				in.After += ", of which " + words.Number(w.LitersPerDay, 1) + " L a day are used"
+				in.After += ", of which " + words.Liters(w.LitersPerDay) + " a day are used"
 			}
 			p.Dries = append(p.Dries, in)
 		}

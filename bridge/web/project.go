@@ -253,9 +253,9 @@ func (v *view) reservoir() *api.Reservoir {
 	case !r.Known:
 		out.Text = "not known; say refill when it is full"
 	default:
-		out.Text = words.Number(r.Liters, 1) + " L"
+		out.Text = words.Liters(r.Liters)
 		if r.EmptyOK {
-			out.Text += ", empty in about " + words.Duration(r.EmptyIn)
+			out.Text += ", empty " + words.EmptyIn(r.EmptyIn)
 		}
 	}
 	return out

@@ -65,7 +65,7 @@ var askWords = map[diagnose.Ask]string{
 	diagnose.AskDraught:       "Does the fan blow right at the fruit?",
 	diagnose.AskLight:         "How many hours of light does it get, and can you read by it?",
 	diagnose.AskStrain:        "Does the strain do so elsewhere too?",
-	diagnose.AskAir:           "What is the CO2? No reading of it is recorded; a hand-held meter will do.",
+	diagnose.AskAir:           "What is the CO2? The record does not tell; a hand-held meter will do.",
 	diagnose.AskPicked:        "Were the caps flat or turned up when they were picked?",
 }
 
@@ -98,6 +98,9 @@ func (w Words) Finding(f *diagnose.Finding, now time.Time) string {
 	case diagnose.FoundThin:
 		if f.Hours < 0.01 {
 			return fmt.Sprintf("Nothing of those %s is recorded.", Duration(seconds(3600*f.Of)))
+		}
+		if f.Hours > 0.9*f.Of {
+			return fmt.Sprintf("The record of it goes back %s: too little to go by.", Duration(seconds(3600*f.Hours)))
 		}
 		return fmt.Sprintf("Only %s of %s are recorded: too little to go by.", Duration(seconds(3600*f.Hours)), Duration(seconds(3600*f.Of)))
 	}

@@ -117,7 +117,7 @@ func (w Words) DryTimes(o *outlook.Outlook) string {
 	case !x.Known:
 		s = append(s, "How much water is in the reservoir is not known.")
 	default:
-		s = append(s, fmt.Sprintf("%s L are in the reservoir, at %s L a day: %s.", Number(x.Liters, 1), Number(x.PerDay, 1), w.dry(&x.Now, o)))
+		s = append(s, fmt.Sprintf("%s are in the reservoir, at %s a day: %s.", Liters(x.Liters), Liters(x.PerDay), w.dry(&x.Now, o)))
 	}
 	if x.Full.OK {
 		s = append(s, fmt.Sprintf("Filled up, %s L: %s.", Number(x.Capacity, 1), w.dry(&x.Full, o)))

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 )
 
@@ -151,6 +152,23 @@ func two(d, large time.Duration, largeName string, small time.Duration, smallNam
 		s += fmt.Sprintf(" %d %s", rest, smallName)
 	}
 	return s
+}
+
+// Liters writes an amount of water: of a little, to ten milliliters.
+func Liters(v float64) string {
+	digits := 1
+	if math.Abs(v) < 0.195 && v != 0 {
+		digits = 2
+	}
+	return Number(v, digits) + " L"
+}
+
+// EmptyIn says when the reservoir runs dry: "in about 14 h 20 min".
+func EmptyIn(d time.Duration) string {
+	if d >= alarm.FarthestEmpty {
+		return fmt.Sprintf("in more than %d days", alarm.FarthestEmpty/(24*time.Hour))
+	}
+	return "in about " + Duration(d)
 }
 
 // near is how close a moment must be to be written with its seconds.

@@ -156,6 +156,19 @@ func TestReasonSentences(t *testing.T) {
 	}
 }
 
+func TestWater(t *testing.T) {
+	for v, want := range map[float64]string{0: "0.0 L", 0.024: "0.02 L", 0.19: "0.19 L", 0.2: "0.2 L", 3.96: "4.0 L", 12: "12.0 L"} {
+		if got := Liters(v); got != want {
+			t.Errorf("%g liters are written %q, want %q", v, got, want)
+		}
+	}
+	for d, want := range map[time.Duration]string{114 * time.Minute: "in about 1 h 54 min", 499 * time.Hour: "in about 20 d 19 h", 500 * time.Hour: "in more than 20 days"} {
+		if got := EmptyIn(d); got != want {
+			t.Errorf("%s is written %q, want %q", d, got, want)
+		}
+	}
+}
+
 func TestDuration(t *testing.T) {
 	for d, want := range map[time.Duration]string{
 		0:                                "0 s",

@@ -1,6 +1,9 @@
 package alarm
 
-import "math"
+import (
+	"math"
+	"time"
+)
 
 // Use remembers how much the humidifier ran in each of the last hours, and says how it will go on: by the hour of the day
 // as yesterday, and in the next hours more or less by as much as the last ones were more or less than the same of yesterday.
@@ -100,8 +103,11 @@ func (u *Use) last(output float64) float64 {
 	return useMost
 }
 
-// useMost bounds a forecast, in hours.
-const useMost = 500.0
+// useMost bounds a forecast, in hours; FarthestEmpty is it as a time.
+const (
+	useMost       = 500.0
+	FarthestEmpty = useMost * time.Hour
+)
 
 // doubt is the relative standard deviation of a forecast over so many hours.
 func (u *Use) doubt(hours float64) float64 {
