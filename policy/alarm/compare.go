@@ -72,13 +72,27 @@ func movedLimit(q chamber.Quantity) float64 {
 
 // others gives what the sensors that may speak about sensor i read, sorted, as it would read at its spot.
 func (d *Detectors) others(i int, e *Evidence) []float64 {
+	return d.beside(i, e, func(j int) bool { return d.usable(j, e) })
+}
+
+// jumpedToo is the middle of those that are suspected to have jumped like sensor i, if there are any.
+func (d *Detectors) jumpedToo(i int, e *Evidence) (float64, bool) {
+	all := d.beside(i, e, func(j int) bool { return d.Sensors[j].Suspect == Jumped && j < len(e.Sensors) && e.Sensors[j].Fresh })
+	if len(all) == 0 {
+		return 0, false
+	}
+	return middleOf(all), true
+}
+
+// beside gives what the sensors of the same air that may speak read, sorted, as it would read at the spot of sensor i.
+func (d *Detectors) beside(i int, e *Evidence, may func(j int) bool) []float64 {
 	var all []float64
 	s := &e.Spec.Sensors[i]
 	if s.Quantity == chamber.Illuminance {
 		return nil
 	}
 	for j := range d.Sensors {
-		if o := &e.Spec.Sensors[j]; j != i && o.Quantity == s.Quantity && o.Place == s.Place && d.usable(j, e) {
+		if o := &e.Spec.Sensors[j]; j != i && o.Quantity == s.Quantity && o.Place == s.Place && may(j) {
 			all = append(all, d.seenFrom(i, j, e))
 		}
 	}

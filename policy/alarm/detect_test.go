@@ -317,6 +317,36 @@ func TestSensorJumps(t *testing.T) {
 	}
 }
 
+// TestAirThatFallsIsNoJump: quick sensors see a strong fan take off 20 points between two readings, one of them a little
+// before the other. Two that were suspected of a jump and agree are trusted again.
+func TestAirThatFallsIsNoJump(t *testing.T) {
+	d := newDesk(t)
+	fallen := func(i int) float64 {
+		if i == rhA || i == rhB || i == rhC {
+			return d.sound(i) - 0.2
+		}
+		return d.sound(i)
+	}
+	trusted := func(when string) {
+		t.Helper()
+		for _, i := range []int{rhA, rhB, rhC} {
+			if d.suspect[i] != "" {
+				t.Errorf("%s, sensor %d is suspect: %q", when, i, d.suspect[i])
+			}
+		}
+	}
+	d.run(3*time.Hour, d.sound)
+	d.run(8*time.Minute, fallen)
+	trusted("eight minutes after the air fell")
+	d.run(time.Hour, fallen)
+	for _, i := range []int{rhA, rhB, rhC} {
+		w := &d.d.Sensors[i]
+		w.Suspect, w.Jump = alarm.Jumped, alarm.Jump{From: 0.9, To: 0.7, By: -0.2}
+	}
+	d.run(10*time.Minute, fallen)
+	trusted("where all agree")
+}
+
 // TestRoomThatHoldsMoreMakesNoJump: what the fan draws in from a room at 12,000 ppm is no step of a sensor.
 func TestRoomThatHoldsMoreMakesNoJump(t *testing.T) {
 	for _, room := range []float64{500, 12_000} {

@@ -31,6 +31,9 @@ const (
 	// jumpBack is the share of the step that must be undone, and for how many readings.
 	jumpBack      = 0.6
 	jumpBackCount = 5
+	// jumpApart is the share of the step by which it must have left the others: quick sensors follow a strong fan by 20 points
+	// between two readings, one of them a little before the other.
+	jumpApart = 0.4
 	// jumpLow: the lowest reading is forgotten over some six hours of a reading each half minute.
 	jumpForget = 1.0 / 720
 )
@@ -69,7 +72,8 @@ func (w *SensorWatch) jumped(v, middle float64, others bool, room float64, s *ch
 		}
 		if j.Count++; j.Count > jumpStays {
 			j.Count = 0
-			if !others || math.Abs(middle-j.Beside) < 0.4*math.Abs(j.To-j.From) {
+			least := jumpApart * math.Abs(j.To-j.From)
+			if !others || math.Abs(middle-j.Beside) < least && math.Abs(v-middle) > least {
 				j.By, j.Back = j.To-j.From, 0
 				w.suspect(Jumped)
 			}
@@ -98,8 +102,9 @@ func (w *SensorWatch) mayJump(v float64, others bool, room float64, s *chamber.S
 	return true
 }
 
-// jumpedBack gives trust back: when the step is undone, when the others agree again, or, with nobody to ask, when the
-// reading goes as low as before, which a sensor that has jumped upward cannot.
+// jumpedBack gives trust back: when the step is undone, when the others agree again, suspected of the same or not, for two
+// sensors do not jump to the same place; or, with nobody to ask, when the reading goes as low as before, which a sensor that
+// has jumped upward cannot.
 func (w *SensorWatch) jumpedBack(v, middle float64, others bool, s *chamber.Sensor) {
 	j := &w.Jump
 	back := (v-w.Last)/j.By < -jumpBack || j.Back > 0 && (v-j.From)/j.By < 1-jumpBack

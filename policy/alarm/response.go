@@ -46,6 +46,9 @@ const (
 	wrongMemory = 5 * 86400.0
 	// leastMistOn: seconds of mist without an answer, before anything is said.
 	leastMistOn = 45.0
+	// newcomer is for how long a chamber is watched before what it does is thought to be known: how much its air takes up, and
+	// how fast its sensors follow.
+	newcomer = 30 * time.Minute
 	// unclearAfter: a plug that says something else than it was told for longer may do either.
 	unclearAfter = 5 * time.Second
 	// doubted is the evidence from which on what is learned of the mist is not to be relied on.
@@ -110,6 +113,9 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	}
 	if r.evidence() < -responseBack {
 		r.restart()
+		return unsure
+	}
+	if w.Learn.Watched() < newcomer {
 		return unsure
 	}
 	return r.verdict(res)

@@ -36,6 +36,8 @@ type State struct {
 	Watches    float64   `json:"watches"`               // seconds watched
 	Change     Change    `json:"change,omitzero"`       // whether the chamber became another
 	Likely     Likely    `json:"likely,omitzero"`
+	// WetSince is since when every reading of humidity was at the end of the sensor's range; zero: the last was not.
+	WetSince time.Time `json:"wet_since,omitzero"`
 }
 
 // recentBins is for how many hours what ran is kept, the present one included.

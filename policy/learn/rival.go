@@ -20,12 +20,12 @@ func (s *State) foresaw(f *Facts) (l Likely) {
 		if z >= wetFrom {
 			z, variance = max(z, min(w.X[wSeen], 1)), wetSD*wetSD
 		}
-		variance += w.P[wSeen*wStates+wSeen]
+		variance += max(0, w.P[wSeen*wStates+wSeen]) // a stored state may hold anything
 		l.Humidity += log(z-w.X[wSeen], variance)
 		l.Higher += (z - w.X[wSeen]) / math.Sqrt(variance) / float64(len(f.RH))
 	}
 	for _, z := range f.AirCs {
-		l.Warmth += log(z-w.X[wWarm], warmSD*warmSD+w.P[wWarm*wStates+wWarm])
+		l.Warmth += log(z-w.X[wWarm], warmSD*warmSD+max(0, w.P[wWarm*wStates+wWarm]))
 	}
 	return l
 }

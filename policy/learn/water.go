@@ -1,6 +1,12 @@
 package learn
 
-import "math"
+import (
+	"math"
+	"time"
+)
+
+// wetLongest is for how long fog may leave a sensor at the end of its range: minutes, common practice.
+const wetLongest = 5 * time.Minute
 
 // The values of the water filter. Those up to wMoving change with the air, the rest only as they grow old.
 const (
@@ -33,7 +39,7 @@ const (
 	heatSD           = 0.35
 	wallShare        = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
 	filmFull         = 4.0 * 6.7
-	rhLagS, rhLagSD  = 45, 0.25
+	rhLagS, rhLagSD  = 45, 0.5
 	extraSD          = 0.005
 	giveSD           = 1e-4
 	giveWander       = 1e-8  // variance a second: walls and crop are not as these equations have them
@@ -43,6 +49,7 @@ const (
 	rhSD             = 0.013
 	wetSD            = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom          = 0.985
+	wetForeseen      = 0.97
 	massK            = 6.0 // K by which air may differ from the surfaces around it
 )
 
@@ -100,7 +107,7 @@ func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 		a.water(&k, mist, fan, dt)
 		x[wGive] *= 1 - dt/giveFades
 		x[wVapor], x[wDrops], x[wFilm], x[wAirC] = a.Vapor, a.Droplets, a.Film, a.AirC
-		follow := dt / (math.Exp(x[wLag]) + dt/2)
+		follow := 1 - math.Exp(-dt/math.Exp(x[wLag]))
 		x[wSeen] += (a.Vapor/k.full(a.AirC) - x[wSeen]) * follow
 		x[wWarm] += (a.AirC - x[wWarm]) * follow
 	})
@@ -135,14 +142,29 @@ func (k *Constants) setWater(x []float64) {
 func (s *State) takeWater(f *Facts) {
 	for _, z := range f.RH {
 		if z >= wetFrom {
-			z = math.Max(z, math.Min(s.Water.X[wSeen], 1))
-			s.water().update(wSeen, z, wetSD, gate)
-			s.Water.Last = f.Now
+			s.takeWet(z, f.Now)
 			continue
 		}
+		s.WetSince = time.Time{}
 		s.watchWater(z, f.Now)
 		s.Water.take(s.water(), wSeen, -1, z, rhSD*rhSD, rhSD*rhSD, f.Now)
 	}
+}
+
+// takeWet takes in a reading at the end of the sensor's range. It may come of water on the sensor, but not where such air was
+// foreseen, and not for longer than such water takes to dry.
+func (s *State) takeWet(z float64, now time.Time) {
+	seen := s.Water.X[wSeen]
+	z = math.Max(z, math.Min(seen, 1))
+	if s.WetSince.IsZero() {
+		s.WetSince = now
+	}
+	if seen < wetForeseen && now.Sub(s.WetSince) < wetLongest {
+		s.water().update(wSeen, z, wetSD, gate)
+		s.Water.Last = now
+		return
+	}
+	s.Water.take(s.water(), wSeen, -1, z, rhSD*rhSD, rhSD*rhSD, now)
 }
 
 // takeWarmth takes in fresh readings of temperature. They tell how much water evaporates, by its cooling.
@@ -167,5 +189,5 @@ func (s *State) boundWater() {
 	limit(&w[wCrop], math.Log(1e-3), math.Log(0.03))
 	limit(&w[wHeat], math.Log(0.012), math.Log(0.1))
 	limit(&w[wLoss], 0.1, 0.5)
-	limit(&w[wLag], math.Log(15), math.Log(90))
+	limit(&w[wLag], math.Log(2), math.Log(300))
 }
