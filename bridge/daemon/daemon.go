@@ -51,6 +51,8 @@ type Daemon struct {
 	broker  *broker.Broker // nil: the broker is somebody else's
 	desk    *notify.Desk
 	ahead   forecast.Desk
+	// tidyFirst is how long after the start the journal is put in order for the first time.
+	tidyFirst time.Duration
 
 	mu      sync.Mutex // protects what a reload changes
 	config  *config.Config
@@ -64,7 +66,7 @@ func New(ctx context.Context, o Options) (d *Daemon, err error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	d = &Daemon{observe: o.Observe, version: o.Build.Version, log: o.Log, config: o.Config}
+	d = &Daemon{observe: o.Observe, version: o.Build.Version, log: o.Log, config: o.Config, tidyFirst: tidyFirst}
 	defer func() {
 		if err != nil {
 			d.close()

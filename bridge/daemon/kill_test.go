@@ -51,6 +51,9 @@ func child(path string) int {
 	if err == nil {
 		var d *Daemon
 		if d, err = New(ctx, Options{Config: c, Build: metrics.Info{Version: "test"}, Log: slog.New(slog.NewTextHandler(os.Stderr, nil))}); err == nil {
+			if soon, err := time.ParseDuration(os.Getenv(tidyEnv)); err == nil {
+				d.tidyFirst = soon
+			}
 			err = d.Run(ctx)
 		}
 	}
@@ -67,7 +70,7 @@ type scene struct {
 	folder string
 	http   string
 	cmd    *exec.Cmd
-	log    bytes.Buffer
+	log    output
 
 	mu    sync.Mutex
 	state map[string]string

@@ -8,18 +8,23 @@ import (
 	"gillkeeper/policy"
 )
 
-// tidyEvery is how often the journal forgets what it may forget and puts older history together.
-const tidyEvery = 6 * time.Hour
+// How often the journal forgets what it may forget and puts older history together. The first time comes soon enough for
+// a machine that runs some hours a day only, and late enough for a start with much else to do.
+const (
+	tidyFirst = 20 * time.Minute
+	tidyEvery = 6 * time.Hour
+)
 
 // tidy prunes the journal now and then.
 func (d *Daemon) tidy(ctx context.Context) {
-	tick := time.NewTicker(tidyEvery)
-	defer tick.Stop()
+	next := time.NewTimer(d.tidyFirst)
+	defer next.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-tick.C:
+		case <-next.C:
+			next.Reset(tidyEvery)
 		}
 		n, err := d.journal.Prune(ctx, d.retention(d.clock.Wall()))
 		if err != nil && ctx.Err() == nil {
