@@ -23,7 +23,8 @@ type chamberCase struct {
 const gather = 8 * time.Second
 
 // draw makes the chamber of a seed. Odd seeds fruit, even ones pin; half meter power; a third have a third pair of
-// sensors, which hangs warmer; a third have a heater; one in six measures nothing in the room.
+// sensors, which hangs warmer; a third have a heater; one in six measures nothing in the room. A third have sensors that
+// follow within seconds, and another third such as need minutes.
 func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	stage := species.Pinning
 	if seed%2 == 1 {
@@ -50,6 +51,7 @@ func draw(seed uint64, o *Plan) (*chamberCase, error) {
 		c.Outlets = append(c.Outlets, plant.OutletSpec{Role: chamber.Heater, DelayS: 0.5, Reports: true, Meters: c.metered, MeterS: 20,
 			Standby: 0.3, MinOnS: 30, MinOffS: 30})
 	}
+	c.pace(&n)
 	if bare {
 		c.dropRoom()
 	}
@@ -79,6 +81,25 @@ func (c *chamberCase) addSensors(n *plant.Noise) {
 		s.WarmerK, s.OffsetS, s.Bias = warmer, s.OffsetS+3, 0.5*s.Bias
 		x.Name, x.Device = fmt.Sprintf("top-%s", x.Quantity), "top"
 		c.Sensors, c.Spec.Sensors = append(c.Sensors, s), append(c.Spec.Sensors[:len(c.Spec.Sensors):len(c.Spec.Sensors)], x)
+	}
+}
+
+// pace draws how fast the chamber's sensors follow: bare ones in moving air within seconds, those in a closed housing within
+// minutes; a third are as in the family.
+func (c *chamberCase) pace(n *plant.Noise) {
+	speed, of := n.Uniform(0, 3), n.Uniform(0, 1)
+	for i := range c.Sensors {
+		s := &c.Sensors[i]
+		quick, slow := 4+16*of, 60+100*of
+		if s.Quantity == chamber.CO2 {
+			quick, slow = 15+30*of, 90+100*of
+		}
+		switch {
+		case speed < 1:
+			s.LagS = quick
+		case speed < 2:
+			s.LagS = slow
+		}
 	}
 }
 

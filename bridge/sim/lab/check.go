@@ -154,7 +154,7 @@ func (e *examiner) alarms(d *policy.Decision, at time.Duration) {
 			continue
 		}
 		if v.Notify && !e.disturbed(at) {
-			e.told++
+			e.told = append(e.told, Raise{v.Alarm, v.Condition.Code, v.Condition.About, at})
 		}
 		if v.Phase != alarm.Unacknowledged.String() || v.Condition.Cause != "" || e.explained(v.Alarm, at) {
 			continue

@@ -33,7 +33,7 @@ type examiner struct {
 	course  course
 	stood   []alarm.Name // that stood when the chamber was forked: they find nothing
 	healthy time.Duration
-	told    int
+	told    []Raise // of which a person was notified
 	wrong   []Raise
 	broken  []string
 	seen    int // violations of the rig that were looked at
@@ -66,7 +66,7 @@ func (e *examiner) fork() *examiner {
 	f.began = e.last.Sub(e.c.Start)
 	f.sent, f.heard, f.runFor = slices.Clone(e.sent), slices.Clone(e.heard), slices.Clone(e.runFor)
 	f.course = e.course.fork()
-	f.healthy, f.told, f.wrong, f.broken, f.digest, f.stood = 0, 0, nil, nil, 0, nil
+	f.healthy, f.told, f.wrong, f.broken, f.digest, f.stood = 0, nil, nil, nil, 0, nil
 	for _, n := range alarm.Names() {
 		if e.state.Alarms.Active(n) {
 			f.stood = append(f.stood, n)

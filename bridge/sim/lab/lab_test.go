@@ -88,7 +88,7 @@ func TestReportCounts(t *testing.T) {
 	plan := shortPlan(t, "fan_blocked", "messages_late")
 	k := plan.Kinds
 	var o outcome
-	o.add(Result{Throw: Throw{Seed: 1}, Days: 2, Healthy: 1.75, False: []Raise{{Alarm: "fan_failed"}}, Told: 2})
+	o.add(Result{Throw: Throw{Seed: 1}, Days: 2, Healthy: 1.75, False: []Raise{{Alarm: "fan_failed"}}, Told: []Raise{{Alarm: "fan_failed"}, {Alarm: "reservoir_low"}}})
 	for i := range 20 {
 		o.add(Result{Throw: Throw{Seed: 1, Kinds: k[:1]}, Days: 0.5, Found: []Finding{{Kind: k[0].Name, Expects: true, Found: i > 0, Minutes: float64(i)}}})
 	}

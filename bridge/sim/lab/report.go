@@ -25,6 +25,7 @@ type Report struct {
 	Kinds       []Line  `json:"kinds"`                // thrown alone
 	Pairs       Line    `json:"pairs"`                // the same for all pairs together
 	Alarms      []Count `json:"false_by_alarm"`       // in healthy days
+	ToldOf      []Count `json:"notified_by_alarm"`    // in healthy days
 	Bad         []Bad   `json:"bad,omitempty"`        // what did not hold, or was falsely alarmed, with the way to see it again
 	Broken      int     `json:"broken"`               // trials in which something did not hold
 	Digest      uint64  `json:"digest"`
@@ -57,6 +58,13 @@ type Count struct {
 	N     int        `json:"n"`
 }
 
+func (c Count) String() string {
+	if c.Code == "" {
+		return fmt.Sprintf("%s %d", c.Alarm, c.N)
+	}
+	return fmt.Sprintf("%s (%s) %d", c.Alarm, c.Code, c.N)
+}
+
 // Bad is one trial that was not as it should be.
 type Bad struct {
 	Seed  uint64 `json:"seed"`
@@ -86,14 +94,19 @@ func (o *Plan) report(outcomes []outcome) *Report {
 		r.Kinds[i].close()
 	}
 	r.Pairs.close()
-	slices.SortStableFunc(r.Alarms, func(a, b Count) int { return b.N - a.N })
+	for _, all := range [][]Count{r.Alarms, r.ToldOf} {
+		slices.SortStableFunc(all, func(a, b Count) int { return b.N - a.N })
+	}
 	return r
 }
 
 func (r *Report) take(x *Result) {
 	r.Days += x.Days
 	r.HealthyDays += x.Healthy
-	r.Told += x.Told
+	r.Told += len(x.Told)
+	for _, f := range x.Told {
+		r.ToldOf = count(r.ToldOf, f)
+	}
 	r.Digest = r.Digest*1099511628211 ^ x.Digest
 	for _, what := range x.Broken {
 		r.Bad = append(r.Bad, Bad{x.Throw.Seed, x.Throw.Names(), "broken: " + what})
@@ -107,7 +120,7 @@ func (r *Report) take(x *Result) {
 	if len(x.Throw.Kinds) == 0 {
 		r.False += len(x.False)
 		for _, f := range x.False {
-			r.count(f)
+			r.Alarms = count(r.Alarms, f)
 		}
 		return
 	}
@@ -135,13 +148,14 @@ func (r *Report) take(x *Result) {
 	}
 }
 
-func (r *Report) count(f Raise) {
-	i := slices.IndexFunc(r.Alarms, func(c Count) bool { return c.Alarm == f.Alarm && c.Code == f.Code })
+func count(all []Count, f Raise) []Count {
+	i := slices.IndexFunc(all, func(c Count) bool { return c.Alarm == f.Alarm && c.Code == f.Code })
 	if i < 0 {
-		r.Alarms = append(r.Alarms, Count{Alarm: f.Alarm, Code: f.Code})
-		i = len(r.Alarms) - 1
+		all = append(all, Count{Alarm: f.Alarm, Code: f.Code})
+		i = len(all) - 1
 	}
-	r.Alarms[i].N++
+	all[i].N++
+	return all
 }
 
 func (l *Line) close() {
@@ -172,7 +186,10 @@ func (r *Report) Print(w io.Writer) {
 	fmt.Fprintf(w, "\nHealthy: %.0f chamber-days, %d alarms without cause: %.2f in 100 days; notified in all: %.2f a week.\n",
 		r.HealthyDays, r.False, float64(r.False)*per, float64(r.Told)*7/math.Max(r.HealthyDays, 1e-9))
 	for _, c := range r.Alarms {
-		fmt.Fprintf(w, "  %s %s: %d\n", c.Alarm, c.Code, c.N)
+		fmt.Fprintf(w, "  without cause: %s\n", c)
+	}
+	for _, c := range r.ToldOf {
+		fmt.Fprintf(w, "  notified: %s\n", c)
 	}
 	fmt.Fprintf(w, "With faults: %.0f chamber-days; %d trials in which something did not hold.\n", r.FaultDays, r.Broken)
 }

@@ -104,7 +104,7 @@ type Result struct {
 	Healthy float64 // of these, without a fault and after settling
 	Found   []Finding
 	False   []Raise  // alarms without a cause
-	Told    int      // notified in healthy time, with a cause or not
+	Told    []Raise  // notified in healthy time, with a cause or not
 	Broken  []string // what did not hold
 	Digest  uint64   // of every decision: the same seed gives the same
 }
