@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"slices"
 	"strings"
@@ -17,6 +19,9 @@ import (
 // another error when the file can't be read.
 func Load(path string) (*Config, Faults, error) {
 	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil, &missingFile{path, err}
+	}
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	}
@@ -27,6 +32,17 @@ func Load(path string) (*Config, Faults, error) {
 	}
 	return Parse(path, text, EnvOf(path))
 }
+
+// missingFile says that there is no file, without the system's words.
+type missingFile struct {
+	path string
+	err  error
+}
+
+func (m *missingFile) Error() string {
+	return fmt.Sprintf("there is no file %s; give the path of a configuration, or have gillkeeper survey write one", m.path)
+}
+func (m *missingFile) Unwrap() error { return m.err }
 
 // Parse reads a configuration from text. The name stands in faults; side files are read as env says. Results are as
 // of [Load].

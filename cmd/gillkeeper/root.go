@@ -136,7 +136,18 @@ func flagError(cmd *cobra.Command, err error) error {
 		}
 		return usagef("%s has no flag --%s%s; see %s --help", cmd.CommandPath(), e.GetSpecifiedName(), hint, cmd.CommandPath())
 	}
+	if e, ok := errors.AsType[*pflag.InvalidValueError](err); ok {
+		if want := flagWords[e.GetFlag().Value.Type()]; want != "" {
+			return usagef("%s: --%s %q is no %s; see %s --help", cmd.CommandPath(), e.GetFlag().Name, e.GetValue(), want, cmd.CommandPath())
+		}
+	}
 	return usagef("%s: %s; see %s --help", cmd.CommandPath(), err, cmd.CommandPath())
+}
+
+// flagWords says what each type of flag takes, in place of what a parser says of it.
+var flagWords = map[string]string{
+	"float64": "number, such as 840 or 1.5", "int": "whole number, such as 4", "uint64": "whole number, such as 4",
+	"duration": "time, such as 90s, 15m or 2h", "bool": "true or false",
 }
 
 // group makes cmd a command that only holds others: alone it shows its help, with an unknown word it names the nearest.

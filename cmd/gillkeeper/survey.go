@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -84,6 +85,9 @@ func (a *app) survey(cmd *cobra.Command, f *surveyFlags) error {
 	if f.out != "" { // an hour of listening is not to be lost for it
 		if _, err := os.Lstat(f.out); !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("--out %s is there already; it is not overwritten, choose another name", f.out)
+		}
+		if info, err := os.Stat(filepath.Dir(f.out)); err != nil || !info.IsDir() {
+			return fmt.Errorf("--out %s: the folder %s does not exist; make it first", f.out, filepath.Dir(f.out))
 		}
 	}
 	ctx := cmd.Context()
