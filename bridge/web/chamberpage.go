@@ -294,7 +294,7 @@ func speciesChoices(t *species.Table, chosen string) []choice {
 		out = append(out, choice{name, words.Species(name), name == chosen})
 	}
 	slices.SortFunc(out, func(a, b choice) int { return cmp.Compare(a.Words, b.Words) })
-	return out
+	return append([]choice{{"", "choose one", chosen == ""}}, out...) // nothing grows by default
 }
 
 // stageChoices lists the stages.

@@ -258,6 +258,9 @@ func (v *visit) buildStage(*view) (policy.Action, error) {
 func (v *visit) buildBatch(*view) (policy.Action, error) {
 	a := policy.Action{Kind: policy.BatchAdd, Batch: strings.ToLower(strings.TrimSpace(v.r.PostFormValue("name"))),
 		Species: v.r.PostFormValue("species"), Strain: strings.TrimSpace(v.r.PostFormValue("strain"))}
+	if a.Species == "" {
+		return a, &api.Problem{Status: http.StatusUnprocessableEntity, Code: api.CodeRefused, Field: "species", Detail: "choose the species; what the chamber's air is to be follows from it"}
+	}
 	var errs [3]error
 	a.SubstrateKg, errs[0] = typedNumber("substrate_kg", v.r.PostFormValue("substrate_kg"))
 	a.DryKg, errs[1] = typedNumber("dry_kg", v.r.PostFormValue("dry_kg"))

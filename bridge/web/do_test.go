@@ -117,6 +117,8 @@ func TestRefusedForms(t *testing.T) {
 		{"do/refill?chamber=loft", "refill", map[string]string{"liters": "50"}, "the reservoir holds 5 L", "50"},
 		{"do/hand?chamber=loft&plug=mister", "hand", map[string]string{"hand": "on", "for": "8h0m0s"}, "the longest run of plug mister is 30m", "8 h"},
 		{"do/batch?chamber=loft", "batch", map[string]string{"name": "Über 3", "species": "pleurotus-ostreatus", "substrate_kg": "3", "dry_kg": "1"}, "über 3", "Über 3"},
+		{"do/batch?chamber=loft", "batch", map[string]string{"name": "new-3", "substrate_kg": "3", "dry_kg": "1"}, "Choose the species", "new-3"},
+		{"do/pick?chamber=loft&batch=oyster-12", "pick", map[string]string{"fresh_g": ""}, "A number is missing", ""},
 		{"do/note?chamber=loft&batch=oyster-12", "note", map[string]string{"note": "  "}, "write something", ""},
 		{"do/note?chamber=loft&batch=oyster-12", "note", map[string]string{"note": strings.Repeat("ä", 300)}, "at most 500 bytes", "ää"},
 	} {

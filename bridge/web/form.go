@@ -50,7 +50,11 @@ func typedNumber(field, text string) (float64, error) {
 	s := strings.NewReplacer(" ", "", "\u00a0", "", "\u202f", "").Replace(text)
 	bad := &api.Problem{Status: http.StatusUnprocessableEntity, Code: api.CodeRefused, Field: field, Value: text,
 		Detail: fmt.Sprintf("%q is no number; write it like 840 or 0.84", oneLine(short(text)))}
-	if s == "" || strings.Count(s, ",")+strings.Count(s, ".") > 1 || strings.ContainsAny(s, "xXpP_eEiInN+") {
+	if s == "" {
+		bad.Detail = "a number is missing; write it like 840 or 0.84"
+		return 0, bad
+	}
+	if strings.Count(s, ",")+strings.Count(s, ".") > 1 || strings.ContainsAny(s, "xXpP_eEiInN+") {
 		return 0, bad
 	}
 	f, err := strconv.ParseFloat(strings.Replace(s, ",", ".", 1), 64)
