@@ -36,6 +36,8 @@ type State struct {
 	Watches    float64   `json:"watches"`               // seconds watched
 	Change     Change    `json:"change,omitzero"`       // whether the chamber became another
 	Likely     Likely    `json:"likely,omitzero"`
+	// Creep is by how much sensors of humidity are taken to read high from having stood near saturation.
+	Creep float64 `json:"creep,omitempty"`
 	// WetSince is since when every reading of humidity was at the end of the sensor's range; zero: the last was not.
 	WetSince time.Time `json:"wet_since,omitzero"`
 }
@@ -175,7 +177,7 @@ func (f *Facts) clean() *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.co2().sane() && s.water().sane() && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 
@@ -202,7 +204,7 @@ func (s *State) keep(old *State) {
 		s.Water.X[i] = old.Water.X[i]
 		s.Water.P[i*wStates+i] = math.Min(old.Water.P[i*wStates+i]*1.5+0.0025, s.Water.P[i*wStates+i])
 	}
-	s.CO2.Noise, s.Water.Noise = old.CO2.Noise, old.Water.Noise
+	s.CO2.Noise, s.Water.Noise, s.Creep = old.CO2.Noise, old.Water.Noise, old.Creep
 	s.FanRuns, s.Watches, s.Recent = old.FanRuns, old.Watches, old.Recent
 	s.Change.At, s.Change.What, s.Change.Times = old.Change.At, old.Change.What, old.Change.Times
 }
@@ -230,6 +232,7 @@ func (s *State) pass(f *Facts, seconds float64) {
 		s.passWater(&k, m, fan, dt)
 	}
 	s.passSurfaces(&k, s.Fan, seconds)
+	s.passCreep(seconds)
 }
 
 // constants are those of the reduced model by the present estimate.

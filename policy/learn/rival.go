@@ -19,6 +19,8 @@ func (s *State) foresaw(f *Facts) (l Likely) {
 		variance := w.Noise
 		if z >= wetFrom {
 			z, variance = max(z, min(w.X[wSeen], 1)), wetSD*wetSD
+		} else {
+			z -= s.Creep
 		}
 		variance += max(0, w.P[wSeen*wStates+wSeen]) // a stored state may hold anything
 		l.Humidity += log(z-w.X[wSeen], variance)
@@ -51,7 +53,7 @@ func (s *State) Foresees() float64 {
 	if !s.sane() || !s.Fits() || s.Water.P[wSeen*wStates+wSeen] > foreseenSD*foreseenSD {
 		return 0
 	}
-	return min(1, s.Water.X[wSeen])
+	return min(1, s.Water.X[wSeen]+s.Creep)
 }
 
 // foreseenSD is how sure that must be.

@@ -50,7 +50,11 @@ const (
 	wetSD            = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom          = 0.985
 	wetForeseen      = 0.97
-	massK            = 6.0 // K by which air may differ from the surfaces around it
+	// A capacitive sensor that stands near saturation for hours reads high, by up to three points, and takes as long to
+	// recover (makers' data sheets, from memory). What is usual of it is taken off; it cannot be told from water.
+	creepMost, creepS    = 0.01, 6 * 3600.0
+	creepFrom, creepFull = 0.85, 0.95
+	massK                = 6.0 // K by which air may differ from the surfaces around it
 )
 
 // Of surfaces, as typical: per cubic meter of a chamber of 1 m³; common practice.
@@ -132,6 +136,12 @@ func (s *State) passSurfaces(k *Constants, fan, seconds float64) {
 	limit(&s.CropC, w[wAirC]-3, w[wAirC]+3)
 }
 
+// passCreep lets dt seconds pass for the sensors' creep.
+func (s *State) passCreep(dt float64) {
+	goal := creepMost * math.Max(0, math.Min((s.Water.X[wSeen]-creepFrom)/(creepFull-creepFrom), 1))
+	s.Creep += (goal - s.Creep) * (1 - math.Exp(-dt/creepS))
+}
+
 func (k *Constants) setWater(x []float64) {
 	k.MistRate, k.Crop, k.Heat = math.Exp(x[wMist]), math.Exp(x[wCrop]), math.Exp(x[wHeat])
 	k.Extra, k.Give = x[wExtra], x[wGive]
@@ -146,6 +156,7 @@ func (s *State) takeWater(f *Facts) {
 			continue
 		}
 		s.WetSince = time.Time{}
+		z -= s.Creep
 		s.watchWater(z, f.Now)
 		s.Water.take(s.water(), wSeen, -1, z, rhSD*rhSD, rhSD*rhSD, f.Now)
 	}
