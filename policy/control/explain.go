@@ -43,6 +43,8 @@ func (f *foreseen) cost() (sum float64) {
 }
 
 // foresee plays a plan through to the end of what reasons look ahead.
+//
+//go:norace
 func (p *planner) foresee(mist, fan run) (f foreseen) {
 	a, c, w := p.model.Air, &p.model.Constants, p.w
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM

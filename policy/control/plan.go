@@ -111,6 +111,8 @@ func (p *planner) blow(fan run) float64 {
 // roll plays a plan through and gives its cost over that of an average time of the same length, or infinity once it can
 // be no less than the given one. A plan is followed until it would have to switch again, see [planner.follow]: one that
 // puts a run off has its consequences to bear like one that does not.
+//
+//go:norace
 func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 	a, c, w := p.model.Air, &p.model.Constants, p.w
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
@@ -142,6 +144,8 @@ func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 // mist or air: then it is time to switch again, and every plan is alike. That is the rule of renewal by which the plan of
 // the least average cost is found, the average being that of late (Dinkelbach's method). Each step is given to add with
 // the mean costs of its seconds.
+//
+//go:norace
 func (p *planner) follow(a *learn.Air, add func(seconds, moist, carbon float64)) {
 	c, w := &p.model.Constants, p.w
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
@@ -166,6 +170,7 @@ func (p *planner) follow(a *learn.Air, add func(seconds, moist, carbon float64))
 	}
 }
 
+//go:norace
 func (w *weights) humidity(off float64) float64 {
 	u := off / w.rhUnit
 	if u < 0 {
@@ -177,6 +182,7 @@ func (w *weights) humidity(off float64) float64 {
 	return w.rhBend*w.rhBend + w.rhSlope*(u-w.rhBend)
 }
 
+//go:norace
 func (w *weights) carbon(ppm, most, least float64) float64 {
 	cost := 0.0
 	if u := (ppm - most + w.margin) / w.co2Unit; most > 0 && u > 0 {

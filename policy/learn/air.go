@@ -78,6 +78,8 @@ func (a *Air) RH(c *Constants) float64 { return min(1, a.Vapor/c.full(a.AirC)) }
 
 // Spin turns a plug's output up or down toward a share of the full one, of which it takes up or down seconds to cover all,
 // and gives its mean over the step of dt seconds.
+//
+//go:norace
 func Spin(x *float64, to, up, down, dt float64) float64 {
 	from := *x
 	if to >= from {
@@ -91,6 +93,8 @@ func Spin(x *float64, to, up, down, dt float64) float64 {
 // Step advances the air by dt seconds, with humidifier and fan driven to those shares of full output: by at most about
 // four where a plug runs. It is the balance of [plant.Step] with surfaces whose temperature is held, solved one store
 // after the other.
+//
+//go:norace
 func (a *Air) Step(c *Constants, mist, fan, dt float64) {
 	m := Spin(&a.Mist, mist, mistUpS, mistDownS, dt)
 	f := Spin(&a.Fan, fan, fanUpS, fanUpS, dt)
@@ -98,12 +102,14 @@ func (a *Air) Step(c *Constants, mist, fan, dt float64) {
 	a.carbon(c, f, dt)
 }
 
+//go:norace
 func (a *Air) carbon(c *Constants, f, dt float64) {
 	rate := c.Flow*f + c.Leak
 	q := dt * rate
 	a.CO2 += dt * (rate*(c.RoomCO2-a.CO2) + c.CO2Rate) * (1 + q/2) * staying(q)
 }
 
+//go:norace
 func (a *Air) water(c *Constants, m, f, dt float64) {
 	q := c.Flow*f + c.Leak
 	stir := 1 + stirred*f

@@ -84,6 +84,8 @@ func (s *State) made(cos, sin float64) float64 {
 
 // passCO2 lets dt seconds pass with the fan at that share of full speed. The balance is V dC/dt = Q (Croom - C) + G,
 // the tracer decay of ASTM E741 with its steady state fitted along; behind it the sensor as a first-order lag.
+//
+//go:norace
 func (s *State) passCO2(now time.Time, fan, dt float64) {
 	x := &s.CO2.X
 	cos, sin := day(now)
@@ -128,6 +130,8 @@ func staying(q float64) float64 { return 1 / (1 + q + q*q/2) }
 
 // passTwo carries the covariance over a step in which only the first two values move, as jac says of them, and cRoom
 // keeps that share of itself.
+//
+//go:norace
 func passTwo(p *[cStates * cStates]float64, jac *[2][cStates]float64, wander *[cStates]float64, keep float64) {
 	const n = cStates
 	for i := range n {

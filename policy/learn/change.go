@@ -70,6 +70,8 @@ const (
 // By how much a reading of value i is off for each unit by which value k is wrong is what the covariance says of the two:
 // P(i,k)/P(k,k). So a jump of size d would shift the innovation by m = d·P(i,k)/P(k,k), and the logarithm of the likelihood
 // ratio of a jump against none grows by (m·innovation - m²/2)/S.
+//
+//go:norace
 func weigh(f filter, i int, z, noise, alike float64, jumps []jump, evidence func(k int) *[2]float64) int {
 	n := len(f.x)
 	s := f.p[i*n+i] + noise

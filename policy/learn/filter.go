@@ -15,6 +15,8 @@ func (f filter) lead(i int, x, sd float64) { f.x[i], f.p[i*len(f.x)+i] = x, sd*s
 
 // predict carries the values through move, and the covariance through its derivatives, taken one by one with the given
 // nudges; q is added to the diagonal.
+//
+//go:norace
 func (f filter) predict(nudge, q []float64, move func(x []float64)) {
 	n := len(f.x)
 	var base, end, bent, jac, tmp [maxStates * maxStates]float64
@@ -56,6 +58,8 @@ func (f filter) predict(nudge, q []float64, move func(x []float64)) {
 func (f filter) update(i int, z, sd, gate float64) float64 { return f.sum(i, -1, z, sd, gate) }
 
 // sum is [filter.update] for a reading of the sum of values i and j; j below 0: of i alone.
+//
+//go:norace
 func (f filter) sum(i, j int, z, sd, gate float64) float64 {
 	n := len(f.x)
 	var row, gain [maxStates]float64 // of the reading with each value
@@ -109,18 +113,20 @@ func (v *Values[X, P]) take(f filter, i, j int, z, low, high float64, now time.T
 }
 
 // sane reports whether everything in the filter is a number and no variance is out of bounds.
+//
+//go:norace
 func (f filter) sane() bool {
 	n := len(f.x)
 	for i, v := range f.x {
-		if math.IsNaN(v) || math.Abs(v) > 1e6 {
+		if !(v >= -1e6 && v <= 1e6) { // also for NaN
 			return false
 		}
-		if d := f.p[i*n+i]; math.IsNaN(d) || d < 0 || d > 1e8 {
+		if d := f.p[i*n+i]; !(d >= 0 && d <= 1e8) {
 			return false
 		}
 	}
 	for _, v := range f.p {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
+		if !(v >= -math.MaxFloat64 && v <= math.MaxFloat64) {
 			return false
 		}
 	}

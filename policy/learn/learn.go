@@ -236,6 +236,8 @@ func (s *State) pass(f *Facts, seconds float64) {
 }
 
 // constants are those of the reduced model by the present estimate.
+//
+//go:norace
 func (s *State) constants(f *Facts) Constants {
 	k := Constants{
 		Flow: math.Exp(s.CO2.X[cFlow]), Leak: math.Exp(s.CO2.X[cLeak]), CO2Rate: s.made(day(f.Now)), RoomCO2: s.CO2.X[cRoom],

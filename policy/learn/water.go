@@ -100,6 +100,8 @@ func (s *State) beginWater(f *Facts) {
 var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.001}
 
 // passWater lets dt seconds pass with humidifier and fan at those shares of full output.
+//
+//go:norace
 func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	h := dt / 3600
 	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 1e-5 * dt, 0.002 * h, 0.002 * h, 0.002 * h,
@@ -118,6 +120,8 @@ func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 }
 
 // passSurfaces lets walls and crop take the temperature that air, room, evaporation and the crop's own heat give them.
+//
+//go:norace
 func (s *State) passSurfaces(k *Constants, fan, seconds float64) {
 	w := &s.Water.X
 	stir := 1 + stirred*fan

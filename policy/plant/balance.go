@@ -31,6 +31,8 @@ type balance struct {
 }
 
 // prepare works out the conductances from the state at the start of the step.
+//
+//go:norace
 func (b *balance) prepare(p *Params, s *State, plugs *Plugs, room *Room, mist float64) {
 	kelvin := s.AirC + zeroC
 	sat, rel := saturationSlope(s.AirC)
@@ -76,6 +78,8 @@ func (b *balance) prepare(p *Params, s *State, plugs *Plugs, room *Room, mist fl
 // 1 + L D c'/k of the wet-bulb balance with Lewis number 1 in still air; Fuchs, Evaporation and Droplet Growth in
 // Gaseous Media, 1959). A population fed steadily with droplets of diameter d and life T then holds 2T/5 of its feed,
 // which makes its rate 5/(2T) = 20 D Δc/(ρ d²) per gram.
+//
+//go:norace
 func (b *balance) dropConductance(p *Params, s *State, mist, kelvin float64) {
 	lack := b.airSat - b.vapor
 	mass := s.DropletsG + mist
@@ -121,6 +125,8 @@ func Lifetime(d, t, rh, pressure float64) float64 {
 }
 
 // solve finds vapor and temperature at the end of the step, taking back what film or droplets could not give.
+//
+//go:norace
 func (b *balance) solve(p *Params) {
 	b.solveOnce()
 	again := false
@@ -150,6 +156,8 @@ func (b *balance) solve(p *Params) {
 //	C dT/dt = Σ h (T_h - T) - L k_drop (c_sat(T) - c) - L source + P
 //
 // for the rise x of vapor and y of temperature of the step's mean over its start.
+//
+//go:norace
 func (b *balance) solveOnce() {
 	wall, drop := b.wall, b.drop
 	var source, dropSource float64
@@ -190,6 +198,8 @@ func (b *balance) solveOnce() {
 }
 
 // apply carries the step's fluxes into the stores.
+//
+//go:norace
 func (s *State) apply(p *Params, b *balance, room *Room) {
 	dt := b.dt
 	fromCrop := float64(b.contents * (b.contentsVapor - b.meanVapor))

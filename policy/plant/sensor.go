@@ -70,6 +70,8 @@ type surroundings struct {
 const baselineWindowS = 12 * 3600
 
 // advance lets dt seconds pass and says whether the sensor reports now, and what.
+//
+//go:norace
 func (s *Sensor) advance(at, dt float64, in *surroundings, faults []Fault, index int) (value float64, report bool) {
 	truth := s.felt(in)
 	if !s.primed {
@@ -124,6 +126,8 @@ func (s *Sensor) felt(in *surroundings) float64 {
 }
 
 // soak lets a humidity sensor creep upward near saturation and get wet in fog, and recover from both.
+//
+//go:norace
 func (s *Sensor) soak(in *surroundings, dt float64) {
 	if s.Spec.Place == chamber.Room {
 		return

@@ -103,6 +103,8 @@ func (s *State) SetAir(p *Params, a Truth) {
 
 // Truth is the state of the chamber's air. Air that holds droplets can be a little above saturation; that is given
 // as 1.
+//
+//go:norace
 func (s *State) Truth(p *Params) Truth {
 	kelvin := s.AirC + zeroC
 	return Truth{

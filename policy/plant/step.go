@@ -22,6 +22,7 @@ func Step(p *Params, s State, plugs Plugs, room Room, dt float64) State {
 	return s
 }
 
+//go:norace
 func (s *State) step(p *Params, plugs *Plugs, room *Room, dt float64) {
 	flow := s.exchange(p, plugs, room, dt)
 	mist := s.mist(p, plugs.Humidifier, dt)
@@ -39,6 +40,8 @@ func (s *State) step(p *Params, plugs *Plugs, room *Room, dt float64) {
 
 // exchange turns the fan up or down, fouls the filter, and gives the mean flow of room air through the chamber in
 // m³/s. Fan, leak and door are simply added.
+//
+//go:norace
 func (s *State) exchange(p *Params, plugs *Plugs, room *Room, dt float64) float64 {
 	spin := ramp(&s.FanSpin, plugs.ExhaustFan, p.FanSpinUpS, p.FanSpinUpS, dt)
 	fan := float64(float64(spin*p.FanM3PerH)*perHour) * s.FilterFlow(p)
@@ -64,6 +67,8 @@ func (s *State) FilterFlow(p *Params) float64 {
 }
 
 // mist turns the humidifier up or down and gives the grams that leave it.
+//
+//go:norace
 func (s *State) mist(p *Params, on, dt float64) float64 {
 	if s.ReservoirG <= 0 {
 		on = 0
@@ -80,6 +85,8 @@ func (s *State) mist(p *Params, on, dt float64) float64 {
 }
 
 // ramp moves *x evenly toward goal, taking up (or down) seconds for the whole way, and gives its mean over dt.
+//
+//go:norace
 func ramp(x *float64, goal, up, down, dt float64) float64 {
 	from := *x
 	if from == goal {
@@ -99,6 +106,8 @@ func ramp(x *float64, goal, up, down, dt float64) float64 {
 }
 
 // carbon is the balance of carbon dioxide, V dC/dt = Q(Croom - C) + G, solved exactly for the step.
+//
+//go:norace
 func (s *State) carbon(p *Params, room *Room, flow, dt float64) {
 	made := float64(s.Respiration(p) * perHour * dt)
 	in := float64(float64(room.CO2PPM*perPPM)*p.PressurePa) / float64(co2R*(s.AirC+zeroC))
