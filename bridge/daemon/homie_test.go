@@ -185,6 +185,7 @@ func plant(t *testing.T, d *Daemon, chamber, batch string) {
 // TestHomieController: on every kind of broker a controller finds all chambers, sees their values, sets stage, hand and
 // refill, is refused what is wrong, is told of a loss by the last will, of the return, and of an end on purpose.
 func TestHomieController(t *testing.T) {
+	t.Parallel()
 	for _, kind := range brokertest.Kinds() {
 		t.Run(kind.Name, func(t *testing.T) {
 			t.Parallel()
@@ -231,6 +232,7 @@ func TestHomieController(t *testing.T) {
 // TestHomieReload: a chamber that goes out of the configuration goes from the broker; devices that are no longer wanted
 // are taken back whole; and where it is not allowed, nothing can be set.
 func TestHomieReload(t *testing.T) {
+	t.Parallel()
 	s := brokertest.Start(t, brokertest.Kinds()[0])
 	first := house(t, s, s.Addr, "")
 	c := takeControl(t, s)
@@ -269,6 +271,7 @@ func TestHomieReload(t *testing.T) {
 // TestObserveCommandsNothing: on real brokers, a daemon that observes says nothing to a plug, whatever the air does,
 // whoever takes a plug in hand, and at its end; and shows what it would have done.
 func TestObserveCommandsNothing(t *testing.T) {
+	t.Parallel()
 	for _, kind := range brokertest.Kinds() {
 		t.Run(kind.Name, func(t *testing.T) {
 			t.Parallel()

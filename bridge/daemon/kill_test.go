@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
@@ -35,6 +36,7 @@ func TestMain(m *testing.M) {
 	if path := os.Getenv("GILLKEEPER_TEST_DAEMON"); path != "" {
 		os.Exit(child(path))
 	}
+	_ = flag.Set("test.parallel", "24") // parallel tests wait for brokers and clocks here, and hardly compute
 	code := m.Run()
 	http.DefaultClient.CloseIdleConnections()
 	if err := goleak.Find(); err != nil && code == 0 {

@@ -156,6 +156,7 @@ func until(t *testing.T, within time.Duration, what string, ok func() bool) {
 // TestControlResumesByItself takes the broker away in every way there is, on every kind of broker. Each time control
 // resumes by itself, and what was wanted before never arrives after.
 func TestControlResumesByItself(t *testing.T) {
+	t.Parallel()
 	for _, kind := range brokertest.Kinds() {
 		t.Run(kind.Name, func(t *testing.T) {
 			t.Parallel()

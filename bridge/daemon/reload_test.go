@@ -14,6 +14,7 @@ import (
 // TestReload changes the configuration under a running daemon: the new one is used whole and keeps what chambers know,
 // or, where it cannot be, the old one goes on.
 func TestReload(t *testing.T) {
+	t.Parallel()
 	s := brokertest.Start(t, brokertest.Kinds()[0])
 	x := pitch(t, s, s.Addr)
 	until(t, 20*time.Second, "a cold chamber is not heated", func() bool { x.air(5); return x.heater() == "ON" })

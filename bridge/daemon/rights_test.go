@@ -18,6 +18,7 @@ import (
 // TestRightsAreEnoughAndNoMore runs the daemon on a Mosquitto that grants what Rights says: it keeps its chamber and shows
 // it, and whoever has its password can publish nowhere else.
 func TestRightsAreEnoughAndNoMore(t *testing.T) {
+	t.Parallel()
 	s := brokertest.Start(t, brokertest.Kind{Name: "mosquitto-guarded", Mosquitto: true, Guarded: true})
 	c := configure(t, s, s.Addr)
 	s.Limit(Rights(c).ACL(brokertest.Username))
