@@ -140,6 +140,7 @@ func (s State) Learn(facts *Facts) State {
 	s.Likely = s.foresaw(f)
 	s.take(f)
 	s.bound()
+	s.boundMist(f)
 	if !s.sane() {
 		return State{}.begin(f)
 	}

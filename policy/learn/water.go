@@ -31,6 +31,7 @@ const (
 // where said.
 const (
 	airborne, mistSD = 0.95, 0.25 // of a rating
+	mostOfRated      = 1.5        // no humidifier gives more than that of its rating
 	plumeLoss        = 0.25
 	lossSD           = 0.09
 	firstCrop        = 0.004
@@ -186,6 +187,13 @@ func (s *State) takeWet(z float64, now time.Time) {
 func (s *State) takeWarmth(f *Facts) {
 	for _, z := range f.AirCs {
 		s.water().update(wWarm, z, warmSD, gate)
+	}
+}
+
+// boundMist keeps the humidifier's output near its label. Saturated air hides what it gives, and then it could be anything.
+func (s *State) boundMist(f *Facts) {
+	if f.RatedMist > 0 {
+		s.Water.X[wMist] = math.Min(s.Water.X[wMist], math.Log(mostOfRated*f.RatedMist/f.VolumeM3/3600))
 	}
 }
 
