@@ -2,9 +2,11 @@ package broker
 
 import (
 	"crypto/tls"
+	"io"
 	"log/slog"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/mochi-mqtt/server/v2/listeners"
@@ -35,6 +37,14 @@ func (d *door) Init(*slog.Logger) error { return nil }
 
 // Serve accepts until the listener closes.
 func (d *door) Serve(establish listeners.EstablishFn) {
+	d.mu.Lock()
+	if d.closed {
+		d.mu.Unlock()
+		return
+	}
+	d.served.Add(1) // the listener is closed for clients only once nobody accepts from it any more
+	d.mu.Unlock()
+	defer d.served.Done()
 	for {
 		conn, err := d.listener.Accept()
 		if err != nil {
@@ -48,6 +58,7 @@ func (d *door) Serve(establish listeners.EstablishFn) {
 		if d.tls != nil {
 			conn = tls.Server(conn, d.tls)
 		}
+		conn = &parting{Conn: conn}
 		if !d.enter(conn) {
 			conn.Close()
 			return
@@ -63,6 +74,31 @@ func (d *door) Serve(establish listeners.EstablishFn) {
 			}
 		}()
 	}
+}
+
+// parting is a connection that closes so that a refused client hears why. The system answers what a client says to a closed
+// connection, if only its own goodbye, by a reset, which may overtake the refusal.
+type parting struct {
+	net.Conn
+	refused atomic.Bool
+	once    sync.Once
+	err     error
+}
+
+// refusalHeard bounds the wait for a refused client to hang up.
+const refusalHeard = time.Second
+
+// Close closes the connection once.
+func (p *parting) Close() error {
+	p.once.Do(func() {
+		if half, ok := p.Conn.(interface{ CloseWrite() error }); ok && p.refused.Load() && half.CloseWrite() == nil {
+			if p.SetReadDeadline(time.Now().Add(refusalHeard)) == nil {
+				_, _ = io.CopyN(io.Discard, p.Conn, 64<<10) // what it says does not matter, nor how it ends
+			}
+		}
+		p.err = p.Conn.Close()
+	})
+	return p.err
 }
 
 func (d *door) stopped() bool {

@@ -49,12 +49,16 @@ func (g *guard) OnConnect(_ *mochi.Client, pk packets.Packet) error {
 }
 
 // OnConnectAuthenticate compares hashes, so that the time it takes tells nothing of either word.
-func (g *guard) OnConnectAuthenticate(_ *mochi.Client, pk packets.Packet) bool {
+func (g *guard) OnConnectAuthenticate(c *mochi.Client, pk packets.Packet) bool {
 	if g.open {
 		return true
 	}
 	u, p := sha256.Sum256(pk.Connect.Username), sha256.Sum256(pk.Connect.Password)
-	return subtle.ConstantTimeCompare(u[:], g.username[:])&subtle.ConstantTimeCompare(p[:], g.password[:]) == 1
+	known := subtle.ConstantTimeCompare(u[:], g.username[:])&subtle.ConstantTimeCompare(p[:], g.password[:]) == 1
+	if conn, ok := c.Net.Conn.(*parting); ok && !known {
+		conn.refused.Store(true)
+	}
+	return known
 }
 
 // OnPacketRead closes the connection of whoever publishes to an illegal topic, as MQTT 3.1.1 §4.8 asks. With MQTT 5 a

@@ -166,9 +166,9 @@ func TestRefused(t *testing.T) {
 			t.Parallel()
 			server := brokertest.Start(t, kind)
 			// A broker that closes at once can have its answer overtaken by the reset of the connection, which then is all
-			// that is to be known: so a few tries.
+			// that is to be known: so a few tries. Ours does not.
 			var err error
-			for range 5 {
+			for range map[bool]int{true: 5, false: 1}[kind.Mosquitto] {
 				if _, err = Open(t.Context(), brokerOf(t, server, "wrong"), survey.New()); err == nil || strings.Contains(err.Error(), "refuses the user") {
 					break
 				}
@@ -178,7 +178,12 @@ func TestRefused(t *testing.T) {
 			}
 			b := brokerOf(t, server, brokertest.Password)
 			server.Kill()
-			if _, err := Open(t.Context(), b, survey.New()); err == nil || !strings.Contains(err.Error(), "nothing listens there") {
+			for range 5 { // one that comes while the system takes the listener down is reset
+				if _, err = Open(t.Context(), b, survey.New()); err == nil || strings.Contains(err.Error(), "nothing listens there") {
+					break
+				}
+			}
+			if err == nil || !strings.Contains(err.Error(), "nothing listens there") {
 				t.Errorf("error %v", err)
 			}
 		})
