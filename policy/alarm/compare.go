@@ -75,15 +75,6 @@ func (d *Detectors) others(i int, e *Evidence) []float64 {
 	return d.beside(i, e, func(j int) bool { return d.usable(j, e) })
 }
 
-// jumpedToo is the middle of those that are suspected to have jumped like sensor i, if there are any.
-func (d *Detectors) jumpedToo(i int, e *Evidence) (float64, bool) {
-	all := d.beside(i, e, func(j int) bool { return d.Sensors[j].Suspect == Jumped && j < len(e.Sensors) && e.Sensors[j].Fresh })
-	if len(all) == 0 {
-		return 0, false
-	}
-	return middleOf(all), true
-}
-
 // beside gives what the sensors of the same air that may speak read, sorted, as it would read at the spot of sensor i.
 func (d *Detectors) beside(i int, e *Evidence, may func(j int) bool) []float64 {
 	var all []float64
@@ -100,9 +91,12 @@ func (d *Detectors) beside(i int, e *Evidence, may func(j int) bool) []float64 {
 	return all
 }
 
-// middle is the middle of the others, if there are any.
+// middle is the middle of the others, if there are any; for one suspected of a jump that is alone, of those suspected of the same.
 func (d *Detectors) middle(i int, e *Evidence) (float64, bool) {
 	all := d.others(i, e)
+	if len(all) == 0 && d.Sensors[i].Suspect == Jumped {
+		all = d.beside(i, e, func(j int) bool { return d.Sensors[j].Suspect == Jumped && j < len(e.Sensors) && e.Sensors[j].Fresh })
+	}
 	if len(all) == 0 {
 		return 0, false
 	}

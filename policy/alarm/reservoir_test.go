@@ -224,34 +224,38 @@ func TestHoursLeft(t *testing.T) {
 	}
 }
 
+// rest lets time pass without mist.
+func (k *tank) rest(d time.Duration) {
+	for end := k.now.Add(d); k.now.Before(end); {
+		k.step(time.Minute)
+	}
+}
+
+// cleaningDue is by what cleaning is due, or nothing.
+func (k *tank) cleaningDue() alarm.Code {
+	spec := &chamber.Spec{Plugs: []chamber.Plug{k.spec}}
+	_, c := alarm.Detectors{}.Detect(&alarm.Evidence{Now: k.now, Spec: spec, Plugs: []guard.Plug{k.plug}, Link: true, Reservoir: &k.r})
+	if is := c.Of(alarm.CleaningDue); is.Active {
+		return is.Code
+	}
+	return ""
+}
+
 // TestCleaningComesDue: a week of wet reservoir, or 15 liters through it, asks for cleaning until a person says it is done.
 // At a rating of 10.8 kg/h a minute gives 180 g, less at most 12 g for the spin-up: 15 liters are 83 to 90 pulses.
 func TestCleaningComesDue(t *testing.T) {
-	due := func(k *tank) alarm.Code {
-		spec := &chamber.Spec{Plugs: []chamber.Plug{k.spec}}
-		_, c := alarm.Detectors{}.Detect(&alarm.Evidence{Now: k.now, Spec: spec, Plugs: []guard.Plug{k.plug}, Link: true, Reservoir: &k.r})
-		if is := c.Of(alarm.CleaningDue); is.Active {
-			return is.Code
-		}
-		return ""
-	}
-	rest := func(k *tank, d time.Duration) {
-		for end := k.now.Add(d); k.now.Before(end); {
-			k.step(time.Minute)
-		}
-	}
 	k := newTank()
 	k.step(time.Second)
-	if rest(k, 167*time.Hour); due(k) != "" {
+	if k.rest(167 * time.Hour); k.cleaningDue() != "" {
 		t.Error("due before a week")
 	}
-	if rest(k, 2*time.Hour); due(k) != alarm.ByDays {
-		t.Errorf("a week gave %q", due(k))
+	if k.rest(2 * time.Hour); k.cleaningDue() != alarm.ByDays {
+		t.Errorf("a week gave %q", k.cleaningDue())
 	}
-	if k.r = k.r.Refill(&k.spec, 0, k.now); due(k) != alarm.ByDays {
+	if k.r = k.r.Refill(&k.spec, 0, k.now); k.cleaningDue() != alarm.ByDays {
 		t.Error("filling alone counts as cleaning")
 	}
-	if k.r = k.r.Clean(); due(k) != "" {
+	if k.r = k.r.Clean(); k.cleaningDue() != "" {
 		t.Error("still due after it was cleaned")
 	}
 	k = newTank()
@@ -259,40 +263,27 @@ func TestCleaningComesDue(t *testing.T) {
 	for range 82 {
 		k.pulse(25)
 	}
-	if due(k) != "" {
+	if k.cleaningDue() != "" {
 		t.Errorf("due after %.1f liters", k.r.Through)
 	}
 	for range 10 {
 		k.pulse(25)
 	}
-	if due(k) != alarm.ByLiters {
-		t.Errorf("%.1f liters gave %q", k.r.Through, due(k))
+	if k.cleaningDue() != alarm.ByLiters {
+		t.Errorf("%.1f liters gave %q", k.r.Through, k.cleaningDue())
 	}
 }
 
 // TestCleaningAsConfigured: the configuration's limits count instead: three days, or two liters, 12 to 14 pulses of 168 to 180 g.
 func TestCleaningAsConfigured(t *testing.T) {
-	due := func(k *tank) alarm.Code {
-		_, c := alarm.Detectors{}.Detect(&alarm.Evidence{Now: k.now, Spec: &chamber.Spec{Plugs: []chamber.Plug{k.spec}}, Plugs: []guard.Plug{k.plug}, Link: true, Reservoir: &k.r})
-		if is := c.Of(alarm.CleaningDue); is.Active {
-			return is.Code
-		}
-		return ""
-	}
 	k := newTank()
 	k.spec.CleanAfter, k.spec.CleanLiters = 72*time.Hour, 2
 	k.step(time.Second)
-	for end := k.now.Add(71 * time.Hour); k.now.Before(end); {
-		k.step(time.Minute)
-	}
-	if due(k) != "" {
+	if k.rest(71 * time.Hour); k.cleaningDue() != "" {
 		t.Error("due before three days")
 	}
-	for range 120 {
-		k.step(time.Minute)
-	}
-	if due(k) != alarm.ByDays {
-		t.Errorf("three days gave %q", due(k))
+	if k.rest(2 * time.Hour); k.cleaningDue() != alarm.ByDays {
+		t.Errorf("three days gave %q", k.cleaningDue())
 	}
 	k = newTank()
 	k.spec.CleanAfter, k.spec.CleanLiters = 72*time.Hour, 2
@@ -300,14 +291,14 @@ func TestCleaningAsConfigured(t *testing.T) {
 	for range 10 {
 		k.pulse(25)
 	}
-	if due(k) != "" {
+	if k.cleaningDue() != "" {
 		t.Errorf("due after %.1f liters", k.r.Through)
 	}
 	for range 6 {
 		k.pulse(25)
 	}
-	if due(k) != alarm.ByLiters {
-		t.Errorf("%.1f liters gave %q", k.r.Through, due(k))
+	if k.cleaningDue() != alarm.ByLiters {
+		t.Errorf("%.1f liters gave %q", k.r.Through, k.cleaningDue())
 	}
 }
 

@@ -158,9 +158,6 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	for _, r := range e.Readings {
 		if !r.Retained && r.Sensor >= 0 && r.Sensor < len(d.Sensors) {
 			middle, others := d.middle(r.Sensor, e)
-			if !others && d.Sensors[r.Sensor].Suspect == Jumped {
-				middle, others = d.jumpedToo(r.Sensor, e)
-			}
 			d.Sensors[r.Sensor].jumped(r.Value, middle, others, roomCO2, &e.Spec.Sensors[r.Sensor])
 			d.Sensors[r.Sensor].take(r.Value, d.Acts, d.Drying.Done, &e.Spec.Sensors[r.Sensor])
 		}
