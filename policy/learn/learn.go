@@ -139,8 +139,7 @@ func (s State) Learn(facts *Facts) State {
 	}
 	s.Likely = s.foresaw(f)
 	s.take(f)
-	s.bound()
-	s.boundMist(f)
+	s.bound(f)
 	if !s.sane() {
 		return State{}.begin(f)
 	}
@@ -267,7 +266,7 @@ func (s *State) take(f *Facts) {
 }
 
 // bound keeps everything where it can be.
-func (s *State) bound() {
+func (s *State) bound(f *Facts) {
 	s.boundCO2()
-	s.boundWater()
+	s.boundWater(f)
 }

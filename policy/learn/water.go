@@ -5,9 +5,6 @@ import (
 	"time"
 )
 
-// wetLongest is for how long fog may leave a sensor at the end of its range: minutes, common practice.
-const wetLongest = 5 * time.Minute
-
 // The values of the water filter. Those up to wMoving change with the air, the rest only as they grow old.
 const (
 	wVapor = iota // g/m³
@@ -51,6 +48,7 @@ const (
 	wetSD            = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom          = 0.985
 	wetForeseen      = 0.97
+	wetLongest       = 5 * time.Minute // for which fog may leave a sensor at the end of its range
 	// A capacitive sensor that stands near saturation for hours reads high, by up to three points, and takes as long to
 	// recover (makers' data sheets, from memory). What is usual of it is taken off; it cannot be told from water.
 	creepMost, creepS    = 0.01, 6 * 3600.0
@@ -190,15 +188,8 @@ func (s *State) takeWarmth(f *Facts) {
 	}
 }
 
-// boundMist keeps the humidifier's output near its label. Saturated air hides what it gives, and then it could be anything.
-func (s *State) boundMist(f *Facts) {
-	if f.RatedMist > 0 {
-		s.Water.X[wMist] = math.Min(s.Water.X[wMist], math.Log(mostOfRated*f.RatedMist/f.VolumeM3/3600))
-	}
-}
-
 // boundWater keeps what is known to lie somewhere there.
-func (s *State) boundWater() {
+func (s *State) boundWater(f *Facts) {
 	w := &s.Water.X
 	sat := saturation(w[wAirC])
 	limit(&w[wVapor], 0.05*sat, 1.02*sat)
@@ -209,6 +200,9 @@ func (s *State) boundWater() {
 	limit(&w[wExtra], -0.02, 0.05)
 	limit(&w[wGive], -0.03, 0.03)
 	limit(&w[wMist], math.Log(5e-4), math.Log(3))
+	if f.RatedMist > 0 { // saturated air hides what the humidifier gives, and then it could be anything
+		w[wMist] = math.Min(w[wMist], math.Log(mostOfRated*f.RatedMist/f.VolumeM3/3600))
+	}
 	limit(&w[wCrop], math.Log(1e-3), math.Log(0.03))
 	limit(&w[wHeat], math.Log(0.012), math.Log(0.1))
 	limit(&w[wLoss], 0.1, 0.5)
