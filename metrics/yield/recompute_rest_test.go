@@ -10,17 +10,7 @@ import (
 
 // TestNoFigureLeftOut works out what TestEveryFigureFromTheCSV leaves, and fails on a number of the report that neither knows.
 func TestNoFigureLeftOut(t *testing.T) {
-	f := map[string]rows{}
-	for name, text := range files(t, recorded(t)) {
-		f[strings.TrimSuffix(name, ".csv")] = readCSV(t, text)
-	}
-	for _, c := range f["chambers"] {
-		f["climate:"+c["chamber"]] = f["climate"].where("chamber", c["chamber"])
-	}
-	text, err := json.Marshal(reported(t))
-	if err != nil {
-		t.Fatal(err)
-	}
+	f, text := csvAndReport(t)
 	var all map[string]any
 	if err := json.Unmarshal(text, &all); err != nil {
 		t.Fatal(err)

@@ -146,19 +146,26 @@ func recompute(list []hourOf, seconds float64, want map[string]string) map[strin
 	return out
 }
 
-// TestEveryFigureFromTheCSV works every figure of the report out again.
-func TestEveryFigureFromTheCSV(t *testing.T) {
-	f := map[string]rows{}
+// csvAndReport gives the recorded season's files, with the climate of each chamber besides, and the report of it as JSON.
+func csvAndReport(t *testing.T) (f map[string]rows, report []byte) {
+	t.Helper()
+	f = map[string]rows{}
 	for name, text := range files(t, recorded(t)) {
 		f[strings.TrimSuffix(name, ".csv")] = readCSV(t, text)
 	}
 	for _, c := range f["chambers"] {
 		f["climate:"+c["chamber"]] = f["climate"].where("chamber", c["chamber"])
 	}
-	text, err := json.Marshal(reported(t))
+	report, err := json.Marshal(reported(t))
 	if err != nil {
 		t.Fatal(err)
 	}
+	return f, report
+}
+
+// TestEveryFigureFromTheCSV works every figure of the report out again.
+func TestEveryFigureFromTheCSV(t *testing.T) {
+	f, text := csvAndReport(t)
 	var got map[string][]map[string]any
 	dec := json.NewDecoder(strings.NewReader(string(text)))
 	var all map[string]json.RawMessage
