@@ -130,11 +130,11 @@ func reverse(a *policy.Action, before *view) *undo {
 	case policy.HarvestDone, policy.StageSet, policy.BatchAdd, policy.BatchRetire, policy.NoteMade:
 		return &undo{"Take it back", policy.Action{Kind: policy.Undo, Batch: a.Batch, Of: a.ID}}
 	case policy.Refilled:
-		words := "It was not filled"
+		text := "It was not filled"
 		if a.Cleaned {
-			words = "It was not cleaned and filled"
+			text = "It was not cleaned and filled"
 		}
-		return &undo{words, policy.Action{Kind: policy.RefillUndo, Of: a.ID}}
+		return &undo{text, policy.Action{Kind: policy.RefillUndo, Of: a.ID}}
 	case policy.AlarmAck:
 		return &undo{"Take it back", policy.Action{Kind: policy.AlarmUnack, Alarm: a.Alarm}}
 	case policy.HandSet:
