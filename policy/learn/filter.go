@@ -13,44 +13,44 @@ type filter struct {
 // lead gives a value its first guess and standard deviation.
 func (f filter) lead(i int, x, sd float64) { f.x[i], f.p[i*len(f.x)+i] = x, sd*sd }
 
-// predict carries the values through move, and the covariance through its derivatives, taken one by one with the given
-// nudges; q is added to the diagonal.
+// carry moves the values to end, and the covariance through jac, the derivatives of end by the values; q is added to the
+// diagonal. Most derivatives are nothing, and passed over.
 //
 //go:norace
-func (f filter) predict(nudge, q []float64, move func(x []float64)) {
+func (f filter) carry(end, jac, q []float64) {
 	n := len(f.x)
-	var base, end, bent, jac, tmp [maxStates * maxStates]float64
-	copy(base[:n], f.x)
-	copy(end[:n], f.x)
-	move(end[:n])
+	var tmp, column [maxStates * maxStates]float64 // the derivatives times the covariance, and that by its columns
+	for i := range n {
+		row := tmp[i*n : i*n+n]
+		for k, v := range jac[i*n : i*n+n] {
+			if v == 0 {
+				continue
+			}
+			for j, p := range f.p[k*n : k*n+n] {
+				row[j] += v * p
+			}
+		}
+		for k, v := range row {
+			column[k*n+i] = v
+		}
+	}
 	for j := range n {
-		copy(bent[:n], base[:n])
-		bent[j] += nudge[j]
-		move(bent[:n])
-		for i := range n {
-			jac[i*n+j] = (bent[i] - end[i]) / nudge[j]
-		}
-	}
-	for i := range n {
-		for j := range n {
-			s := 0.0
-			for k := range n {
-				s += jac[i*n+k] * f.p[k*n+j]
+		row := f.p[j*n : j*n+j+1]
+		clear(row)
+		for k, v := range jac[j*n : j*n+n] {
+			if v == 0 {
+				continue
 			}
-			tmp[i*n+j] = s
-		}
-	}
-	for i := range n {
-		for j := i; j < n; j++ {
-			s := 0.0
-			for k := range n {
-				s += tmp[i*n+k] * jac[j*n+k]
+			for i, t := range column[k*n : k*n+j+1] {
+				row[i] += t * v
 			}
-			f.p[i*n+j], f.p[j*n+i] = s, s
 		}
-		f.p[i*n+i] += q[i]
+		for i, v := range row {
+			f.p[i*n+j] = v
+		}
+		row[j] += q[j]
 	}
-	copy(f.x, end[:n])
+	copy(f.x, end)
 }
 
 // update takes in a reading z of value i with standard deviation sd, and gives the innovation in standard deviations.

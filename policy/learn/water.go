@@ -98,24 +98,57 @@ func (s *State) beginWater(f *Facts) {
 
 var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.001}
 
-// passWater lets dt seconds pass with humidifier and fan at those shares of full output.
+// passWater lets dt seconds pass with humidifier and fan at those shares of full output. How each value's end depends on
+// each value is found by nudging them one by one.
 //
 //go:norace
 func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	h := dt / 3600
 	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 1e-5 * dt, 0.002 * h, 0.002 * h, 0.002 * h,
 		1e-5 * h, 1e-5 * h, 2e-6 * h, giveWander * dt}
-	s.water().predict(nudgeWater[:], q[:], func(x []float64) {
-		k := *base
-		k.setWater(x)
-		a := Air{Vapor: x[wVapor], Droplets: math.Max(0, x[wDrops]), Film: math.Max(0, x[wFilm]), AirC: x[wAirC]}
-		a.water(&k, mist, fan, dt)
-		x[wGive] *= 1 - dt/giveFades
-		x[wVapor], x[wDrops], x[wFilm], x[wAirC] = a.Vapor, a.Droplets, a.Film, a.AirC
-		follow := 1 - math.Exp(-dt/math.Exp(x[wLag]))
-		x[wSeen] += (a.Vapor/k.full(a.AirC) - x[wSeen]) * follow
-		x[wWarm] += (a.AirC - x[wWarm]) * follow
-	})
+	p := waterPass{k: *base, mist: mist, fan: fan, dt: dt}
+	p.k.setWater(s.Water.X[:])
+	p.setLag(s.Water.X[wLag])
+	end := s.Water.X
+	p.move(&end)
+	var jac [wStates * wStates]float64
+	for j := range wStates {
+		bent := s.Water.X
+		bent[j] += nudgeWater[j]
+		of := p
+		switch {
+		case j == wLag:
+			of.setLag(bent[wLag])
+		case j >= wMoving:
+			of.k.setWater(bent[:])
+		}
+		of.move(&bent)
+		for i := range wStates {
+			jac[i*wStates+j] = (bent[i] - end[i]) / nudgeWater[j]
+		}
+	}
+	s.water().carry(end[:], jac[:], q[:])
+}
+
+// waterPass is what stays the same while the values of the water filter move over a step.
+type waterPass struct {
+	k             Constants
+	mist, fan, dt float64
+	follow        float64 // share of the way to the air that the sensor goes
+}
+
+func (p *waterPass) setLag(x float64) { p.follow = 1 - math.Exp(-p.dt/math.Exp(x)) }
+
+// move carries the values over the step.
+//
+//go:norace
+func (p *waterPass) move(x *[wStates]float64) {
+	a := Air{Vapor: x[wVapor], Droplets: math.Max(0, x[wDrops]), Film: math.Max(0, x[wFilm]), AirC: x[wAirC]}
+	a.water(&p.k, p.mist, p.fan, p.dt)
+	x[wGive] *= 1 - p.dt/giveFades
+	x[wVapor], x[wDrops], x[wFilm], x[wAirC] = a.Vapor, a.Droplets, a.Film, a.AirC
+	x[wSeen] += (a.Vapor/p.k.full(a.AirC) - x[wSeen]) * p.follow
+	x[wWarm] += (a.AirC - x[wWarm]) * p.follow
 }
 
 // passSurfaces lets walls and crop take the temperature that air, room, evaporation and the crop's own heat give them.
