@@ -67,7 +67,7 @@ func (st *State) size(sc *Scene, fan, mist int, n need) pulse {
 				if both {
 					p.lead = lead
 				}
-				if c := st.judge(sc, &k, &p); c < cheapest {
+				if c := st.judge(sc, &k, &p, cheapest); c < cheapest {
 					best, cheapest = p, c
 				}
 				if !both {
@@ -121,8 +121,9 @@ func dosed(plug *chamber.Plug, full float64) dose {
 	return dose{max(shortest, full/level), level}
 }
 
-// judge says how far from its aim a pulse leads the air, squared, over the time looked ahead.
-func (st *State) judge(sc *Scene, k *physics, p *pulse) float64 {
+// judge says how far from its aim a pulse leads the air, squared, over the time looked ahead; or infinity once that is no
+// less than cheapest.
+func (st *State) judge(sc *Scene, k *physics, p *pulse, cheapest float64) float64 {
 	o := st.Seen
 	aim := sc.Target.RelativeHumidity.Aim
 	cost, off := 0.0, 0.0
@@ -132,6 +133,9 @@ func (st *State) judge(sc *Scene, k *physics, p *pulse) float64 {
 		p.lost += k.flow * o.Fan * (o.Water - k.roomW) * lookStep
 		off = math.Min(o.Water, 1) - aim + fogCost*math.Max(0, o.Water-1)
 		cost += off * off * lookStep
+		if cost >= cheapest {
+			return math.Inf(1)
+		}
 	}
 	p.water = o.Water
 	cost += off*off*lastFor + runCost*(p.fan.length*p.fan.level+p.mist.length*p.mist.level)
