@@ -57,7 +57,7 @@ func (p *Policy) Fit(s State) State {
 // Step takes a chamber's state and what happened since, and gives the next state and the decision. It never writes to
 // what the given state points at.
 func (p *Policy) Step(s State, in Input) (State, Decision) {
-	s = s.clone()
+	s.unshare()
 	if in.Now.Before(s.Now) { // a clock that went back between two lives: time stands still until it has caught up
 		in.Now = s.Now
 	}
@@ -103,14 +103,19 @@ type step struct {
 	facts    learn.Facts        // that the learner was told
 }
 
-// clone copies what a step may write to.
+// clone is a state of which a step may write to all.
 func (s State) clone() State {
+	s.unshare()
+	return s
+}
+
+// unshare copies what a step may write to and the state points at.
+func (s *State) unshare() {
 	s.Sensors = slices.Clone(s.Sensors)
 	s.Plugs = slices.Clone(s.Plugs)
 	s.Totals.InRange = slices.Clone(s.Totals.InRange)
 	s.Totals.Stages = slices.Clone(s.Totals.Stages)
 	s.Done = slices.Clone(s.Done)
-	return s
 }
 
 func (t *step) event(e Event) {

@@ -70,7 +70,7 @@ func (a *app) trial(cmd *cobra.Command, f *trialFlags) error {
 		return err
 	}
 	if _, set := os.LookupEnv("GOGC"); !set {
-		debug.SetGCPercent(400) // states are many and short-lived
+		debug.SetGCPercent(800) // states are many and short-lived
 	}
 	if f.water {
 		return a.trialWater(cmd, f, &plan)

@@ -8,6 +8,7 @@ import (
 	"gillkeeper/policy"
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/guard"
 	"gillkeeper/policy/plant"
 	"gillkeeper/policy/reason"
 )
@@ -25,7 +26,7 @@ func (e *examiner) breaks(at time.Duration, format string, args ...any) {
 }
 
 // invariants checks what must hold at every step.
-func (e *examiner) invariants(before *policy.State, in *policy.Input, d *policy.Decision, at time.Duration) {
+func (e *examiner) invariants(before []guard.Plug, in *policy.Input, d *policy.Decision, at time.Duration) {
 	for i := range d.Plugs {
 		e.commands(before, in, d, i, at)
 	}
@@ -47,12 +48,12 @@ func (e *examiner) invariants(before *policy.State, in *policy.Input, d *policy.
 }
 
 // commands holds minimum times, and that a hand at the plug is left alone.
-func (e *examiner) commands(before *policy.State, in *policy.Input, d *policy.Decision, i int, at time.Duration) {
+func (e *examiner) commands(before []guard.Plug, in *policy.Input, d *policy.Decision, i int, at time.Duration) {
 	p, spec, was := &d.Plugs[i], &e.c.Spec.Plugs[i], &e.sent[i]
 	if !p.Send {
 		return
 	}
-	if hand := &before.Plugs[i].Hand; hand.Active && hand.AtPlug && in.Now.Before(hand.Until) && !cut(p) {
+	if hand := &before[i].Hand; hand.Active && hand.AtPlug && in.Now.Before(hand.Until) && !cut(p) {
 		e.breaks(at, "plug %s is commanded while it is in a hand", spec.Name)
 	}
 	if was.any && was.on != p.On {

@@ -87,7 +87,7 @@ func (e *examiner) Step(in policy.Input) policy.Decision {
 	e.listen(&in)
 	in.Actions = append(in.Actions, e.asks...)
 	e.asks = nil
-	before := e.state
+	plugs, sensors := e.state.Plugs, e.state.Sensors // a step never writes to those of the state before it
 	var d policy.Decision
 	e.state, d = e.c.policy.Step(e.state, in)
 	e.note(&d)
@@ -96,9 +96,9 @@ func (e *examiner) Step(in policy.Input) policy.Decision {
 	}
 	e.course.add(at, e.rig, &e.c.Params)
 	e.watchOutlets(at, dt.Seconds())
-	e.invariants(&before, &in, &d, at)
+	e.invariants(plugs, &in, &d, at)
 	e.alarms(&d, at)
-	e.tell(&before, &d, at)
+	e.tell(sensors, &d, at)
 	e.find(at, dt.Seconds())
 	if at >= settle && !e.disturbed(at) {
 		e.healthy += dt
@@ -216,7 +216,7 @@ func (e *examiner) note(d *policy.Decision) {
 }
 
 // tell writes down what a person who replays a trial wants to see.
-func (e *examiner) tell(before *policy.State, d *policy.Decision, at time.Duration) {
+func (e *examiner) tell(before []policy.SensorState, d *policy.Decision, at time.Duration) {
 	if e.tells == nil {
 		return
 	}
@@ -233,7 +233,7 @@ func (e *examiner) tell(before *policy.State, d *policy.Decision, at time.Durati
 		}
 	}
 	for i := range e.state.Sensors {
-		if was, is := before.Sensors[i].Suspect, e.state.Sensors[i].Suspect; was != is {
+		if was, is := before[i].Suspect, e.state.Sensors[i].Suspect; was != is {
 			e.tells(fmt.Sprintf("%s: sensor %s is suspect: %q", now, e.state.Sensors[i].Name, is))
 		}
 	}
