@@ -14,8 +14,8 @@ import (
 // progress shows on standard error how far something is, while that is a terminal. The returned function ends it and
 // wipes it away; share is called until then.
 func (a *app) progress(share func() float64) (stop func()) {
-	f, ok := a.stderr.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
+	f, ok := a.barOn()
+	if !ok {
 		return func() {}
 	}
 	done := make(chan struct{})
@@ -37,6 +37,21 @@ func (a *app) progress(share func() float64) (stop func()) {
 		close(done)
 		wg.Wait()
 	}
+}
+
+// barOn is the terminal on which a bar can be drawn.
+func (a *app) barOn() (f *os.File, ok bool) {
+	f, ok = a.stderr.(*os.File)
+	return f, ok && term.IsTerminal(int(f.Fd()))
+}
+
+// remark writes a line on standard error while something is under way, above its bar where one is drawn.
+func (a *app) remark(line string) {
+	wipe := ""
+	if _, ok := a.barOn(); ok {
+		wipe = "\r\x1b[K"
+	}
+	fmt.Fprintf(a.stderr, "%s%s\n", wipe, line)
 }
 
 // bar draws a share, 0..1, as a bar so many columns wide, to an eighth of a column.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -34,7 +35,8 @@ func newTrialCommand(a *app) *cobra.Command {
 		Long: "Lets simulated chambers run under the policies that keep real ones, as fast as the machine can: healthy first, then\n" +
 			"from there once with each fault, and with pairs of them. Prints for each fault after how many minutes its alarm came\n" +
 			"and how often it was missed, and the alarms without a cause in healthy days. At every step it checks what must hold\n" +
-			"in every run; what did not hold is printed with the words that show it again, and the exit status is 1.\n\n" +
+			"in every run; what did not hold is printed with the words that show it again, at once on standard error and again at\n" +
+			"the end, and the exit status is 1. Ctrl-C ends it early, with the report of what there was until then and exit status 1.\n\n" +
 			"Faults: " + strings.Join(wrap(strings.Join(trialKinds(), ", "), 100), "\n") + ".",
 		Example: "  gillkeeper trial --chambers 20\n" +
 			"  gillkeeper trial --chambers 100 --days 4 --faults none\n" +
@@ -80,6 +82,7 @@ func (a *app) trial(cmd *cobra.Command, f *trialFlags) error {
 		report, err = a.trialAgain(f, cmd, &plan)
 	} else {
 		var how lab.Progress
+		plan.Broke = func(b lab.Bad) { a.remark(fmt.Sprintf("%s  # %s", f.again(b.Replay()), b.What)) }
 		stop := a.progress(how.Share)
 		report, err = plan.Run(cmd.Context(), &how)
 		stop()
@@ -94,7 +97,10 @@ func (a *app) trial(cmd *cobra.Command, f *trialFlags) error {
 	} else {
 		a.printTrial(f, report)
 	}
-	if report.Broken > 0 {
+	switch {
+	case report.Stopped:
+		return errors.New("the laboratory was stopped before its end; the report is of what there was until then")
+	case report.Broken > 0:
 		return &saidError{}
 	}
 	return nil
@@ -109,10 +115,14 @@ func (a *app) trialWater(cmd *cobra.Command, f *trialFlags, plan *lab.Plan) erro
 	case err != nil:
 		return err
 	case f.asJSON:
-		return a.printJSON(lines)
+		err = a.printJSON(lines)
+	default:
+		lab.PrintWater(a.stdout, lines)
 	}
-	lab.PrintWater(a.stdout, lines)
-	return nil
+	if err == nil && cmd.Context().Err() != nil {
+		return errors.New("the laboratory was stopped before its end; the table is of the fillings until then")
+	}
+	return err
 }
 
 func (f *trialFlags) plan() (lab.Plan, error) {
@@ -148,7 +158,16 @@ func (f *trialFlags) plan() (lab.Plan, error) {
 	return p, nil
 }
 
-// again runs the one trial that was asked for.
+// again is the command line that shows a trial again.
+func (f *trialFlags) again(which string) string {
+	rules := ""
+	if f.rules {
+		rules = " --rules"
+	}
+	return fmt.Sprintf("gillkeeper trial --days %g%s --replay %s", f.days, rules, which)
+}
+
+// trialAgain runs the one trial that was asked for.
 func (a *app) trialAgain(f *trialFlags, cmd *cobra.Command, plan *lab.Plan) (*lab.Report, error) {
 	number, names, _ := strings.Cut(f.replay, "/")
 	seed, err := strconv.ParseUint(number, 10, 64)
@@ -175,7 +194,7 @@ func (a *app) printTrial(f *trialFlags, r *lab.Report) {
 	if len(r.Bad) == 0 {
 		return
 	}
-	fmt.Fprintf(a.stdout, "\nTo see one again: gillkeeper trial --days %g%s --replay WHICH\n\n", f.days, map[bool]string{true: " --rules"}[f.rules])
+	fmt.Fprintf(a.stdout, "\nTo see one again: %s\n\n", f.again("WHICH"))
 	const most = 40
 	for i, b := range r.Bad {
 		if i == most {

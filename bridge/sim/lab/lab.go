@@ -28,6 +28,8 @@ type Plan struct {
 	Pairs    int           // pairs thrown at each chamber
 	Rules    bool          // the rules alone decide, not the plan: four times as fast
 	Workers  int           // chambers at once; 0: one for each processor
+	// Broke, where set, hears of every trial in which something did not hold, as soon as it is over; of one at a time.
+	Broke func(Bad)
 }
 
 // settle is left out at the start of a chamber's life: it comes from the room's air to its climate, and is learned.
@@ -47,7 +49,8 @@ func (p *Progress) Share() float64 {
 	return min(1, float64(p.done.Load())/float64(p.total.Load()))
 }
 
-// Run carries the plan out. It fails when ctx ends first, or a chamber cannot be made.
+// Run carries the plan out, or as much of it as there is time for until ctx ends: the report says so, and leaves out the
+// fault that was under way. It fails when a chamber cannot be made.
 func (o Plan) Run(ctx context.Context, progress *Progress) (*Report, error) {
 	if progress == nil {
 		progress = new(Progress)
@@ -64,6 +67,7 @@ func (o Plan) Run(ctx context.Context, progress *Progress) (*Report, error) {
 	if workers <= 0 {
 		workers = runtime.GOMAXPROCS(0)
 	}
+	o.Broke = oneAtATime(o.Broke)
 	var wg sync.WaitGroup
 	for range workers {
 		wg.Go(func() {
@@ -80,10 +84,22 @@ func (o Plan) Run(ctx context.Context, progress *Progress) (*Report, error) {
 	if err := errors.Join(faults...); err != nil {
 		return nil, err
 	}
-	if ctx.Err() != nil {
-		return nil, errors.New("the laboratory was stopped before its end")
+	r := o.report(outcomes)
+	r.Stopped = ctx.Err() != nil
+	return r, nil
+}
+
+// oneAtATime lets a function be called from many goroutines.
+func oneAtATime(f func(Bad)) func(Bad) {
+	if f == nil {
+		return func(Bad) {}
 	}
-	return o.report(outcomes), nil
+	var mu sync.Mutex
+	return func(b Bad) {
+		mu.Lock()
+		defer mu.Unlock()
+		f(b)
+	}
 }
 
 // chamber runs one chamber: healthy first, then from there once for each fault and pair.
@@ -98,18 +114,30 @@ func (o *Plan) chamber(ctx context.Context, seed uint64) (outcome, error) {
 		return out, err
 	}
 	base.advance(ctx, o.Healthy)
-	out.add(base.close(Throw{Seed: seed}))
+	o.keep(&out, base.close(Throw{Seed: seed}))
 	for _, t := range o.throws(c, seed) {
 		if ctx.Err() != nil {
-			break
+			return out, nil
 		}
 		result, err := base.throw(ctx, t)
-		if err != nil {
+		switch {
+		case err != nil:
 			return out, err
+		case ctx.Err() != nil: // it is half done: what it has not found yet is not missed
+			return out, nil
 		}
-		out.add(result)
+		o.keep(&out, result)
 	}
+	out.whole = true
 	return out, nil
+}
+
+// keep takes a result in, and tells of what did not hold.
+func (o *Plan) keep(out *outcome, r Result) {
+	out.add(r)
+	if len(r.Broken) > 0 {
+		o.Broke(Bad{r.Throw.Seed, r.Throw.Names(), r.Broken[0]})
+	}
 }
 
 // Replay runs one throw again, or, with no kinds, the healthy days of one chamber; tells, where given, hears of every
@@ -129,7 +157,7 @@ func (o Plan) Replay(ctx context.Context, t Throw, tells func(line string)) (*Re
 	}
 	base.advance(ctx, o.Healthy)
 	base.exam.tells = tells
-	var out outcome
+	out := outcome{whole: true}
 	if len(t.Kinds) == 0 {
 		out.add(base.close(t))
 	} else {
@@ -143,6 +171,9 @@ func (o Plan) Replay(ctx context.Context, t Throw, tells func(line string)) (*Re
 			return nil, err
 		}
 		out.add(result)
+	}
+	if ctx.Err() != nil {
+		return nil, errors.New("the trial was stopped before its end")
 	}
 	return o.report([]outcome{out}), nil
 }

@@ -2,11 +2,14 @@ package lab
 
 import (
 	"bytes"
+	"context"
 	"math"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"gillkeeper/policy/plant"
 )
 
 // shortPlan is the laboratory in a few seconds.
@@ -107,4 +110,71 @@ func TestReportCounts(t *testing.T) {
 	if s := b.String(); !strings.Contains(s, "1 of 20") || !strings.Contains(s, "57.14 in 100 days") {
 		t.Errorf("printed:\n%s", s)
 	}
+}
+
+// TestStopped has the laboratory stopped when a trial breaks: it is told of that at once, with the words to see it again, and
+// the report is of what there was until then.
+func TestStopped(t *testing.T) {
+	plan := shortPlan(t, "disk_full", "link_down")
+	plan.Chambers, plan.Workers = 3, 1
+	endless := Kind{Name: "endless", Says: "the fan's plug stuck on for longer than it is said to", For: time.Hour, Bears: bears("plug_disobeys"),
+		plant: func(c *chamberCase, at, _ float64) []plant.Fault {
+			return []plant.Fault{{Kind: plant.PlugWelded, From: at, For: 1e6, Index: c.Spec.Plug(fanRole)}}
+		}}
+	plan.Kinds = slices.Insert(plan.Kinds, 1, endless)
+	ctx, cancel := context.WithCancel(t.Context())
+	var told []Bad
+	plan.Broke = func(b Bad) {
+		told = append(told, b)
+		cancel()
+	}
+	r, err := plan.Run(ctx, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(told) != 1 || told[0].Replay() != "3/endless" || told[0].What == "" {
+		t.Errorf("told of %+v", told)
+	}
+	var thrown []int
+	for _, l := range r.Kinds {
+		thrown = append(thrown, l.Thrown)
+	}
+	if !slices.Equal(thrown, []int{1, 1, 0}) || !r.Stopped || r.Chambers != 0 || r.Planned != 3 || r.Broken != 1 || r.HealthyDays < 0.2 {
+		t.Errorf("thrown %d; %+v", thrown, r)
+	}
+	var b bytes.Buffer
+	r.Print(&b)
+	if s := b.String(); !strings.HasPrefix(s, "Stopped before the end: what there was until then, with 0 of 3 chambers through.\n") {
+		t.Errorf("printed:\n%s", s)
+	}
+	cancelled, err := plan.Run(ctx, nil)
+	if err != nil || !cancelled.Stopped || cancelled.Days != 0 {
+		t.Errorf("stopped before its beginning: %+v, %v", cancelled, err)
+	}
+}
+
+// A fault that is under way when the laboratory is stopped is left out: it may yet have been found.
+func TestStoppedAmidFault(t *testing.T) {
+	plan := shortPlan(t, "rh_silent")
+	ctx := &endsAfter{Context: t.Context(), looks: 75} // 72 are the healthy half day
+	r, err := plan.Run(ctx, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !r.Stopped || r.Kinds[0].Thrown != 0 || r.Kinds[0].Missed != 0 || r.HealthyDays < 0.24 || len(r.Bad) > 0 {
+		t.Errorf("%+v", r)
+	}
+}
+
+// endsAfter is a context that ends once it was asked so many times.
+type endsAfter struct {
+	context.Context
+	looks int
+}
+
+func (c *endsAfter) Err() error {
+	if c.looks--; c.looks < 0 {
+		return context.Canceled
+	}
+	return nil
 }

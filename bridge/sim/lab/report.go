@@ -11,7 +11,10 @@ import (
 )
 
 // outcome is what came of one chamber.
-type outcome struct{ results []Result }
+type outcome struct {
+	results []Result
+	whole   bool // all that was planned for it
+}
 
 func (o *outcome) add(r Result) { o.results = append(o.results, r) }
 
@@ -28,6 +31,9 @@ type Report struct {
 	ToldOf      []Count `json:"notified_by_alarm"`    // in healthy days
 	Bad         []Bad   `json:"bad,omitempty"`        // what did not hold, or was falsely alarmed, with the way to see it again
 	Broken      int     `json:"broken"`               // trials in which something did not hold
+	Stopped     bool    `json:"stopped,omitempty"`    // before the plan's end: this is what there was until then
+	Chambers    int     `json:"chambers"`             // that are through with everything
+	Planned     int     `json:"chambers_planned"`
 	Digest      uint64  `json:"digest"`
 }
 
@@ -81,11 +87,14 @@ func (b Bad) Replay() string {
 }
 
 func (o *Plan) report(outcomes []outcome) *Report {
-	r := &Report{Pairs: Line{Kind: "pairs", Says: "two of these at once"}}
+	r := &Report{Planned: o.Chambers, Pairs: Line{Kind: "pairs", Says: "two of these at once"}}
 	for _, k := range o.Kinds {
 		r.Kinds = append(r.Kinds, Line{Kind: k.Name, Says: k.Says})
 	}
 	for i := range outcomes {
+		if outcomes[i].whole {
+			r.Chambers++
+		}
 		for j := range outcomes[i].results {
 			r.take(&outcomes[i].results[j])
 		}
@@ -175,6 +184,9 @@ func quantile(v []float64, p float64) float64 {
 
 // Print writes the report as a table.
 func (r *Report) Print(w io.Writer) {
+	if r.Stopped {
+		fmt.Fprintf(w, "Stopped before the end: what there was until then, with %d of %d chambers through.\n\n", r.Chambers, r.Planned)
+	}
 	fmt.Fprintf(w, "%-17s %-46s %6s %7s %7s %14s %6s\n", "FAULT", "WHAT IS DONE", "THROWN", "MEDIAN", "95 %", "MISSED", "WRONG")
 	for i := range r.Kinds {
 		r.Kinds[i].print(w)

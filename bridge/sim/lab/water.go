@@ -43,7 +43,7 @@ type WaterLine struct {
 
 // Water lets reservoirs run dry, three fillings in each chamber, and looks how good the hours left were that were told. The
 // reservoirs are small, to save time; in every other chamber the crop changes its stage in the last filling. The grower
-// fills up half an hour after it ran dry and says so.
+// fills up half an hour after it ran dry and says so. When ctx ends first, the fillings until then count.
 func (o Plan) Water(ctx context.Context, progress *Progress) ([]WaterLine, error) {
 	if progress == nil {
 		progress = new(Progress)
