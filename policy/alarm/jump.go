@@ -11,7 +11,8 @@ type Jump struct {
 	From   float64 `json:"from"`   // the reading before the step
 	To     float64 `json:"to"`     // the first one after it
 	Count  int     `json:"count"`  // readings that stayed there, while it is weighed; 0: nothing is
-	Beside float64 `json:"beside"` // what the others read then
+	Before float64 `json:"before"` // how far it was from the others before
+	Apart  float64 `json:"apart"`  // sum of how far it was from them since, while it is weighed
 	By     float64 `json:"by"`     // size of the step that it is suspected for; 0: none
 	Low    float64 `json:"low"`    // smoothed lowest of the readings of the last hours, before any step
 	Back   int     `json:"back"`   // readings in a row that show that it is over
@@ -31,9 +32,12 @@ const (
 	// jumpBack is the share of the step that must be undone, and for how many readings.
 	jumpBack      = 0.6
 	jumpBackCount = 5
-	// jumpApart is the share of the step by which it must have left the others: quick sensors follow a strong fan by 20 points
-	// between two readings, one of them a little before the other.
-	jumpApart = 0.4
+	// jumpApart is the share of the step by which it must have left the others, as a mean of the readings that stayed: quick
+	// sensors follow a strong fan by 20 points between two readings, one of them a little before the other, and longer before
+	// where messages are lost.
+	jumpApart = 0.5
+	// jumpKnown: seconds after which how far it is from the others, smoothed, is what it was before a step.
+	jumpKnown = 900.0
 	// jumpLow: the lowest reading is forgotten over some six hours of a reading each half minute.
 	jumpForget = 1.0 / 720
 )
@@ -62,30 +66,45 @@ func (w *SensorWatch) jumped(v, middle float64, others bool, room float64, s *ch
 		w.jumpedBack(v, middle, others, s)
 		return
 	}
-	limit := jumpLimit(s.Quantity)
 	step := v - w.Last
 	switch {
 	case j.Count > 0:
-		if (v-j.From)/(j.To-j.From) < 0.5 {
-			j.Count = 0
-			break
-		}
-		if j.Count++; j.Count > jumpStays {
-			j.Count = 0
-			least := jumpApart * math.Abs(j.To-j.From)
-			if !others || math.Abs(middle-j.Beside) < least && math.Abs(v-middle) > least {
-				j.By, j.Back = j.To-j.From, 0
-				w.suspect(Jumped)
-			}
-		}
+		w.stayed(v, middle, others, room, s)
 		return
-	case gap <= jumpGap && math.Abs(step) > limit && w.mayJump(v, others, room, s):
-		j.From, j.To, j.Count, j.Beside = w.Last, v, 1, middle
+	case gap <= jumpGap && math.Abs(step) > jumpLimit(s.Quantity) && w.mayJump(v, others, room, s):
+		j.From, j.To, j.Count, j.Before, j.Apart = w.Last, v, 1, w.Last-middle, v-middle
+		if w.AwayFor >= jumpKnown {
+			j.Before = w.Away
+		}
 		return
 	}
 	j.Low = min(v, j.Low+jumpForget*(v-j.Low))
 	if j.Low == 0 {
 		j.Low = v
+	}
+}
+
+// stayed weighs a reading after a step. It must stay there; where others can be asked, away from them.
+func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *chamber.Sensor) {
+	j := &w.Jump
+	if !others && (v-j.From)/(j.To-j.From) < 0.5 {
+		j.Count = 0
+		return
+	}
+	j.Count++
+	j.Apart += v - middle
+	if j.Count <= jumpStays {
+		return
+	}
+	left := (j.Apart/float64(j.Count) - j.Before) / (j.To - j.From)
+	j.Count = 0
+	switch {
+	case others && left < jumpApart:
+	case !others && s.Quantity == chamber.RelativeHumidity:
+	case !others && s.Quantity == chamber.CO2 && room >= j.From+jumpCO2: // the room's sensor said so only now
+	default:
+		j.By, j.Back = j.To-j.From, 0
+		w.suspect(Jumped)
 	}
 }
 

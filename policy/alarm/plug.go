@@ -1,6 +1,8 @@
 package alarm
 
 import (
+	"time"
+
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/guard"
 )
@@ -19,6 +21,9 @@ type PlugWatch struct {
 	Reported bool    `json:"reported,omitempty"` // the same
 	Waited   float64 `json:"waited"`             // seconds since the command last turned
 	Ignored  int     `json:"ignored"`            // commands that were not followed since the plug last moved
+	Still    float64 `json:"still"`              // seconds since it last moved
+	// Answers is how long, in seconds, its word takes to come after a command, at the longest of late.
+	Answers float64 `json:"answers"`
 }
 
 const (
@@ -32,7 +37,37 @@ const (
 	// ignoredMost commands, each given ignoredLeast seconds, none of them followed: more than a bad link loses.
 	ignoredMost  = 3
 	ignoredLeast = 8.0
+
+	// disagreesLeast, seconds: a report takes its time, and one that is late says something else than the command after every
+	// switching. A plug that does not obey stands still meanwhile.
+	disagreesLeast = 30.0
+	// answersFaded is the share by which a quicker answer takes from the longest of late.
+	answersFaded = 0.1
+	// answersMost, seconds: what takes longer was no answer.
+	answersMost = 60.0
 )
+
+// late is how long what a plug says of its power may have been under way, in seconds: nothing to reckon with where its
+// answers come in good time, which is also that of a gateway that gathers messages.
+func (w *PlugWatch) late() float64 {
+	if w.Answers <= guard.LateAnswer.Seconds() {
+		return 0
+	}
+	return w.Answers
+}
+
+// Late is for how long, in seconds, what the plug of that index says may be under way, where that is more than usual.
+func (d *Detectors) Late(plug int) float64 {
+	if plug < 0 || plug >= len(d.Plugs) {
+		return 0
+	}
+	return d.Plugs[plug].late()
+}
+
+// disagrees reports whether a plug says something else than it was told for longer than its word takes.
+func (w *PlugWatch) disagrees(p *guard.Plug, now time.Time) bool {
+	return !p.DisagreesSince.IsZero() && min(now.Sub(p.DisagreesSince).Seconds(), w.Still) >= disagreesLeast
+}
 
 // plugs compares what plugs do with what they were told, and learns their power.
 func (s *detection) plugs() {
@@ -44,7 +79,7 @@ func (s *detection) plugs() {
 		w.follow(p, s.dt)
 		code := Code("")
 		switch {
-		case !p.DisagreesSince.IsZero() && !p.Hand.AtPlug, w.Ignored >= ignoredMost && s.reports(i):
+		case w.disagrees(p, s.e.Now) && !p.Hand.AtPlug, w.Ignored >= ignoredMost && s.reports(i):
 			code = StuckOff
 			if p.Reported {
 				code = StuckOn
@@ -68,8 +103,13 @@ func (s *detection) reports(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.
 
 // follow counts the commands that a plug did not follow. Any movement of it, by whom ever, shows that it is alive.
 func (w *PlugWatch) follow(p *guard.Plug, dt float64) {
+	w.Still += dt
 	if p.Hand.Active || !p.HasTold || p.Reported != w.Reported {
 		w.Ignored = 0
+	}
+	if p.Reported != w.Reported {
+		w.Still = 0
+		w.answered(p, dt)
 	}
 	if p.Told != w.Told {
 		if w.Waited >= ignoredLeast && p.Reported != w.Told && !p.Hand.Active {
@@ -79,6 +119,21 @@ func (w *PlugWatch) follow(p *guard.Plug, dt float64) {
 	}
 	w.Waited += dt
 	w.Told, w.Reported = p.Told, p.Reported
+}
+
+// answered takes note of how long a report was awaited. One that says the opposite of the command answers the one before.
+func (w *PlugWatch) answered(p *guard.Plug, dt float64) {
+	waited := w.Waited + dt
+	if p.Told != w.Told { // it was told otherwise in this very step
+		waited = dt
+	}
+	switch {
+	case p.Hand.Active || !p.HasTold || waited > answersMost:
+	case p.Reported != p.Told:
+		w.Answers = max(w.Answers, waited)
+	default:
+		w.Answers = max(waited, w.Answers+answersFaded*(waited-w.Answers))
+	}
 }
 
 // matchedPlugs keeps what is known of plugs by name, so that a change of configuration moves nothing.
@@ -103,7 +158,11 @@ func (s *detection) meter(i int, p *guard.Plug, w *PlugWatch) {
 		if r.Plug != i || !r.HasWatts || r.Retained {
 			continue
 		}
-		if settled := r.At.Sub(p.ChangedAt).Seconds(); !p.Known || settled < wattsSettle || r.At.Sub(p.ToldAt).Seconds() < wattsSettle {
+		if w.Seen >= wattsKnown && r.Watts > wattsRunning*w.RunWatts {
+			w.Idle = 0 // whenever that was: it has its power
+		}
+		settle := wattsSettle + w.late()
+		if !p.Known || r.At.Sub(p.ChangedAt).Seconds() < settle || r.At.Sub(p.ToldAt).Seconds() < settle {
 			continue
 		}
 		if !p.On {

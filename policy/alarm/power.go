@@ -23,7 +23,7 @@ const (
 	powerLow    = 0.5 // share of the running power
 	powerHigh   = 0.7
 	powerAbove  = 1.5
-	powerSettle = 15.0 // seconds after switching on: spin-up, and reports that were under way
+	powerSettle = 15.0 // seconds after switching on: spin-up, and reports that were under way; more where they come late
 	// powerConfirm: seconds of on-time after the first low report. A plug that was switched off at its button may say
 	// its power before its state; and one that reports on change only says the low power once.
 	powerConfirm = 5.0
@@ -51,10 +51,16 @@ func (p *Power) advance(w *Water, dt float64, on bool, onFor float64) opinion {
 	}
 	verdict := unsure
 	for _, r := range w.Reports {
-		if r.Plug != w.Index || !r.HasWatts || r.Retained || !commanded || onFor < powerEarliest || w.Plug.Output() < 1 {
+		if r.Plug != w.Index || !r.HasWatts || r.Retained {
 			continue
 		}
-		if onFor < powerSettle && !p.trustEarly(r.Watts) {
+		if p.Seen >= powerKnown && r.Watts > powerHigh*p.Run {
+			p.Low, p.LowOn = 0, 0 // whenever that was: it runs as ever
+		}
+		if !commanded || onFor < powerEarliest || w.Plug.Output() < 1 {
+			continue
+		}
+		if onFor < powerSettle+w.Late && (w.Late > 0 || !p.trustEarly(r.Watts)) {
 			continue
 		}
 		if v := p.take(r.Watts); v != unsure {

@@ -62,6 +62,7 @@ type Water struct {
 	Open      bool    // the chamber is open, or was upset by something else a while ago: answers mean nothing
 	FanOdd    bool    // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
 	Reports   []chamber.PlugReport
+	Late      float64 // seconds for which they may have been under way, where that is more than usual
 }
 
 // Probing: a dry humidifier is not run on and on, for a dry disc overheats; it is tried now and then.

@@ -32,6 +32,7 @@ type tank struct {
 	plug guard.Plug
 	r    alarm.Reservoir
 	saw  int
+	late float64 // seconds
 }
 
 func newTank() *tank {
@@ -41,7 +42,7 @@ func newTank() *tank {
 
 func (k *tank) step(d time.Duration, watts ...float64) {
 	k.now = k.now.Add(d)
-	w := alarm.Water{Now: k.now, Spec: &k.spec, Plug: k.plug}
+	w := alarm.Water{Now: k.now, Spec: &k.spec, Plug: k.plug, Late: k.late}
 	for _, x := range watts {
 		w.Reports = append(w.Reports, chamber.PlugReport{At: k.now, HasWatts: true, Watts: x})
 	}
@@ -105,6 +106,29 @@ func TestReportOnChangeSaysItOnce(t *testing.T) {
 	}
 	if !k.r.Dry {
 		t.Error("one low report that nothing contradicted for forty seconds of on-time")
+	}
+}
+
+// Where what a plug says comes late and out of order, its power in the first half minute of a run may be that of the pause.
+func TestLatePowerIsNotDry(t *testing.T) {
+	for _, late := range []float64{0, 30} {
+		k := newTank()
+		for range 10 {
+			k.pulse(25)
+		}
+		k.late = late
+		k.turn(true)
+		k.step(time.Second)
+		k.step(18*time.Second, 0.3)
+		k.step(8*time.Second, 0.3)
+		if want := late == 0; k.r.Dry != want {
+			t.Errorf("no power in the first half minute of a run, reports %v s late: dry %v, want %v", late, k.r.Dry, want)
+		}
+		k.step(22*time.Second, 0.3)
+		k.step(10*time.Second, 0.3)
+		if !k.r.Dry {
+			t.Error("no power for a minute, and not dry")
+		}
 	}
 }
 

@@ -126,7 +126,8 @@ func Kinds() []Kind {
 		{Name: "messages_lost", Says: "three messages in ten lost", For: 4 * h, Bears: []alarm.Name{alarm.PlugDisobeys, alarm.SensorSilent}, plant: whole(plant.MessagesLost, 0.3)},
 		{Name: "messages_late", Says: "messages 20 s late", For: 4 * h, plant: whole(plant.MessagesLate, 20)},
 		{Name: "messages_doubled", Says: "every other message twice", For: 4 * h, plant: whole(plant.MessagesDoubled, 0.5)},
-		{Name: "messages_mixed", Says: "messages up to 30 s late, out of order", For: 4 * h, plant: whole(plant.MessagesMixed, 30)},
+		// The last word of a plug may be what it did before: it is then taken for a hand at it, and does nothing of what is told.
+		{Name: "messages_mixed", Says: "messages up to 30 s late, out of order", For: 4 * h, Bears: []alarm.Name{alarm.PlugDisobeys, alarm.FanFailed}, plant: whole(plant.MessagesMixed, 30)},
 		{Name: "killed", Says: "the program killed for 10 minutes", For: 10 * time.Minute, by: killed},
 		{Name: "clock_back", Says: "the wall clock an hour back", For: 2 * h, by: clockBack},
 		{Name: "clock_forward", Says: "the wall clock an hour ahead", For: 2 * h, by: clockForward},
