@@ -76,6 +76,12 @@ func (c *Constants) full(t float64) float64 {
 // RH is the relative humidity, at most 1.
 func (a *Air) RH(c *Constants) float64 { return min(1, a.Vapor/c.full(a.AirC)) }
 
+// MistSeconds is for how long the humidifier must be driven, its spinning up and down included, until what it gives to the
+// air has been that much, in g/m³. Beyond an hour, and where it gives nothing, it is an hour.
+func (c *Constants) MistSeconds(vapor float64) float64 {
+	return min(vapor/max(c.MistRate*(1-c.Loss), 1e-9)+(mistUpS-mistDownS)/2, 3600)
+}
+
 // Spin turns a plug's output up or down toward a share of the full one, of which it takes up or down seconds to cover all,
 // and gives its mean over the step of dt seconds.
 //
