@@ -90,6 +90,7 @@ type SensorState struct {
 	Dead    bool      `json:"dead,omitempty"`   // its liveness topic says gone
 	Silent  bool      `json:"silent,omitempty"` // no fresh reading within MaxAge
 	Suspect string    `json:"suspect,omitempty"`
+	Spot    Spot      `json:"spot,omitzero"` // how it usually reads beside the others
 
 	Raw         float64                  `json:"raw"`                  // the last reading as the sensor gave it
 	RawAt       time.Time                `json:"raw_at,omitzero"`      // of the last fresh one, whether used or not

@@ -29,7 +29,7 @@ func (t *step) water() {
 	}
 	w := alarm.Water{
 		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], Learn: &t.s.Learn, Facts: &t.facts,
-		Open: t.s.Detectors.Upset.Was, FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports, Late: t.s.Detectors.Late(i),
+		Open: t.s.Detectors.Upset.Was, DoorOpen: t.s.Detectors.Door.Open, FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports, Late: t.s.Detectors.Late(i),
 	}
 	w.MistGPerH = t.learned().Mist
 	var refilled bool

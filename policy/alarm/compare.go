@@ -24,7 +24,7 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 		middle := middleOf(others)
 		w.AwayFor += dt
 		w.Away += (1 - math.Exp(-dt/min(apartMemory, max(w.AwayFor, 1)))) * (w.Last - middle - w.Away)
-		w.settle(s.Quantity, dt)
+		w.settle(d.movedLimit(i, e.Spec), dt, d.Upset.Was || d.Dry.Was)
 		limit := apart(s.Quantity, middle)
 		switch {
 		case len(others) >= 2 && w.AwayFor >= apartAfter && math.Abs(w.Away) > limit && others[len(others)-1]-others[0] < limit:
@@ -37,11 +37,16 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 	}
 }
 
-// settle learns how far the sensor usually is from the others, unless it is moving away.
-func (w *SensorWatch) settle(q chamber.Quantity, dt float64) {
-	limit := movedLimit(q)
+// settle learns how far the sensor usually is from the others, unless it is moving away. While the chamber is upset, spots
+// differ by more or less than usual.
+func (w *SensorWatch) settle(limit, dt float64, upset bool) {
 	if limit == 0 || w.AwayFor < apartAfter {
 		return
+	}
+	if w.UsualFor < movedKnown || math.Abs(w.Away-w.Usual) <= limit {
+		w.MovedFor = 0
+	} else if !upset {
+		w.MovedFor += dt
 	}
 	if w.UsualFor >= movedKnown && math.Abs(w.Away-w.Usual) > limit/2 {
 		dt /= 4
@@ -50,19 +55,22 @@ func (w *SensorWatch) settle(q chamber.Quantity, dt float64) {
 	w.Usual += (1 - math.Exp(-dt/max(w.UsualFor, 1))) * (w.Away - w.Usual)
 }
 
-// moved reports whether the sensor is elsewhere than it usually is, seen from the others.
-func (w *SensorWatch) moved(q chamber.Quantity, was bool) bool {
-	limit := movedLimit(q)
-	if was {
-		limit *= apartBack
+// moved reports whether the sensor is elsewhere than it usually is by more than a limit, seen from the others.
+func (w *SensorWatch) moved(limit float64, was bool) bool {
+	if limit == 0 || w.AwayFor < apartAfter || w.UsualFor < movedKnown {
+		return false
 	}
-	return limit > 0 && w.AwayFor >= apartAfter && w.UsualFor >= movedKnown && math.Abs(w.Away-w.Usual) > limit
+	away := math.Abs(w.Away - w.Usual)
+	return was && away > apartBack*limit || away > limit && w.MovedFor >= movedAfter
 }
 
 // movedLimit is by how much a sensor may move against the others; 0: it is not looked at.
-func movedLimit(q chamber.Quantity) float64 {
-	switch q {
+func (d *Detectors) movedLimit(i int, spec *chamber.Spec) float64 {
+	switch spec.Sensors[i].Quantity {
 	case chamber.RelativeHumidity:
+		if t := spec.Thermometer(i); t >= 0 && t < len(d.Sensors) {
+			return movedHumidity + movedPerK*math.Abs(d.Sensors[t].Usual)
+		}
 		return movedHumidity
 	case chamber.Temperature:
 		return movedTemperature

@@ -60,6 +60,7 @@ type Water struct {
 	Facts     *learn.Facts
 	MistGPerH float64 // learned output, 0: not known
 	Open      bool    // the chamber is open, or was upset by something else a while ago: answers mean nothing
+	DoorOpen  bool    // it is open now, and known to be
 	FanOdd    bool    // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
 	Reports   []chamber.PlugReport
 	Late      float64 // seconds for which they may have been under way, where that is more than usual

@@ -21,6 +21,9 @@ type Response struct {
 	NotElse  float64      `json:"not_else"`        // the same for a dry humidifier against something else that takes the vapor
 	MistOn   float64      `json:"mist_on"`         // seconds of mist since it began
 	Wrong    float64      `json:"wrong"`           // times that it was dry for minutes only, faded over days
+	Gave     float64      `json:"gave"`            // what the humidifier gave when all was well, as [learn.State.Given] has it
+	GaveFor  float64      `json:"gave_for"`        // seconds that it rests on
+	Little   float64      `json:"little"`          // seconds of mist for which it has given next to nothing of that
 }
 
 const (
@@ -39,6 +42,12 @@ const (
 	// that much, natural logarithm.
 	elseLower  = 2.0
 	elseUnlike = 3.0
+	// responseFits: the mean surprise, in standard deviations, up to which the rival foresees readings well enough to be
+	// believed that the humidifier gives nothing. 0.8 is that of a perfect fit; where the door stands open, or a fan does what
+	// it never did, neither of the two fits.
+	responseFits = 1.0
+	// coldest is the most that temperature may speak against the rival: without mist the air is warmer.
+	coldest = -4.0
 	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
 	// much more careful, for about wrongMemory seconds.
 	hasty       = 45 * 60.0
@@ -51,6 +60,13 @@ const (
 	newcomer = 30 * time.Minute
 	// unclearAfter: a plug that says something else than it was told for longer may do either.
 	unclearAfter = 5 * time.Second
+	// The slower way, for chambers that neither filter foresees when the mist fails: by what is learned of it then, once that
+	// fits again. What it gave is a mean of gaveMemory seconds, known after gaveKnown; next to nothing is a seventh of it (a
+	// natural logarithm), for littleOn seconds of mist.
+	gaveMemory = 6 * 3600.0
+	gaveKnown  = 3 * 3600.0
+	gaveLittle = 2.0
+	littleOn   = 240.0
 	// doubted is the evidence from which on what is learned of the mist is not to be relied on.
 	doubted = 4.0
 )
@@ -63,6 +79,12 @@ func (r *Response) evidence() float64 { return r.Humidity + min(r.Warmth, r.Humi
 // advance takes in one step and gives an opinion.
 func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinion {
 	r.Wrong *= math.Exp(-dt / wrongMemory)
+	if r.givesLittle(w, dt, on, res) {
+		*w.Learn = w.Learn.WithMist(r.Gave)
+		r.restart()
+		r.Little = 0
+		return dry
+	}
 	unclear := !w.Plug.DisagreesSince.IsZero() && w.Now.Sub(w.Plug.DisagreesSince) >= unclearAfter
 	if w.Learn == nil || w.Open || w.FanOdd || unclear {
 		r.restart()
@@ -82,6 +104,30 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 		r.Rival = &rival
 	}
 	return verdict
+}
+
+// givesLittle reports whether the humidifier is known to give next to nothing of what it gave.
+func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bool {
+	if w.Learn == nil || res.Dry {
+		return false
+	}
+	mist, known := w.Learn.Given()
+	switch {
+	case w.DoorOpen || w.FanOdd:
+		r.Little = 0
+	case !known:
+	case r.GaveFor >= gaveKnown && mist < r.Gave-gaveLittle:
+		if on {
+			r.Little += dt
+		}
+	default:
+		r.Little = 0
+		if !w.Open && r.evidence() < doubted {
+			r.GaveFor = min(r.GaveFor+dt, gaveMemory)
+			r.Gave += (1 - math.Exp(-dt/max(r.GaveFor, 60))) * (mist - r.Gave)
+		}
+	}
+	return r.Little >= littleOn && !(res.Power.PowerTells && res.Power.sound())
 }
 
 // weigh lets the rival follow this step and compares.
@@ -132,6 +178,9 @@ func (r *Response) verdict(res *Reservoir) opinion {
 		if r.evidence() >= responseWet {
 			return wet
 		}
+		return unsure
+	}
+	if r.Rival.Water.Odd > responseFits || r.Warmth < coldest {
 		return unsure
 	}
 	limit := responseDry * (1 + r.Wrong)

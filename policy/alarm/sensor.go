@@ -33,6 +33,7 @@ type SensorWatch struct {
 	AwayFor  float64 `json:"away_for"`  // seconds that it rests on
 	Usual    float64 `json:"usual"`     // the same over a day or two
 	UsualFor float64 `json:"usual_for"` // seconds that it rests on
+	MovedFor float64 `json:"moved_for"` // seconds for which it has been elsewhere than usual
 	Jump     Jump    `json:"jump,omitzero"`
 }
 
@@ -88,9 +89,11 @@ const (
 	// Humidity: creep near saturation moves sound ones by up to 2.5 points each, in hours.
 	movedHumidity    = 0.06
 	movedTemperature = 1.2
+	movedPerK        = 0.03 // more for each kelvin that its spot is usually warmer or colder: that difference comes and goes
 	movedKnown       = 6 * 3600.0
 	movedMemory      = 24 * 3600.0
-	apartMemory      = 900.0 // seconds over which the difference is smoothed
+	movedAfter       = 45 * 60.0 // seconds: what a fan that fails or an open door does to one spot is named before
+	apartMemory      = 900.0     // seconds over which the difference is smoothed
 	apartAfter       = 1800.0
 
 	// belowRoomAfter: a crop makes CO2, so its chamber is never for long below the room it breathes from. Hours, since
@@ -354,9 +357,9 @@ func (s *detection) sensors() {
 			case w.AwayFor >= apartAfter && math.Abs(w.Away) > limit:
 				apartC.name(i, spec, Pair, w.Away, time.Time{})
 				apartC.Bound = limit
-			case w.moved(spec.Quantity, s.was(SensorDisagrees)):
+			case w.moved(s.movedLimit(i, s.e.Spec), s.was(SensorDisagrees)):
 				apartC.name(i, spec, Moved, w.Away-w.Usual, time.Time{})
-				apartC.Bound = movedLimit(spec.Quantity)
+				apartC.Bound = s.movedLimit(i, s.e.Spec)
 			}
 		}
 	}

@@ -59,5 +59,27 @@ func (s *State) Foresees() float64 {
 // foreseenSD is how sure that must be.
 const foreseenSD = 0.01
 
+// Given is what the humidifier is taken to give at full output, as the natural logarithm of an amount, and whether that is
+// well known by a filter that foresees the readings as well as one can. Near saturation mist does nothing to the air, and
+// tells nothing.
+func (s *State) Given() (mist float64, known bool) {
+	w := &s.Water
+	sure := w.P[wMist*wStates+wMist] < givenSD*givenSD
+	return w.X[wMist], sure && w.Taken >= enoughTaken && w.Odd < givenOdd && w.X[wSeen] < givenBelow
+}
+
+// WithMist is the state with the humidifier taken for one that gives so much, as [State.Given] has it.
+func (s State) WithMist(mist float64) State {
+	s.Water.X[wMist] = mist
+	s.water().forget(wMist, mistSD)
+	return s
+}
+
+const (
+	givenSD    = 0.15
+	givenOdd   = 1.0
+	givenBelow = 0.95 // relative humidity
+)
+
 // Fits reports whether the water of the chamber goes as the filter foresees it, so that readings mean something.
 func (s *State) Fits() bool { return s.Water.Taken >= enoughTaken && s.Water.Odd < leastCalm }

@@ -70,8 +70,22 @@ func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	c.Actions = []policy.Action{{ID: "lab", Kind: policy.BatchAdd, Batch: "lab", Species: "pleurotus-ostreatus", Stage: stage,
 		SubstrateKg: c.Params.SubstrateKg, DryKg: c.Params.SubstrateKg * 0.35}}
 	c.Settle, c.Gather = settle, gather
+	c.fillInTime()
 	return c, nil
 }
+
+// fillInTime has the grower fill up every morning, or every morning and evening where the humidifier could run the reservoir
+// dry in a day and a half of running half the time. Such a grower wants to hear of low water when it will not last till then.
+func (c *chamberCase) fillInTime() {
+	if c.Params.ReservoirG < 18*c.Params.MistGPerH {
+		c.RefillEvery = 12 * time.Hour
+	}
+	mist := &c.Spec.Plugs[c.Spec.Plug(chamber.Humidifier)]
+	mist.WarnBefore = warnBefore
+}
+
+// warnBefore is what the growers of the laboratory set warn_before to.
+const warnBefore = 8 * time.Hour
 
 // addSensors hangs a third pair of sensors, up to 1.5 K warmer than the others.
 func (c *chamberCase) addSensors(n *plant.Noise) {

@@ -80,7 +80,7 @@ func (c *course) holds(n alarm.Name, t *crop.Target) bool {
 		return ever(func(x *plant.Truth) bool { return x.AirC > t.TemperatureC.High })
 	case alarm.ReservoirLow:
 		hours := float64(len(c.drawn) - 1)
-		return hours > 0 && c.left < 1.5*24*(c.drawn[len(c.drawn)-1]-c.drawn[0])/hours
+		return hours > 0 && c.left < 1.5*warnBefore.Hours()*(c.drawn[len(c.drawn)-1]-c.drawn[0])/hours
 	case alarm.ReservoirDry:
 		return c.empty > 0 && c.now-c.empty < time.Hour
 	case alarm.FilterClogged:
