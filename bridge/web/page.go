@@ -15,6 +15,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 
 	"gillkeeper/bridge/web/api"
 )
@@ -29,8 +30,9 @@ var assetTypes = map[string]string{
 	".svg": "image/svg+xml",
 }
 
-// views are the pages: each is the frame around its own body, with the parts that several share.
-var views = parseViews()
+// views are the pages: each is the frame around its own body, with the parts that several share. A server parses them, not
+// every command of the program.
+var views = sync.OnceValue(parseViews)
 
 func parseViews() map[string]*template.Template {
 	funcs := template.FuncMap{"tie": tie, "piece": func(root string, x any) part { return part{root, x} },
@@ -185,7 +187,7 @@ func (v *visit) render(status int, f frame) error {
 	f.Login = !f.Acts && v.set.secrets.hasAct
 	f.Reports = v.s.first == nil
 	var b bytes.Buffer
-	if err := views[f.View].Execute(&b, &f); err != nil {
+	if err := views()[f.View].Execute(&b, &f); err != nil {
 		v.s.log.Error("a page cannot be rendered", "view", f.View, "error", err)
 		return &api.Problem{Status: http.StatusInternalServerError, Code: api.CodeInternal, Detail: "the page cannot be rendered; see the log"}
 	}

@@ -173,7 +173,7 @@ func (p *painter) bits(k *card) []bit {
 	var out []bit
 	html := func(key, name string, x any, urgent, sum string) {
 		var b bytes.Buffer
-		if err := views["site"].ExecuteTemplate(&b, name, part{root, x}); err != nil {
+		if err := views()["site"].ExecuteTemplate(&b, name, part{root, x}); err != nil {
 			p.s.log.Error("a part of a page cannot be rendered", "part", name, "error", err)
 			return
 		}

@@ -162,6 +162,7 @@ func New(o Options) (*Server, error) {
 		return nil, fmt.Errorf("cannot serve page and API on %s: %w; free the port or set another one under [http] listen", o.Listen, err)
 	}
 	s.loopback = isLoopback(s.listener.Addr())
+	views() // parsed before the first visit
 	s.mux = s.newMux()
 	if o.First != nil {
 		s.mux = s.newStartMux()
