@@ -36,6 +36,7 @@ func TestDaemonHoldsNoSimulation(t *testing.T) {
 
 // Ctrl-C ends the demonstration well, with the figures so far, and leaves no folder behind.
 func TestDemoIsStopped(t *testing.T) {
+	t.Parallel()
 	var out, errs bytes.Buffer
 	a := newApp(strings.NewReader(""), &out, &errs, func(string) string { return "" })
 	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second) // a busy machine begins late
@@ -72,6 +73,7 @@ func TestDemoAddressTaken(t *testing.T) {
 
 // A drill speaks on a real broker until its time is over.
 func TestDrillSpeaks(t *testing.T) {
+	t.Parallel()
 	b, err := broker.Start(broker.Options{Listen: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)

@@ -21,7 +21,8 @@ func TestMain(m *testing.M) {
 	})
 }
 
-// TestScripts runs every command as a process, as a person would.
+// TestScripts runs every command line as a person would type it: with "exec" as a process of its own, which every command that
+// needs no daemon has at least once, with "call" inside this one.
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",

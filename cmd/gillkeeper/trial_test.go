@@ -11,6 +11,7 @@ import (
 
 // Ctrl-C ends the laboratory with a report of what there was until then, and says on standard error that it is no more.
 func TestTrialIsStopped(t *testing.T) {
+	t.Parallel()
 	for _, args := range [][]string{{}, {"--json"}} {
 		var out, errs bytes.Buffer
 		a := newApp(strings.NewReader(""), &out, &errs, func(string) string { return "" })
