@@ -40,7 +40,7 @@ func about(c reason.Cost, otherwise chamber.Quantity) (q, beside chamber.Quantit
 }
 
 // planned says a plan in two sentences: what would come without what was chosen, what is expected with it, and which
-// cost decided.
+// cost of the other way decided.
 func (w Words) planned(r reason.Reason) string {
 	p := r.Plan
 	if p == nil || p.For <= 0 {
@@ -65,7 +65,11 @@ func (w Words) planned(r reason.Reason) string {
 		s = fmt.Sprintf("Off, %s %s%s; %s, it would %s, and %s would %s.", inner(q), without.does, within, run, with.would, inner(beside), side.would)
 	}
 	if d := deciding[p.Decided]; d != "" {
-		s += " What decided: " + d + "."
+		against := "the run"
+		if p.Runs {
+			against = "rest"
+		}
+		s += " What tells against " + against + ": " + d + "."
 	}
 	return s
 }
