@@ -730,6 +730,34 @@ func TestInputsAreTakenOver(t *testing.T) {
 	}
 }
 
+// TestFanInVain: a fan that runs most of the time teaches nothing of its effect, in a chamber that is near the room's air. When
+// CO2 then climbs to thrice of what it usually stands above the room although the fan runs on, it moves no air; once CO2 has
+// fallen in a run, it does.
+func TestFanInVain(t *testing.T) {
+	d := newDesk(t)
+	d.set(chamber.CO2, 560)
+	d.e.Air.Room.CO2 = chamber.Estimate{Value: 480, OK: true}
+	d.pulse(1, true)
+	d.run(4*time.Hour, nil)
+	d.quiet("usual")
+	co2 := 560.0
+	for range 50 { // the crop makes 24 ppm a minute
+		co2 += 24
+		d.set(chamber.CO2, co2)
+		d.run(time.Minute, nil)
+		if co2 < 1040 {
+			d.expect(alarm.FanFailed, false, "more than usual, and below what it may be")
+		}
+	}
+	d.expect(alarm.FanFailed, true, "half an hour of fan, and ever more CO2")
+	if a := d.c.Of(alarm.FanFailed); a.Code != alarm.NoEffect {
+		t.Errorf("says %+v", *a)
+	}
+	d.set(chamber.CO2, co2-450)
+	d.run(20*time.Second, nil)
+	d.expect(alarm.FanFailed, false, "it moves air again")
+}
+
 // TestSlowDecay lets fan and humidifier be learned as clean for two days, then as much less.
 func TestSlowDecay(t *testing.T) {
 	d := newDesk(t)

@@ -15,6 +15,13 @@ type FanTest struct {
 	Last    float64 `json:"last"`    // seconds since the last window that counted
 	Failed  bool    `json:"failed,omitempty"`
 	RanFor  float64 `json:"ran_for"` // seconds of fan in Against
+
+	Top      float64 `json:"top"`       // highest CO2 since the present run began, hundreds of ppm
+	Stopped  float64 `json:"stopped"`   // seconds since the fan last ran
+	Usual    float64 `json:"usual"`     // excess over the room as a mean of hours, hundreds of ppm
+	UsualFor float64 `json:"usual_for"` // seconds that it rests on
+	Vain     float64 `json:"vain"`      // seconds of fan while there is far more than usual
+	Choked   bool    `json:"choked,omitempty"`
 }
 
 const (
@@ -30,9 +37,11 @@ const (
 	fanLeastExcess = 1.5
 	// fanHighRoom, ppm: a room that holds so much has a source of its own, and changes by more than a fan makes.
 	fanHighRoom = 2500.0
-	// fanNeeded: evidence against the fan counts only from this share of the CO2 limit on: a fan that moves no air lets
-	// CO2 rise past it, sooner or later.
-	fanNeeded = 0.97
+	// fanNeeded: evidence against the fan counts only from this share of the CO2 limit on, and only while there is that much
+	// more above the room than usual: a fan that moves no air lets CO2 rise past both, sooner or later.
+	fanNeeded      = 0.97
+	fanMore        = 1.25
+	fanMoreAtLeast = 0.3 // hundreds of ppm
 	// fanDoubt is taken off the evidence of every window: where two sensors' offsets make the excess look larger than it
 	// is, a fan near its balance with the crop seems to do a little less than it should, minute after minute.
 	fanDoubt = 0.7
@@ -43,10 +52,24 @@ const (
 	fanLeast  = 180.0 // seconds of fan without an answer before anything is said
 	fanForget = 3600.0
 	fanOdd    = 6.0 // evidence against the fan from which it is not reckoned with
+
+	// A run after which CO2 has fallen by so much, and by that share of its excess, moved air, whatever the test says: noise of
+	// two readings is a fifth of it, and a crop makes none vanish.
+	fanFell      = 1.0 // hundreds of ppm
+	fanFellShare = 0.3
+	fanFellAfter = 120.0 // seconds after a run until which its fall may show
+	// Where the fan runs most of the time, how CO2 answers to it cannot be learned. But a fan that has run for fanVain seconds
+	// while there was so many times the usual excess, and so much at least, moves none; until it is near the usual again.
+	fanUsual      = 6 * 3600.0 // seconds
+	fanUsualKnown = 3 * 3600.0
+	fanTimes      = 3.0
+	fanFarMore    = 2.0 // hundreds of ppm, besides
+	fanVain       = 25 * 60.0
+	fanNear       = 1.5
 )
 
 // Odd reports whether the fan may move less air than it did: what it does to the chamber's water cannot be reckoned with.
-func (f *FanTest) Odd() bool { return f.Failed || f.Against > fanOdd }
+func (f *FanTest) Odd() bool { return f.Failed || f.Choked || f.Against > fanOdd || f.Vain > fanVain/2 }
 
 // fan raises fan_failed.
 func (s *detection) fan() {
@@ -64,9 +87,12 @@ func (s *detection) fan() {
 	if !in.OK || s.Open() || room > fanHighRoom {
 		f.Started = false
 	} else {
-		f.advance(in.Value/fanUnit, excess, s.dt, p.Output(), in.Value >= fanNeeded*s.e.Target.CO2MaxPPM)
+		needed := in.Value >= fanNeeded*s.e.Target.CO2MaxPPM && (f.UsualFor < fanUsualKnown || excess > fanMore*f.Usual+fanMoreAtLeast)
+		f.advance(in.Value/fanUnit, excess, s.dt, p.Output(), needed)
+		f.fell(in.Value/fanUnit, excess, s.dt, p.Output())
+		f.choke(excess, s.dt, p.Output(), needed)
 	}
-	if f.Failed {
+	if f.Failed || f.Choked {
 		*c = Condition{Active: true, Code: NoEffect, About: p.Name, Quantity: chamber.CO2, Value: in.Value, Bound: room}
 	}
 }
@@ -96,6 +122,43 @@ func (f *FanTest) advance(co2, excess, dt, output float64, needed bool) {
 		f.Fit.learn(&f.Input, change, math.Abs(f.Input[acted]) >= enoughAct)
 	}
 	f.next(co2)
+}
+
+// fell looks whether CO2 has fallen in a run as nothing but moved air makes it.
+func (f *FanTest) fell(co2, excess, dt, output float64) {
+	if output > 0 {
+		if f.Stopped > 0 {
+			f.Top = co2
+		}
+		f.Stopped = 0
+	} else {
+		f.Stopped += dt
+	}
+	f.Top = max(f.Top, co2)
+	gone := f.Top - co2
+	if f.Stopped < fanFellAfter && gone >= max(fanFell, fanFellShare*(excess+gone)) {
+		f.Failed, f.Choked = false, false
+		f.Against, f.ForAir, f.RanFor, f.Vain = 0, 0, 0, 0
+		f.Top = co2
+	}
+}
+
+// choke looks whether the fan runs in vain.
+func (f *FanTest) choke(excess, dt, output float64, needed bool) {
+	far := fanTimes*max(f.Usual, 0) + fanFarMore
+	switch {
+	case f.Choked:
+		f.Choked = excess > fanNear*max(f.Usual, 0)+fanFarMore/2
+	case f.UsualFor >= fanUsualKnown && needed && excess > far:
+		f.Vain += dt * output
+		f.Choked = f.Vain >= fanVain
+		return
+	}
+	f.Vain = 0
+	if !f.Choked {
+		f.UsualFor = min(f.UsualFor+dt, fanUsual)
+		f.Usual += (1 - math.Exp(-dt/max(f.UsualFor, 60))) * (excess - f.Usual)
+	}
 }
 
 // weigh adds one window's evidence; against the fan only when it is needed.

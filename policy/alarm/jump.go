@@ -11,6 +11,7 @@ type Jump struct {
 	From   float64 `json:"from"`   // the reading before the step
 	To     float64 `json:"to"`     // the first one after it
 	Count  int     `json:"count"`  // readings that stayed there, while it is weighed; 0: nothing is
+	Beside float64 `json:"beside"` // what the others read then
 	Before float64 `json:"before"` // how far it was from the others before
 	Apart  float64 `json:"apart"`  // sum of how far it was from them since, while it is weighed
 	By     float64 `json:"by"`     // size of the step that it is suspected for; 0: none
@@ -36,6 +37,8 @@ const (
 	// sensors follow a strong fan by 20 points between two readings, one of them a little before the other, and longer before
 	// where messages are lost.
 	jumpApart = 0.5
+	// jumpMoved is the share of it by which the others may have moved meanwhile.
+	jumpMoved = 0.4
 	// jumpKnown: seconds after which how far it is from the others, smoothed, is what it was before a step.
 	jumpKnown = 900.0
 	// jumpLow: the lowest reading is forgotten over some six hours of a reading each half minute.
@@ -72,7 +75,7 @@ func (w *SensorWatch) jumped(v, middle float64, others bool, room float64, s *ch
 		w.stayed(v, middle, others, room, s)
 		return
 	case gap <= jumpGap && math.Abs(step) > jumpLimit(s.Quantity) && w.mayJump(v, others, room, s):
-		j.From, j.To, j.Count, j.Before, j.Apart = w.Last, v, 1, w.Last-middle, v-middle
+		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart = w.Last, v, 1, middle, w.Last-middle, v-middle
 		if w.AwayFor >= jumpKnown {
 			j.Before = w.Away
 		}
@@ -99,7 +102,7 @@ func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *ch
 	left := (j.Apart/float64(j.Count) - j.Before) / (j.To - j.From)
 	j.Count = 0
 	switch {
-	case others && left < jumpApart:
+	case others && (left < jumpApart || math.Abs(middle-j.Beside) > jumpMoved*math.Abs(j.To-j.From)):
 	case !others && s.Quantity == chamber.RelativeHumidity:
 	case !others && s.Quantity == chamber.CO2 && room >= j.From+jumpCO2: // the room's sensor said so only now
 	default:

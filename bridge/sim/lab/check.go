@@ -203,7 +203,7 @@ func (e *examiner) resumed() {
 		e.breaks(at, "the reservoir still counts as dry")
 	}
 	for i := range s.Sensors {
-		if s.Sensors[i].Suspect != "" || s.Sensors[i].Silent {
+		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) {
 			e.breaks(at, "sensor %s is still not used: %s", s.Sensors[i].Name, s.Sensors[i].Suspect)
 		}
 	}
@@ -221,6 +221,13 @@ func (e *examiner) resumed() {
 			e.breaks(at, "alarm %s still stands", n)
 		}
 	}
+}
+
+// drifted reports whether a sensor has drifted: it stays off when it drifts no further.
+func (e *examiner) drifted(sensor int) bool {
+	return slices.ContainsFunc(e.rig.Faults, func(f plant.Fault) bool {
+		return (f.Kind == plant.SensorDrift || f.Kind == plant.SensorBaseline) && f.Index == sensor
+	})
 }
 
 // turnedSince reports whether every plug with a hand in the air was told to turn after a time.
