@@ -58,14 +58,19 @@ func elsewhere(t *testing.T) (address string) {
 	return "http://" + s.Addr().String()
 }
 
-// past gives the loft eight days of recorded air.
+// past gives the loft eight days of recorded air, the last of them by five minutes.
 func past(t *testing.T, twin *webtest.Twin) {
 	t.Helper()
 	var ms []journal.Minute
 	now := twin.Now().Truncate(time.Minute)
-	for at := now.Add(-8 * 24 * time.Hour); at.Before(now); at = at.Add(5 * time.Minute) {
+	var span time.Duration
+	for at := now.Add(-8 * 24 * time.Hour); at.Before(now); at = at.Add(span) {
+		if span = 5 * time.Minute; at.Before(now.Add(-24 * time.Hour)) {
+			span = 30 * time.Minute
+		}
+		part := span.Seconds() / 300
 		add := func(place, quantity string, mean, low, high, seconds float64) {
-			ms = append(ms, journal.Minute{Chamber: "loft", Place: place, Quantity: quantity, Start: at, Span: 5 * time.Minute, Mean: mean, Min: low, Max: high, N: 30, Seconds: seconds})
+			ms = append(ms, journal.Minute{Chamber: "loft", Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: low, Max: high, N: 30, Seconds: seconds * part})
 		}
 		h := at.Sub(now).Hours()
 		rh, c, co2 := 0.875+0.012*math.Sin(h*2)+0.01*math.Sin(h/5), 16+1.5*math.Sin(2*math.Pi*h/24), 720+120*math.Sin(h*1.3)
@@ -96,19 +101,20 @@ func TestViewsElsewhere(t *testing.T) {
 	at := elsewhere(t)
 	tablet := screen{name: "tablet-dark", width: 768, height: 1024, dark: true}
 	checked := map[screen]rules{phone: everyRule, tablet: ofScreen}
-	for _, s := range screens(phone, tablet, desktop) {
-		t.Run(s.name, func(t *testing.T) {
-			t.Parallel()
-			x := open(t, at, s)
-			for _, v := range []view{
-				{"alarms-site", "/"}, {"alarms-chamber", "/chamber/cellar"}, {"past-day", "/chamber/loft"}, {"past-week", "/chamber/loft?span=7d"},
-				{"watched", "/chamber/shed"}, {"ahead", "/chamber/loft/outlook?days=4"}, {"ahead-not", "/chamber/cellar/outlook?days=7"}, {"ack", "/do/ack?chamber=cellar&alarm=humidity_low"},
-				{"shelve", "/do/shelve?chamber=cellar&alarm=humidity_low"}, {"diagnosed", "/chamber/loft/diagnose?sign=long-stems"},
-			} {
-				x.goTo(v.path).look(v.name, s, axe, checked[s])
-			}
-			x.goTo("/chamber/loft").sees("°F").click("#plots .plot svg").sees("As decided at")
-			x.keep("pointed-" + s.name)
-		})
+	all := screens(phone, tablet, desktop)
+	x := open(t, at, all[0])
+	for _, v := range []view{
+		{"alarms-site", "/"}, {"alarms-chamber", "/chamber/cellar"}, {"past-day", "/chamber/loft"}, {"past-week", "/chamber/loft?span=7d"},
+		{"watched", "/chamber/shed"}, {"ahead", "/chamber/loft/outlook?days=4"}, {"ahead-not", "/chamber/cellar/outlook?days=7"}, {"ack", "/do/ack?chamber=cellar&alarm=humidity_low"},
+		{"shelve", "/do/shelve?chamber=cellar&alarm=humidity_low"}, {"diagnosed", "/chamber/loft/diagnose?sign=long-stems"},
+	} {
+		x.as(all[0]).goTo(v.path)
+		for _, s := range all {
+			x.as(s).look(v.name, s, axe, checked[s])
+		}
+	}
+	for _, s := range all {
+		x.as(s).goTo("/chamber/loft").sees("°F").click("#plots .plot svg").sees("As decided at")
+		x.keep("pointed-" + s.name)
 	}
 }

@@ -134,7 +134,7 @@ volume_m3 = 0.56
 `, "NAME", name)
 }
 
-// past gives the loft a day of recorded air and a batch, so that there is something to draw.
+// past gives the loft a day of recorded air, its last two hours by the minute, so that there is something to draw.
 func (f *farm) past(t testing.TB) {
 	t.Helper()
 	ctx := t.Context()
@@ -145,20 +145,27 @@ func (f *farm) past(t testing.TB) {
 	defer j.Close()
 	now := time.Now().UTC().Truncate(time.Minute)
 	var ms []journal.Minute
-	for at := now.Add(-26 * time.Hour); at.Before(now); at = at.Add(time.Minute) {
+	const drawn = 5 * time.Minute // the step of a day's drawing
+	coarse := now.Add(-2 * time.Hour).Truncate(journal.SlowSpan)
+	var step time.Duration
+	for at := now.Add(-26 * time.Hour).Truncate(journal.SlowSpan); at.Before(now); at = at.Add(step) {
+		if step = time.Minute; at.Before(coarse) {
+			step = drawn
+		}
+		minutes := step.Minutes()
 		w := 2 * math.Pi * at.Sub(now).Hours()
 		add := func(place, quantity string, span time.Duration, mean, half, seconds float64) {
-			ms = append(ms, journal.Minute{Chamber: "loft", Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: mean - half, Max: mean + half, N: 6, Seconds: seconds})
+			ms = append(ms, journal.Minute{Chamber: "loft", Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: mean - half, Max: mean + half, N: 6, Seconds: seconds * minutes})
 		}
-		add("chamber", "relative_humidity", 0, 0.88+0.03*math.Sin(w), 0.006, 50)
-		add("chamber", "temperature", 0, 17+math.Sin(w/24), 0.1, 60)
-		add("chamber", "co2", 0, 720+150*math.Cos(w), 15, 60)
+		add("chamber", "relative_humidity", step, 0.88+0.03*math.Sin(w), 0.006, 50)
+		add("chamber", "temperature", step, 17+math.Sin(w/24), 0.1, 60)
+		add("chamber", "co2", step, 720+150*math.Cos(w), 15, 60)
 		on := 0.0
-		if math.Sin(w) < -0.2 && at.Minute()%3 == 0 {
-			on = 40
+		if math.Sin(w) < -0.2 && (at.Minute()%3 == 0 || step > time.Minute) {
+			on = 13
 		}
-		add("mister", journal.PlugOn, 0, on/60, 0, on)
-		add("exhaust_fan", journal.PlugOn, 0, 0.2, 0, 12)
+		add("mister", journal.PlugOn, step, on/60, 0, on)
+		add("exhaust_fan", journal.PlugOn, step, 0.2, 0, 12)
 		if at.Minute()%10 == 0 {
 			add(journal.PlaceTarget, "relative_humidity", journal.SlowSpan, 0.875, 0.025, 0)
 			add(journal.PlaceTarget, "temperature", journal.SlowSpan, 16, 5, 0)

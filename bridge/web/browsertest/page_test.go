@@ -141,15 +141,21 @@ func TestViews(t *testing.T) {
 		{"diagnose", "/chamber/loft/diagnose?sign=cracked-caps&sign=long-stems"}, {"report", "/report"}, {"outlook", "/chamber/loft/outlook"},
 	}
 	checked := map[screen]rules{dark: everyRule, desktop: ofScreen}
-	for _, s := range screens(narrow, dark, desktop, wide, tablet) {
-		t.Run(s.name, func(t *testing.T) {
+	// A page is loaded once for a screen of its kind, and then shown on the others.
+	for _, kind := range [][]screen{{dark, narrow}, screens(desktop, wide, tablet)} {
+		t.Run(kind[0].name, func(t *testing.T) {
 			t.Parallel()
-			x := open(t, commonFarm(t).url, s).login()
+			x := open(t, commonFarm(t).url, kind[0]).login()
 			for _, v := range views {
-				x.goTo(v.path).look(v.name, s, axe, checked[s])
+				x.as(kind[0]).goTo(v.path)
+				for _, s := range kind {
+					x.as(s).look(v.name, s, axe, checked[s])
+				}
 			}
-			x.goTo("/do/stage?chamber=loft&batch=oyster-1").click(`label[for="f-rest"]`).click(".doing button[type=submit]").sees("This will happen")
-			x.look("sure", s, axe, checked[s])
+			x.as(kind[0]).goTo("/do/stage?chamber=loft&batch=oyster-1").click(`label[for="f-rest"]`).click(".doing button[type=submit]").sees("This will happen")
+			for _, s := range kind {
+				x.as(s).look("sure", s, axe, checked[s])
+			}
 		})
 	}
 }
@@ -168,13 +174,13 @@ func (x *tab) look(name string, s screen, axe string, r rules) {
 	x.until(name+" is loaded", func() bool { return eval[string](x, "document.readyState") == "complete" })
 	x.keep(name + "-" + s.name)
 	if over := eval[int](x, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
-		x.t.Errorf("%s is %d px wider than the screen", name, over)
+		x.t.Errorf("%s is %d px wider than the screen %s", name, over, s.name)
 	}
 	if small := eval[string](x, smallTargets); small != "" {
-		x.t.Errorf("%s has targets too small for a thumb: %s", name, small)
+		x.t.Errorf("%s has on %s targets too small for a thumb: %s", name, s.name, small)
 	}
 	if axe != "" && r != unchecked {
-		audit(x.t, x, axe, name, r)
+		audit(x.t, x, axe, name+" on "+s.name, r)
 	}
 }
 

@@ -28,7 +28,9 @@ var browser struct {
 
 func startBrowser(program string) (context.Context, error) {
 	browser.once.Do(func() {
-		ctx, _ := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.ExecPath(program))...)
+		ctx, _ := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:], chromedp.NoSandbox, chromedp.ExecPath(program),
+			// Beside what is off anyway: pages of the browser's own that it would load for every window in case one opens them.
+			chromedp.Flag("disable-features", "Translate,BlinkGenPropertyTrees,PreloadTopChromeWebUI"))...)
 		browser.ctx, browser.close = chromedp.NewContext(ctx)
 		browser.err = chromedp.Do(browser.ctx)
 	})
@@ -80,7 +82,21 @@ func open(t testing.TB, url string, s screen) *tab {
 	if err := chromedp.Do(ctx); err != nil { // the first step opens the tab, which lives as long as this context
 		t.Fatal(err)
 	}
-	x := &tab{t: t, ctx: ctx, url: url, touch: s.width < 600}
+	x := &tab{t: t, ctx: ctx, url: url}
+	x.as(s)
+	if s.noScript {
+		x.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+			_, err := cdp.Call(ctx, t, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+			return err
+		}))
+	}
+	return x
+}
+
+// as shows the tab on another screen, without loading its page anew.
+func (x *tab) as(s screen) *tab {
+	x.t.Helper()
+	x.touch = s.width < 600
 	opts := []chromedp.EmulateViewportOption{}
 	if x.touch {
 		opts = append(opts, chromedp.EmulateMobile, chromedp.EmulateTouch)
@@ -92,9 +108,6 @@ func open(t testing.TB, url string, s screen) *tab {
 	x.do(chromedp.EmulateViewport(s.width, s.height, opts...), chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
 		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
 			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
-		if err == nil && s.noScript {
-			_, err = cdp.Call(ctx, t, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
-		}
 		return err
 	}))
 	return x
