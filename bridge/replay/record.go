@@ -72,12 +72,12 @@ func (m *minutes) take(x *journal.Minute) {
 		}
 		return
 	case x.Quantity == journal.PlugOn:
-		if last > 0 {
+		if first >= int(settle/time.Minute) { // the figures begin there
 			s := m.on[x.Place]
 			m.on[x.Place] = sum{s.total + x.Seconds, s.weight + float64(x.N)}
-			if !slices.Contains(m.names, x.Place) {
-				m.names = append(m.names, x.Place)
-			}
+		}
+		if last > 0 && !slices.Contains(m.names, x.Place) {
+			m.names = append(m.names, x.Place)
 		}
 		return
 	}
@@ -172,8 +172,9 @@ func recorded(ctx context.Context, from journal.Source, q *Query, m *minutes) (r
 	}
 	f := t.Figures()
 	f.SwitchesPerHour = map[string]float64{}
-	hours := q.To.Sub(q.From).Hours()
-	for e, err := range from.Events(ctx, journal.EventQuery{Chamber: q.Spec.Name, From: q.From, To: q.To, Kinds: []policy.EventKind{policy.PlugSwitched, policy.PlugByHand}}) {
+	begin := q.From.Add(settle)
+	hours := q.To.Sub(begin).Hours()
+	for e, err := range from.Events(ctx, journal.EventQuery{Chamber: q.Spec.Name, From: begin, To: q.To, Kinds: []policy.EventKind{policy.PlugSwitched, policy.PlugByHand}}) {
 		if err != nil {
 			return f, err
 		}

@@ -139,7 +139,7 @@ func TestReplay(t *testing.T) {
 	}
 	// What the figures of the record say is what the true air of that stretch says.
 	if math.Abs(p.Recorded.RHWithin5-l.truth.RHWithin5) > 0.05 || math.Abs(p.Recorded.CO2BelowMax-l.truth.CO2BelowMax) > 0.02 ||
-		math.Abs(p.Recorded.RHMean-l.truth.RHMean) > 0.003 || math.Abs(p.Recorded.FanHoursPerDay-l.truth.FanHoursPerDay) > 0.2*l.truth.FanHoursPerDay+0.1 {
+		math.Abs(p.Recorded.RHMean-l.truth.RHMean) > 0.003 || math.Abs(p.Recorded.FanHoursPerDay-l.truth.FanHoursPerDay) > 0.01*l.truth.FanHoursPerDay {
 		t.Errorf("recorded %+v, in truth %+v", p.Recorded, l.truth)
 	}
 	if len(p.Assumed) > 0 {
