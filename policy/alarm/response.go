@@ -24,6 +24,8 @@ type Response struct {
 	Gave     float64      `json:"gave"`            // what the humidifier gave when all was well, as [learn.State.Given] has it
 	GaveFor  float64      `json:"gave_for"`        // seconds that it rests on
 	Little   float64      `json:"little"`          // seconds of mist for which it has given next to nothing of that
+	Odd      float64      `json:"odd"`             // the learner's mean surprise in this chamber when all was well, standard deviations
+	OddFor   float64      `json:"odd_for"`         // seconds that it rests on
 }
 
 const (
@@ -44,8 +46,12 @@ const (
 	elseUnlike = 3.0
 	// responseFits: the mean surprise, in standard deviations, up to which the rival foresees readings well enough to be
 	// believed that the humidifier gives nothing. 0.8 is that of a perfect fit; where the door stands open, or a fan does what
-	// it never did, neither of the two fits.
-	responseFits = 1.0
+	// it never did, neither of the two fits. A chamber whose sensors and surfaces are not as typical surprises by more at any
+	// time: there it is so many times what is usual, as it was over oddMemory seconds, known after oddKnown.
+	responseFits  = 1.0
+	responseUsual = 1.15
+	oddMemory     = 6 * 3600.0
+	oddKnown      = 3600.0
 	// coldest is the most that temperature may speak against the rival: without mist the air is warmer.
 	coldest = -4.0
 	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
@@ -90,6 +96,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 		r.restart()
 		return unsure
 	}
+	r.accustom(w, dt, res)
 	verdict := unsure
 	if r.Rival != nil {
 		verdict = r.weigh(w, dt, on, res)
@@ -104,6 +111,23 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 		r.Rival = &rival
 	}
 	return verdict
+}
+
+// accustom follows how much the chamber surprises the learner when all is well.
+func (r *Response) accustom(w *Water, dt float64, res *Reservoir) {
+	if res.Dry || w.DoorOpen || r.evidence() >= doubted || w.Learn.Watched() < newcomer {
+		return
+	}
+	r.OddFor = min(r.OddFor+dt, oddMemory)
+	r.Odd += (1 - math.Exp(-dt/max(r.OddFor, 60))) * (w.Learn.Water.Odd - r.Odd)
+}
+
+// fits is the mean surprise up to which a rival is believed.
+func (r *Response) fits() float64 {
+	if r.OddFor < oddKnown {
+		return responseFits
+	}
+	return max(responseFits, responseUsual*r.Odd)
 }
 
 // givesLittle reports whether the humidifier is known to give next to nothing of what it gave.
@@ -180,7 +204,7 @@ func (r *Response) verdict(res *Reservoir) opinion {
 		}
 		return unsure
 	}
-	if r.Rival.Water.Odd > responseFits || r.Warmth < coldest {
+	if r.Rival.Water.Odd > r.fits() || r.Warmth < coldest {
 		return unsure
 	}
 	limit := responseDry * (1 + r.Wrong)
