@@ -52,20 +52,17 @@ func TestOversizedForms(t *testing.T) {
 
 // TestSlowRequests: a client that sends a byte now and then, or says nothing in the middle, holds nothing for long.
 func TestSlowRequests(t *testing.T) {
-	if testing.Short() {
-		t.Skip("takes as long as the server waits")
-	}
 	t.Parallel()
 	const form = "POST /do/refill HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 2000\r\n\r\nchamber=loft"
 	for name, c := range map[string]struct {
 		sends string
-		drip  bool // a byte each half second after that
+		drip  bool // a byte each tenth of a second after that
 		most  time.Duration
 	}{
-		"silent in the headers":       {"POST /do/refill HTTP/1.1\r\nHost: localhost\r\n", false, 10 * time.Second},
-		"a byte of headers at a time": {"GET / HTTP/1.1\r\nHost: localhost\r\nX-Long: ", true, 10 * time.Second},
-		"silent in the form":          {form, false, 25 * time.Second},
-		"a byte of a form at a time":  {form, true, 25 * time.Second},
+		"silent in the headers":       {"POST /do/refill HTTP/1.1\r\nHost: localhost\r\n", false, 5 * time.Second},
+		"a byte of headers at a time": {"GET / HTTP/1.1\r\nHost: localhost\r\nX-Long: ", true, 5 * time.Second},
+		"silent in the form":          {form, false, 10 * time.Second},
+		"a byte of a form at a time":  {form, true, 10 * time.Second},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -83,7 +80,7 @@ func TestSlowRequests(t *testing.T) {
 				_ = c1.SetReadDeadline(began.Add(c.most + 20*time.Second))
 				_, _ = io.Copy(io.Discard, c1) // until the server ends it
 			}()
-			tick := time.NewTicker(500 * time.Millisecond)
+			tick := time.NewTicker(100 * time.Millisecond)
 			defer tick.Stop()
 			for open := true; open; {
 				select {

@@ -59,16 +59,20 @@ type Backend interface {
 
 // The limits of the server.
 const (
-	maxBody        = 64 << 10         // bytes of an action; the longest real one is under 1 KiB
-	maxImport      = 8 << 20          // bytes of an import; ten thousand entries are under 4 MiB
-	maxHeader      = 16 << 10         // bytes of all headers
+	maxBody      = 64 << 10         // bytes of an action; the longest real one is under 1 KiB
+	maxImport    = 8 << 20          // bytes of an import; ten thousand entries are under 4 MiB
+	maxHeader    = 16 << 10         // bytes of all headers
+	replyTimeout = 30 * time.Second // to handle a request and take the answer
+	idleTimeout  = 2 * time.Minute
+	actTimeout   = 10 * time.Second // for the owner of the chamber to do an action
+	stopTimeout  = 5 * time.Second  // for running requests when the server stops
+	maxConns     = 1024             // open at once; more wait in the kernel's queue
+)
+
+// How long a client may take; variables, so that tests need not wait as long.
+var (
 	headerTimeout  = 5 * time.Second  // to send the headers: ends a client that sends a byte a minute
 	requestTimeout = 15 * time.Second // to send the whole request
-	replyTimeout   = 30 * time.Second // to handle it and take the answer
-	idleTimeout    = 2 * time.Minute
-	actTimeout     = 10 * time.Second // for the owner of the chamber to do an action
-	stopTimeout    = 5 * time.Second  // for running requests when the server stops
-	maxConns       = 1024             // open at once; more wait in the kernel's queue
 )
 
 // Site is what pages and sentences need to know of the site.

@@ -18,7 +18,10 @@ import (
 	"gillkeeper/bridge/web/webtest"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	web.Hurry()
+	goleak.VerifyTestMain(m)
+}
 
 // served is a running server with its twin.
 type served struct {

@@ -28,9 +28,10 @@ import (
 	"gillkeeper/policy/species"
 )
 
-// TestEveryQuestionIsAnswered records half a simulated day of a chamber with its real policy, as Prometheus would have
+// TestEveryQuestionIsAnswered records seven simulated hours of a chamber with its real policy, as Prometheus would have
 // scraped it, loads it into a real Prometheus, and asks everything that the dashboard asks.
 func TestEveryQuestionIsAnswered(t *testing.T) {
+	t.Parallel()
 	promtool, server := realpart.Promtool(t), realpart.Prometheus(t)
 	dir := t.TempDir()
 	end := record(t, filepath.Join(dir, "scraped.txt"))
@@ -81,14 +82,14 @@ func (p *picker) Step(in policy.Input) policy.Decision {
 func record(t *testing.T, path string) (last time.Time) {
 	t.Helper()
 	c := rehearse.FamilyCase(7, species.Fruiting)
-	c.For, c.Settle, c.RefillEvery = 12*time.Hour, 0, 24*time.Hour
-	c.Start = time.Now().Add(-13 * time.Hour).Truncate(time.Minute)
+	c.For, c.Settle, c.RefillEvery = 7*time.Hour, 0, 24*time.Hour
+	c.Start = time.Now().Add(-8 * time.Hour).Truncate(time.Minute)
 	c.Spec.Name = "loft"
 	c.Actions = []policy.Action{
 		{ID: "in", Kind: policy.BatchAdd, At: c.Start, Batch: "oyster-1", Species: "pleurotus-ostreatus", SubstrateKg: 12, DryKg: 4.2, Stage: species.Fruiting},
 		{ID: "full", Kind: policy.Refilled, At: c.Start},
 	}
-	ctl := &picker{PolicyController: rehearse.NewPolicyController(&policy.Policy{Spec: c.Spec, Climates: species.Builtin()}, c.Start), at: c.Start.Add(9*time.Hour - time.Minute)}
+	ctl := &picker{PolicyController: rehearse.NewPolicyController(&policy.Policy{Spec: c.Spec, Climates: species.Builtin()}, c.Start), at: c.Start.Add(4*time.Hour - time.Minute)}
 	run, err := rehearse.New(c, ctl)
 	if err != nil {
 		t.Fatal(err)

@@ -28,6 +28,7 @@ const (
 // chambers for hours of theirs, and asks everything that the dashboard asks. Only the pace is another: scrapes and rules
 // come as much more often.
 func TestScrapedHours(t *testing.T) {
+	t.Parallel()
 	server := realpart.Prometheus(t)
 	dir := t.TempDir()
 	program := filepath.Join(dir, "gillkeeper")

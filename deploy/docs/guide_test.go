@@ -46,7 +46,7 @@ func TestGuide(t *testing.T) {
 		}
 	}
 	put("broker-password", "spawn\n")
-	own := strings.NewReplacer("mqtt://127.0.0.1:1883", b.URL(), "--for 10m", "--for 6s")
+	own := strings.NewReplacer("mqtt://127.0.0.1:1883", b.URL(), "--for 10m", "--for 4s", "--pace 600", "--pace 2400")
 	g := &typist{t: t, dir: dir, env: append(os.Environ(), "PATH="+filepath.Join(dir, "bin")+":"+os.Getenv("PATH"), "GILLKEEPER_SERVER=http://"+web)}
 	blocks := block.FindAllStringSubmatch(string(page), -1)
 	for _, m := range blocks { // the devices are there before anything else

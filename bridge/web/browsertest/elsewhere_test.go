@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"gillkeeper/bridge/broker/brokertest"
+	"gillkeeper/bridge/broker/realpart"
 	"gillkeeper/bridge/journal"
 	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/webtest"
@@ -22,6 +23,7 @@ import (
 // hours. The cellar has alarms, the loft a past of eight days and a corrected sensor, and the shed is only watched.
 func elsewhere(t *testing.T) (address string) {
 	t.Helper()
+	realpart.Chromium(t) // before any work for it
 	twin := webtest.New()
 	zone := time.FixedZone("UTC-5", -5*3600)
 	watched := webtest.Spec("shed", zone)

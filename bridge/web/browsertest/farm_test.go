@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"gillkeeper/bridge/broker/brokertest"
+	"gillkeeper/bridge/broker/realpart"
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/daemon"
 	"gillkeeper/bridge/journal"
@@ -46,6 +47,7 @@ var common struct {
 
 func commonFarm(t testing.TB) *farm {
 	t.Helper()
+	realpart.Chromium(t) // before any work for it
 	common.once.Do(func() {
 		folder, err := os.MkdirTemp("", "gillkeeper-farm-")
 		if err != nil {
@@ -82,6 +84,7 @@ func ownFarm(t testing.TB) *farm {
 // newFarm writes a configuration and a past, and starts the daemon.
 func newFarm(t testing.TB, folder string) *farm {
 	t.Helper()
+	realpart.Chromium(t) // before any work for it
 	f := &farm{path: filepath.Join(folder, "farm.toml")}
 	web, broker := brokertest.FreeAddr(t), brokertest.FreeAddr(t)
 	f.url = "http://" + web
