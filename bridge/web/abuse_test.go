@@ -59,10 +59,10 @@ func TestSlowRequests(t *testing.T) {
 		drip  bool // a byte each tenth of a second after that
 		most  time.Duration
 	}{
-		"silent in the headers":       {"POST /do/refill HTTP/1.1\r\nHost: localhost\r\n", false, 5 * time.Second},
-		"a byte of headers at a time": {"GET / HTTP/1.1\r\nHost: localhost\r\nX-Long: ", true, 5 * time.Second},
-		"silent in the form":          {form, false, 10 * time.Second},
-		"a byte of a form at a time":  {form, true, 10 * time.Second},
+		"silent in the headers":       {"POST /do/refill HTTP/1.1\r\nHost: localhost\r\n", false, 4 * time.Second},
+		"a byte of headers at a time": {"GET / HTTP/1.1\r\nHost: localhost\r\nX-Long: ", true, 4 * time.Second},
+		"silent in the form":          {form, false, 12 * time.Second},
+		"a byte of a form at a time":  {form, true, 12 * time.Second},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
