@@ -49,7 +49,7 @@ const (
 	// it never did, neither of the two fits. A chamber whose sensors and surfaces are not as typical surprises by more at any
 	// time: there it is so many times what is usual, as it was over oddMemory seconds, known after oddKnown.
 	responseFits  = 1.0
-	responseUsual = 1.15
+	responseUsual = 1.05
 	oddMemory     = 6 * 3600.0
 	oddKnown      = 3600.0
 	// coldest is the most that temperature may speak against the rival: without mist the air is warmer.
