@@ -39,7 +39,7 @@ func TestReportOfAYear(t *testing.T) {
 		path = filepath.Join(t.TempDir(), "year.db")
 	}
 	if _, err := os.Stat(path); err != nil {
-		writeYear(t, path, yearEnd, 365, 30*24*time.Hour, "cellar", "loft", "nursery")
+		writeYear(t, path, 365, 30*24*time.Hour, "cellar", "loft", "nursery")
 	}
 	dir := t.TempDir()
 	build := exec.CommandContext(t.Context(), "go", "build", "-o", filepath.Join(dir, "gillkeeper"), ".")
@@ -82,8 +82,8 @@ func TestReportOfAYear(t *testing.T) {
 func TestReportOfAJournal(t *testing.T) {
 	t.Parallel()
 	path := filepath.Join(t.TempDir(), "j.db")
-	writeYear(t, path, yearEnd, 10, 6*time.Hour, "cellar")
-	writeYear(t, path, yearEnd, 1, 6*time.Hour, "loft")
+	writeYear(t, path, 10, 6*time.Hour, "cellar")
+	writeYear(t, path, 1, 6*time.Hour, "loft")
 	var out, errs bytes.Buffer
 	a := newApp(strings.NewReader(""), &out, &errs, func(string) string { return "" })
 	if code := a.run(context.Background(), []string{"report", "--journal", path, "--json"}); code != exitDone {
@@ -135,12 +135,9 @@ func TestReportOfAJournal(t *testing.T) {
 	}
 }
 
-// yearEnd is the last moment of the journals that writeYear writes.
-var yearEnd = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
-
 // writeYear writes into a journal so many days of these chambers, the end of it by the minute and the rest by ten, each with a
 // batch of oyster mushrooms every 40 days.
-func writeYear(t *testing.T, path string, end time.Time, days int, byTheMinute time.Duration, chambers ...string) {
+func writeYear(t *testing.T, path string, days int, byTheMinute time.Duration, chambers ...string) {
 	t.Helper()
 	must := func(err error) {
 		t.Helper()
@@ -151,6 +148,7 @@ func writeYear(t *testing.T, path string, end time.Time, days int, byTheMinute t
 	j, _, err := journal.Open(t.Context(), path)
 	must(err)
 	defer func() { must(j.Close()) }()
+	end := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 	start := end.AddDate(0, 0, -days)
 	fine := end.Add(-byTheMinute)
 	for _, name := range chambers {

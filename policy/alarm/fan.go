@@ -156,8 +156,7 @@ func (f *FanTest) choke(excess, dt, output float64, needed bool) {
 	}
 	f.Vain = 0
 	if !f.Choked {
-		f.UsualFor = min(f.UsualFor+dt, fanUsual)
-		f.Usual += (1 - math.Exp(-dt/max(f.UsualFor, 60))) * (excess - f.Usual)
+		accrue(&f.Usual, &f.UsualFor, excess, dt, fanUsual)
 	}
 }
 

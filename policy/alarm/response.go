@@ -113,13 +113,18 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 	return verdict
 }
 
+// accrue takes dt seconds of a value into its mean, which rests on so many seconds, of memory at the most.
+func accrue(mean, restsOn *float64, value, dt, memory float64) {
+	*restsOn = min(*restsOn+dt, memory)
+	*mean += (1 - math.Exp(-dt/max(*restsOn, 60))) * (value - *mean)
+}
+
 // accustom follows how much the chamber surprises the learner when all is well.
 func (r *Response) accustom(w *Water, dt float64, res *Reservoir) {
 	if res.Dry || w.DoorOpen || r.evidence() >= doubted || w.Learn.Watched() < newcomer {
 		return
 	}
-	r.OddFor = min(r.OddFor+dt, oddMemory)
-	r.Odd += (1 - math.Exp(-dt/max(r.OddFor, 60))) * (w.Learn.Water.Odd - r.Odd)
+	accrue(&r.Odd, &r.OddFor, w.Learn.Water.Odd, dt, oddMemory)
 }
 
 // fits is the mean surprise up to which a rival is believed.
@@ -147,8 +152,7 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 	default:
 		r.Little = 0
 		if !w.Open && r.evidence() < doubted {
-			r.GaveFor = min(r.GaveFor+dt, gaveMemory)
-			r.Gave += (1 - math.Exp(-dt/max(r.GaveFor, 60))) * (mist - r.Gave)
+			accrue(&r.Gave, &r.GaveFor, mist, dt, gaveMemory)
 		}
 	}
 	return r.Little >= littleOn && !(res.Power.PowerTells && res.Power.sound())

@@ -34,6 +34,28 @@ func planScene() *Scene {
 	}
 }
 
+// drive decides, switches the plugs, of which none may end a run too soon, and lets the model itself pass a step. It gives how
+// many were switched.
+func drive(t *testing.T, sc *Scene, st *State, step time.Duration) (switched int) {
+	t.Helper()
+	var wants []guard.Want
+	*st, wants = Decide(*st, sc)
+	for j := range wants {
+		p := &sc.Plugs[j]
+		if wants[j].On == p.Told {
+			continue
+		}
+		if p.Told && sc.Now.Sub(p.TurnedAt) < sc.Spec.Plugs[j].MinOn {
+			t.Fatalf("plug %d: off after %v", j, sc.Now.Sub(p.TurnedAt))
+		}
+		p.Told, p.On, p.ChangedAt, p.TurnedAt = wants[j].On, wants[j].On, sc.Now, sc.Now
+		switched++
+	}
+	sc.Model.Air.Step(&sc.Model.Constants, sc.Plugs[0].Output(), sc.Plugs[1].Output(), step.Seconds())
+	sc.Now = sc.Now.Add(step)
+	return switched
+}
+
 // TestPlanAirs has CO2 far above its maximum and still rising: the plan must air, however dear the moisture that the
 // fan carries off, and the more certainly the worse it stands. A cost that saturates would let it rest for ever.
 func TestPlanAirs(t *testing.T) {
@@ -68,20 +90,7 @@ func TestPlanDoesNotLockOn(t *testing.T) {
 	aired, near := 0, 0
 	const steps, step = 300, 4 * time.Second
 	for i := range steps {
-		var wants []guard.Want
-		st, wants = Decide(st, sc)
-		for j := range wants {
-			p := &sc.Plugs[j]
-			if wants[j].On == p.Told {
-				continue
-			}
-			if p.Told && sc.Now.Sub(p.TurnedAt) < sc.Spec.Plugs[j].MinOn {
-				t.Fatalf("plug %d: off after %v", j, sc.Now.Sub(p.TurnedAt))
-			}
-			p.Told, p.On, p.ChangedAt, p.TurnedAt = wants[j].On, wants[j].On, sc.Now, sc.Now
-		}
-		m.Air.Step(&m.Constants, sc.Plugs[0].Output(), sc.Plugs[1].Output(), step.Seconds())
-		sc.Now = sc.Now.Add(step)
+		drive(t, sc, &st, step)
 		if sc.Plugs[1].On {
 			aired++
 		}
@@ -126,18 +135,7 @@ func TestPlanDriesWetAir(t *testing.T) {
 		within, within5, switches := 0, 0, 0
 		const steps, step = 1800, 4 * time.Second
 		for range steps {
-			var wants []guard.Want
-			st, wants = Decide(st, sc)
-			for j := range wants {
-				p := &sc.Plugs[j]
-				if wants[j].On == p.Told {
-					continue
-				}
-				switches++
-				p.Told, p.On, p.ChangedAt, p.TurnedAt = wants[j].On, wants[j].On, sc.Now, sc.Now
-			}
-			m.Air.Step(k, sc.Plugs[0].Output(), sc.Plugs[1].Output(), step.Seconds())
-			sc.Now = sc.Now.Add(step)
+			switches += drive(t, sc, &st, step)
 			off := math.Abs(m.Air.RH(k) - 0.9)
 			if off <= 0.025 {
 				within++

@@ -235,8 +235,8 @@ func (r run) span(now time.Time) Span {
 }
 
 // What is tried, in seconds: how much later than at the earliest two runs begin, by how much the mist goes ahead of the
-// fan, how far a run is moved, how much longer a plug runs than it must; lengths are multiples of
-// the shortest run, stretches of the one there is.
+// fan, how far a run is moved, how much longer a plug runs than it must; lengths are multiples of the shortest run, stretches of
+// the one there is.
 var (
 	delays     = [...]float64{0, 8, 20, 40, 75, 120}
 	leads      = [...]float64{0, 6, 12, 20}

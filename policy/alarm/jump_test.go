@@ -1,0 +1,152 @@
+package alarm_test
+
+import (
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+)
+
+// A step that no air makes, in one sensor of several or in the only one, is that sensor's; what comes slowly is not
+// taken for one, and trust comes back with the value.
+func TestSensorJumps(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		i    int
+		by   float64
+	}{{"humidity", rhB, -0.12}, {"temperature", tempA, 4}, {"co2", co2A, 600}} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		step, slowly := c.by, 0.0
+		off := func(i int) float64 {
+			v := d.sound(i)
+			if i == c.i {
+				slowly = max(-math.Abs(step), min(slowly+c.by/90, math.Abs(step)))
+				v += slowly
+			}
+			return v
+		}
+		d.run(90*time.Minute, off)
+		if d.suspect[c.i] == alarm.Jumped {
+			t.Errorf("%s: a change over an hour and a half counts as a jump", c.name)
+		}
+		d = newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		slowly = c.by
+		d.run(10*time.Minute, off)
+		d.expect(alarm.SensorDisagrees, true, c.name+" stepped")
+		if a := d.c.Of(alarm.SensorDisagrees); a.Code != alarm.Jumped || a.About != d.e.Spec.Sensors[c.i].Name {
+			t.Errorf("%s: says %+v", c.name, *a)
+		}
+		for i, code := range d.suspect {
+			if (code == alarm.Jumped) != (i == c.i) {
+				t.Errorf("%s: sensor %d is suspect: %q", c.name, i, code)
+			}
+		}
+		d.run(15*time.Minute, d.sound)
+		if d.suspect[c.i] != "" {
+			t.Errorf("%s: back where it was, it is not trusted", c.name)
+		}
+	}
+}
+
+// TestAirThatFallsIsNoJump: quick sensors see a strong fan take off 20 points between two readings, one of them a little
+// before the other. Two that were suspected of a jump and agree are trusted again.
+func TestAirThatFallsIsNoJump(t *testing.T) {
+	d := newDesk(t)
+	fallen := func(i int) float64 {
+		if i == rhA || i == rhB || i == rhC {
+			return d.sound(i) - 0.2
+		}
+		return d.sound(i)
+	}
+	trusted := func(when string) {
+		t.Helper()
+		for _, i := range []int{rhA, rhB, rhC} {
+			if d.suspect[i] != "" {
+				t.Errorf("%s, sensor %d is suspect: %q", when, i, d.suspect[i])
+			}
+		}
+	}
+	d.run(3*time.Hour, d.sound)
+	d.run(8*time.Minute, fallen)
+	trusted("eight minutes after the air fell")
+	d.run(time.Hour, fallen)
+	for _, i := range []int{rhA, rhB, rhC} {
+		w := &d.d.Sensors[i]
+		w.Suspect, w.Jump = alarm.Jumped, alarm.Jump{From: 0.9, To: 0.7, By: -0.2}
+	}
+	d.run(10*time.Minute, fallen)
+	trusted("where all agree")
+}
+
+// TestLostMessagesMakeNoJump: of two quick sensors the one is heard before a pulse of mist and long after it, the other in
+// between; when it comes to judging, the other's last word is from the next trough.
+func TestLostMessagesMakeNoJump(t *testing.T) {
+	d := newDesk(t)
+	air := 0.0
+	say := func(heard ...int) func(i int) float64 {
+		return func(i int) float64 {
+			switch {
+			case i == rhC, i < rhC && !slices.Contains(heard, i):
+				return math.NaN()
+			case i < rhC:
+				return d.sound(i) + air
+			}
+			return d.sound(i)
+		}
+	}
+	d.run(3*time.Hour, say(rhA, rhB))
+	for range 20 { // by the minute
+		air = -0.14
+		d.run(time.Minute, say(rhB))
+		air = 0
+		for range 4 {
+			d.run(time.Minute, say(rhA, rhB))
+		}
+		air = -0.1
+		d.run(time.Minute, say(rhB))
+		air = 0
+		d.run(time.Minute, say(rhA))
+		if a := d.c.Of(alarm.SensorDisagrees); a.Active {
+			t.Fatalf("sound sensors, and yet %+v", *a)
+		}
+	}
+}
+
+// TestRoomThatHoldsMoreMakesNoJump: what the fan draws in from a room at 12,000 ppm is no step of a sensor.
+func TestRoomThatHoldsMoreMakesNoJump(t *testing.T) {
+	for _, room := range []float64{500, 12_000} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		d.e.Air.Room.CO2 = chamber.Estimate{Value: room, OK: true}
+		d.run(10*time.Minute, func(i int) float64 {
+			if v := d.sound(i); i != co2A {
+				return v
+			}
+			return 1400
+		})
+		if got, want := d.suspect[co2A], map[float64]alarm.Code{500: alarm.Jumped}[room]; got != want {
+			t.Errorf("600 ppm more in a minute, with %g ppm in the room: the sensor is %q, want %q", room, got, want)
+		}
+	}
+	// The room's own sensor may be the slower one.
+	d := newDesk(t)
+	d.run(3*time.Hour, d.sound)
+	d.e.Air.Room.CO2 = chamber.Estimate{Value: 500, OK: true}
+	high := func(i int) float64 {
+		if v := d.sound(i); i != co2A {
+			return v
+		}
+		return 1400
+	}
+	d.run(2*time.Minute, high)
+	d.e.Air.Room.CO2.Value = 3000
+	d.run(10*time.Minute, high)
+	if got := d.suspect[co2A]; got != "" {
+		t.Errorf("the room's sensor says it two minutes later, and the sensor is %q", got)
+	}
+}

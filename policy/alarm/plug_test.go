@@ -1,0 +1,152 @@
+package alarm_test
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+)
+
+func TestPlugDisobeys(t *testing.T) {
+	d := newDesk(t)
+	d.run(time.Minute, nil)
+	d.e.Plugs[1].Told, d.e.Plugs[1].DisagreesSince = true, d.e.Now
+	d.run(20*time.Second, nil)
+	d.expect(alarm.PlugDisobeys, false, "its report may be under way")
+	d.run(20*time.Second, nil)
+	if c := d.c.Of(alarm.PlugDisobeys); c.Code != alarm.StuckOff || c.Worse || c.About != "exhaust_fan" {
+		t.Errorf("told on, reports off: %+v", *c)
+	}
+	d.e.Plugs[2].Reported, d.e.Plugs[2].On, d.e.Plugs[2].DisagreesSince = true, true, d.e.Now
+	d.set(chamber.Temperature, 25)
+	d.run(time.Minute, nil)
+	c := d.c.Of(alarm.PlugDisobeys)
+	if c.Code != alarm.StuckOn || !c.Worse || c.About != "heater" || c.Instances != 0b110 {
+		t.Errorf("a heater that does not stop: %+v", *c)
+	}
+	if h := d.c.Of(alarm.TemperatureHigh); h.Cause != alarm.PlugDisobeys {
+		t.Errorf("the heat that follows: %+v", *h)
+	}
+}
+
+// TestLatePlugObeys: a plug whose reports come 20 s late says the opposite of its command most of the time when pulses are
+// short, and yet it follows. Once it is asked in good time again the alarm of a plug that did not obey goes, however often it
+// came and went.
+func TestLatePlugObeys(t *testing.T) {
+	d := newDesk(t)
+	p := &d.e.Plugs[1]
+	p.HasTold = true
+	pulses := func(n int, late time.Duration) {
+		for i := range 2 * n {
+			p.Told, p.DisagreesSince = i%2 == 0, d.e.Now
+			d.run(late, nil)
+			d.expect(alarm.PlugDisobeys, false, fmt.Sprintf("reports %v late", late))
+			p.Reported, p.On, p.DisagreesSince = p.Told, p.Told, time.Time{}
+			d.run(30*time.Second-late, nil)
+		}
+	}
+	pulses(20, 20*time.Second)
+	var s alarm.State
+	step := func(length time.Duration) {
+		for range int(length / (10 * time.Second)) {
+			d.run(10*time.Second, nil)
+			s, _ = alarm.Advance(s, d.e.Now, d.c)
+		}
+	}
+	for range 5 { // it comes and goes, and so has to stay away for longer and longer
+		p.Told, p.DisagreesSince = !p.Told, d.e.Now
+		step(3 * time.Minute)
+		p.Reported, p.DisagreesSince = p.Told, time.Time{}
+		step(2 * time.Minute)
+	}
+	if !s.Active(alarm.PlugDisobeys) {
+		t.Fatal("the alarm did not come")
+	}
+	for range 30 {
+		p.Told, p.DisagreesSince = !p.Told, d.e.Now
+		step(10 * time.Second)
+		p.Reported, p.DisagreesSince = p.Told, time.Time{}
+		step(50 * time.Second)
+	}
+	if s.Active(alarm.PlugDisobeys) {
+		t.Error("half an hour of following every command, and the alarm still stands")
+	}
+}
+
+// TestLatePower: where a plug's word comes up to 40 s late, the power of a fan that has just begun to run may be that of the
+// pause before, and that of one which rests that of its run.
+func TestLatePower(t *testing.T) {
+	d := newDesk(t)
+	p := &d.e.Plugs[1]
+	p.HasTold = true
+	turn := func(on bool, late time.Duration) {
+		p.Told, p.ToldAt = on, d.e.Now
+		d.run(late, nil)
+		p.On, p.Reported, p.ChangedAt = on, on, d.e.Now
+		p.Switches++
+	}
+	watts := func(w float64) {
+		d.e.Reports = []chamber.PlugReport{{Plug: 1, At: d.e.Now, HasWatts: true, Watts: w}}
+		d.step()
+	}
+	for range 8 {
+		turn(true, 0)
+		d.run(time.Minute, nil)
+		watts(20)
+		turn(false, 0)
+		d.run(time.Minute, nil)
+		watts(0.3)
+	}
+	for range 6 {
+		turn(true, 40*time.Second)
+		d.run(20*time.Second, nil)
+		watts(0.3)
+		turn(false, 40*time.Second)
+		d.run(20*time.Second, nil)
+		watts(20)
+		d.expect(alarm.FanFailed, false, "power of the pause before")
+		d.expect(alarm.PlugDisobeys, false, "power of the run before")
+	}
+	turn(true, 40*time.Second)
+	d.run(2*time.Minute, nil)
+	for range 3 {
+		watts(0.3)
+	}
+	d.expect(alarm.FanFailed, true, "it draws none, minutes later")
+}
+
+func TestPlugRunsBySilentPower(t *testing.T) {
+	d := newDesk(t)
+	watts := func(plug int, w float64) {
+		d.run(20*time.Second, nil)
+		d.e.Reports = []chamber.PlugReport{{Plug: plug, At: d.e.Now, HasWatts: true, Watts: w}}
+		d.step()
+	}
+	d.pulse(0, true)
+	for range 8 {
+		watts(0, 25)
+	}
+	d.pulse(0, false)
+	watts(0, 25) // one report that was under way proves nothing
+	d.expect(alarm.PlugDisobeys, false, "one report")
+	watts(0, 25)
+	watts(0, 25)
+	watts(0, 25)
+	d.expect(alarm.PlugDisobeys, true, "told off, says off, draws its running power")
+	watts(0, 0.3)
+	d.expect(alarm.PlugDisobeys, false, "and off at last")
+	// The fan's own: on, and no power.
+	d.pulse(1, true)
+	for range 8 {
+		watts(1, 20)
+	}
+	d.expect(alarm.FanFailed, false, "running")
+	for range 3 {
+		watts(1, 0.4)
+	}
+	d.expect(alarm.FanFailed, true, "on without power")
+	watts(1, 20)
+	d.expect(alarm.FanFailed, false, "running again")
+}
