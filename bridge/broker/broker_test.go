@@ -16,9 +16,11 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
 	"go.uber.org/goleak"
+
+	"gillkeeper/testend"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }
 
 const patience = 5 * time.Second
 

@@ -10,9 +10,11 @@ import (
 
 	"go.uber.org/goleak"
 	"pgregory.net/rapid"
+
+	"gillkeeper/testend"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }
 
 // machineStub stands for a machine whose two clocks a test moves apart.
 type machineStub struct {

@@ -29,6 +29,7 @@ import (
 	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
 	"gillkeeper/metrics"
+	"gillkeeper/testend"
 )
 
 // TestMain runs a daemon instead of the tests when it is told to: that is the child that the tests kill.
@@ -43,7 +44,7 @@ func TestMain(m *testing.M) {
 		fmt.Fprintln(os.Stderr, err)
 		code = 1
 	}
-	os.Exit(code)
+	testend.Exit(code)
 }
 
 func child(path string) int {

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"gillkeeper/policy"
+	"gillkeeper/testend"
 )
 
 // killEnv makes the test binary a process that writes into a journal until it is killed; its value is the file. The other
@@ -32,7 +33,7 @@ func TestMain(m *testing.M) {
 		fmt.Println("failed:", victim(path))
 		os.Exit(1)
 	}
-	os.Exit(m.Run())
+	testend.Main(m)
 }
 
 // victim writes as a daemon does, and says on standard output what was acknowledged, each after it was.

@@ -19,9 +19,10 @@ import (
 	"gillkeeper/bridge/mqtt"
 	"gillkeeper/bridge/pointer"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/testend"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }
 
 // patience is how long a test waits for what should come within milliseconds.
 var patience = 10 * time.Second

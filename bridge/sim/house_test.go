@@ -19,9 +19,10 @@ import (
 	"gillkeeper/policy/plant"
 	"gillkeeper/policy/rehearse"
 	"gillkeeper/policy/species"
+	"gillkeeper/testend"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }
 
 const patience = 20 * time.Second
 

@@ -16,11 +16,12 @@ import (
 	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/web/webtest"
+	"gillkeeper/testend"
 )
 
 func TestMain(m *testing.M) {
 	web.Hurry()
-	goleak.VerifyTestMain(m)
+	goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit))
 }
 
 // served is a running server with its twin.

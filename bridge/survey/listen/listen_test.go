@@ -17,9 +17,10 @@ import (
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/survey"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/testend"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }
 
 // plug is a plug on a real broker that does what it is told, unless it is dead, and remembers everything that was said.
 type plug struct {

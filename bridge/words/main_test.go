@@ -1,0 +1,9 @@
+package words
+
+import (
+	"testing"
+
+	"gillkeeper/testend"
+)
+
+func TestMain(m *testing.M) { testend.Main(m) }

@@ -1,0 +1,9 @@
+package metrics
+
+import (
+	"testing"
+
+	"gillkeeper/testend"
+)
+
+func TestMain(m *testing.M) { testend.Main(m) }
