@@ -8,7 +8,7 @@ import (
 	"gillkeeper/policy/reason"
 )
 
-// How far ahead reasons look beyond the legs of a plan, and in which steps, in seconds.
+// How far ahead reasons look beyond the horizon of a plan, and in which steps, in seconds.
 const (
 	foreseeFor  = 600.0
 	foreseeStep = 8.0
@@ -57,13 +57,15 @@ func (p *planner) foresee(mist, fan run) (f foreseen) {
 		f.parts[switching] += p.fanPulse
 		f.parts[fanRun] += p.blow(fan)
 	}
-	humidity := func(seconds float64) {
+	charge := func(seconds float64) {
 		off := a.RH(c) - aim
 		i := tooWet
 		if off < 0 {
 			i = tooDry
 		}
 		f.parts[i] += seconds * w.humidity(off)
+		f.parts[tooStale] += seconds * w.carbon(a.CO2, most, 0)
+		f.parts[tooFresh] += seconds * w.carbon(a.CO2, 0, least)
 	}
 	t := 0.0
 	step := func(dt float64) {
@@ -72,13 +74,11 @@ func (p *planner) foresee(mist, fan run) (f foreseen) {
 		t += dt
 		f.course.Take(reason.Air{RH: a.RH(c), CO2: a.CO2, AirC: a.AirC})
 	}
-	for _, leg := range legs {
-		for t < leg.until {
-			step(leg.step)
-			humidity(leg.step)
-			f.parts[tooStale] += leg.step * w.carbon(a.CO2, most, 0)
-			f.parts[tooFresh] += leg.step * w.carbon(a.CO2, 0, least)
-		}
+	for t < horizon {
+		dt := p.pace(t, &mist, &fan)
+		charge(dt / 2)
+		step(dt)
+		charge(dt / 2)
 	}
 	f.parts[sooner] -= t * p.rate
 	rests := a

@@ -33,17 +33,22 @@ const (
 	pulseNever = 1e9
 )
 
-// legs are the horizon in seconds and the steps that it is followed in: fine while pulses act, coarser later.
-var legs = [...]struct{ until, step float64 }{{20, 2}, {40, 2}, {80, 4}, {120, 4}, {184, 8}}
+// How far a plan is followed step by step, in seconds, and in which steps: fine while a plug runs and until what it did has
+// settled, coarse while both rest. Every so many seconds it is given up if it can no longer be the cheapest.
+const (
+	horizon     = 184.0
+	fine        = 4.0
+	coarse      = 8.0
+	mistSettles = 24.0
+	fanSettles  = 6.0
+	glances     = 20.0
+)
 
-// after are the steps in which the air is followed beyond them with both plugs at rest, in seconds.
+// after are the steps in which the air is followed beyond the horizon with both plugs at rest, in seconds.
 var after = [...]float64{12, 16, 20, 24, 32, 40, 48, 56, 64, 80, 96, 112, 116}
 
-// farthest is the end of both.
-const farthest = 900.0
-
-// fades is the time constant in seconds by which what lies beyond the legs counts less: a forecast is worth the less the
-// further it looks, and a landing foreseen too well would have the plan try for it again and again.
+// fades is the time constant in seconds by which what lies beyond the horizon counts less: a forecast is worth the less
+// the further it looks, and a landing foreseen too well would have the plan try for it again and again.
 const fades = 450.0
 
 // worth is what a second of each step of after counts.
@@ -54,6 +59,14 @@ var worth = func() (list [len(after)]float64) {
 		age += step
 	}
 	return list
+}()
+
+// afterWorth is what all of after counts at the most, in seconds.
+var afterWorth = func() (sum float64) {
+	for i, step := range after {
+		sum += worth[i] * step
+	}
+	return sum
 }()
 
 // weights say what leaving the target costs, per second where it lasts.
@@ -136,15 +149,19 @@ func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 	if fan.to > fan.from {
 		cost += p.fanPulse + p.blow(fan)
 	}
-	t := 0.0
-	for _, leg := range legs {
-		for ; t < leg.until; t += leg.step {
-			mid := t + leg.step/2
-			a.Step(c, mist.output(mid), fan.output(mid), leg.step)
-			cost += leg.step * (w.humidity(a.RH(c)-aim) + w.carbon(a.CO2, most, least) - p.rate)
-		}
-		if cost-p.rate*(farthest-t) >= cheaper {
-			return math.Inf(1)
+	before := w.humidity(a.RH(c)-aim) + w.carbon(a.CO2, most, least)
+	for t, glance := 0.0, glances; t < horizon; {
+		step := p.pace(t, &mist, &fan)
+		mid := t + step/2
+		a.Step(c, mist.output(mid), fan.output(mid), step)
+		now := w.humidity(a.RH(c)-aim) + w.carbon(a.CO2, most, least)
+		cost += step * ((before+now)/2 - p.rate)
+		t, before = t+step, now
+		if t >= glance {
+			if cost-p.rate*(horizon-t+afterWorth) >= cheaper {
+				return math.Inf(1)
+			}
+			glance += glances
 		}
 	}
 	p.follow(&a, func(seconds float64, moist, carbon float64) {
@@ -153,7 +170,31 @@ func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 	return cost
 }
 
-// follow goes on from the end of the legs with both plugs at rest, until a second costs more than on average and does not
+// pace is the next step's length: it ends at the latest where a plug is switched.
+//
+//go:norace
+func (p *planner) pace(t float64, mist, fan *run) float64 {
+	end := min(t+coarse, horizon)
+	if t < mistSettles || mist.acts(t, mistSettles) || fan.acts(t, fanSettles) {
+		end = min(t+fine, horizon)
+	}
+	for _, r := range [...]*run{mist, fan} {
+		if r.from > t && r.from < end {
+			end = r.from
+		}
+		if r.to > t && r.to < end {
+			end = r.to
+		}
+	}
+	return end - t
+}
+
+// acts says whether the plug runs then, or its run has not yet settled.
+//
+//go:norace
+func (r *run) acts(t, settles float64) bool { return t >= r.from && t < r.to+settles }
+
+// follow goes on from the horizon with both plugs at rest, until a second costs more than on average and does not
 // get better by itself: then it is time to switch again, and every plan is alike. That is the rule of renewal by which the
 // plan of the least average cost is found, the average being that of late (Dinkelbach's method). Air that grows too wet by
 // itself is time to switch like air that grows too dry: a fan and a mist that makes good what it takes mend it; were it

@@ -87,12 +87,15 @@ func (c *Constants) MistSeconds(vapor float64) float64 {
 //
 //go:norace
 func Spin(x *float64, to, up, down, dt float64) float64 {
-	from := *x
-	if to >= from {
-		*x = min(to, from+dt/up)
-	} else {
-		*x = max(to, from-dt/down)
+	from, full := *x, up
+	if to < from {
+		full = -down
 	}
+	if takes := (to - from) * full; takes <= dt {
+		*x = to
+		return to - (to-from)*takes/(2*dt)
+	}
+	*x = from + dt/full
 	return (from + *x) / 2
 }
 
@@ -108,11 +111,17 @@ func (a *Air) Step(c *Constants, mist, fan, dt float64) {
 	a.carbon(c, f, dt)
 }
 
+// relaxing is the mean over a step of what is left of a disturbance, of which q passes at the beginning, to second order
+// (the (0,2) approximant of the exponential): 1-q*relaxing(q) is what is left at the end.
+//
+//go:norace
+func relaxing(q float64) float64 { return (1 + q/2) * staying(q) }
+
 //go:norace
 func (a *Air) carbon(c *Constants, f, dt float64) {
 	rate := c.Flow*f + c.Leak
 	q := dt * rate
-	a.CO2 += dt * (rate*(c.RoomCO2-a.CO2) + c.CO2Rate) * (1 + q/2) * staying(q)
+	a.CO2 += dt * (rate*(c.RoomCO2-a.CO2) + c.CO2Rate) * relaxing(q)
 }
 
 //go:norace
@@ -120,30 +129,33 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	q := c.Flow*f + c.Leak
 	stir := 1 + stirred*f
 	heat := c.Heat * stir
-	t := (a.AirC + dt*(heat*c.MassC+q*c.RoomC+c.MistHeat*m+c.Extra)) / (1 + dt*(heat+q))
+	warm := relaxing(dt * (heat + q))
+	t := a.AirC + warm*dt*(heat*(c.MassC-a.AirC)+q*(c.RoomC-a.AirC)+c.MistHeat*m+c.Extra)
 	wall := c.Wall * stir
 	if a.Vapor < c.wallSat {
 		wall *= min(1, math.Sqrt(a.Film/c.FilmFull))
 	}
 	crop := c.Crop * stir
-	v := (a.Vapor + dt*(q*c.RoomV+wall*c.wallSat+crop*c.cropSat+c.Give)) / (1 + dt*(q+wall+crop))
-	given := dt * wall * (c.wallSat - v)
-	if given > a.Film {
-		v -= given - a.Film
-		given = a.Film
-	}
+	moist := relaxing(dt * (q + wall + crop))
+	v := a.Vapor + moist*dt*(q*(c.RoomV-a.Vapor)+wall*(c.wallSat-a.Vapor)+crop*(c.cropSat-a.Vapor)+c.Give)
+	// What evaporates within the step is carried off and warmed again within it like all else: were it given to the air at
+	// the step's end, air would be the colder and damper the longer the steps are.
 	g := dt * c.MistRate * m
-	a.Film += g*c.Loss - given
 	d := a.Droplets + g*(1-c.Loss)
 	lack := c.full(t) - v
-	k := dt * evaporation * (d + 0.05)
-	gone := k * lack / (1 + (1+coolingK*c.slope)*k)
+	k := dt * evaporation * (a.Droplets + g*(1-c.Loss)/2 + 0.05)
+	gone := k * lack / (1 + (moist+coolingK*c.slope*warm)*k)
 	gone = max(-0.5, min(gone, d))
-	v += gone
-	t -= coolingK * gone
+	v += moist * gone
+	t -= warm * coolingK * gone
 	d -= gone
+	given := dt * wall * (c.wallSat - v)
+	if given > a.Film {
+		v -= moist * (given - a.Film)
+		given = a.Film
+	}
 	settled := d * settling * dt
-	a.Film += settled
+	a.Film += g*c.Loss - given + settled
 	d = (d - settled) / (1 + dt*q)
 	a.Vapor, a.AirC, a.Droplets = v, t, d
 }
