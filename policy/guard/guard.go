@@ -64,7 +64,8 @@ type Plug struct {
 	ReportedAs  float64   `json:"reported_as,omitempty"` // its level, as Level
 	HasReported bool      `json:"has_reported,omitempty"`
 	ReportedAt  time.Time `json:"reported_at,omitzero"`
-	Synced      bool      `json:"synced,omitempty"` // reported since the broker last came back
+	Synced      bool      `json:"synced,omitempty"`   // reported since the broker last came back
+	Answered    bool      `json:"answered,omitempty"` // reported since it was last told otherwise than before
 	// DisagreesSince is since when the report differs from the command; zero: it agrees.
 	DisagreesSince time.Time `json:"disagrees_since,omitzero"`
 	Repeats        int       `json:"repeats,omitempty"`
@@ -322,7 +323,7 @@ func (p *Plug) told(spec *chamber.Plug, v *Verdict, turned, again bool, until, n
 		p.Repeats++
 	}
 	if turned {
-		p.TurnedAt, p.Repeats, p.DisagreesSince = now, 0, time.Time{}
+		p.TurnedAt, p.Repeats, p.DisagreesSince, p.Answered = now, 0, time.Time{}, false
 	}
 	if spec.Reports && !p.Synced {
 		p.TurnedAt = now // nobody knows what it did meanwhile: this may turn it
@@ -378,8 +379,13 @@ func (p *Plug) repeatDue(spec *chamber.Plug, on bool, sc Scene) (bool, time.Time
 	switch {
 	case !spec.Reports:
 		at = p.ToldAt.Add(BlindRepeat)
-	case p.HasReported && p.Synced && p.agrees(): // what it said before the broker was away says nothing of now
+	case p.HasReported && p.Synced && p.Answered && p.agrees(): // what it said before the broker was away says nothing of now
 		return false, time.Time{}
+	case p.HasReported && p.Synced && p.agrees():
+		// What it said before it was told agrees by chance. Where its word of having obeyed the command before was lost, and
+		// then this command too, it does the opposite, and a humidifier would run for hours: it is asked until it answers. One
+		// that has nothing to say of a command that changes nothing is told no more often than a plug that reports nothing.
+		at = p.ToldAt.Add(min(FirstRepeat<<min(p.Repeats, 10), BlindRepeat))
 	default:
 		at = p.ToldAt.Add(min(FirstRepeat<<min(p.Repeats, 10), SlowestRepeat))
 	}

@@ -261,6 +261,66 @@ func TestADisobedientPlugIsToldAgainEverSlower(t *testing.T) {
 	}
 }
 
+// A link that loses messages loses the word of a plug that it went on, and then the command to go off. Its last word is then
+// still "off", as it is to be, while it runs.
+func TestAnOldWordThatAgreesByChanceIsNoAnswer(t *testing.T) {
+	spec := mister()
+	spec.Reports = true
+	b := newBench(spec)
+	b.want(false)
+	b.report()
+	b.wait(time.Minute)
+	if v := b.want(true); !v.Send {
+		t.Fatal("not told to go on")
+	}
+	b.wait(40 * time.Second) // it runs; all that it says is lost
+	b.relay = true
+	if v := b.plug.Apply(&b.spec, Want{}, Scene{Now: b.now, Link: true, LinkSince: t0}); !v.Send || v.On {
+		t.Fatalf("told on=%v send=%v", v.On, v.Send)
+	}
+	told := 0
+	for range 20 { // and so is the command
+		b.wait(time.Second)
+		if v := b.plug.Apply(&b.spec, Want{}, Scene{Now: b.now, Link: true, LinkSince: t0}); v.Send {
+			told++
+		}
+	}
+	if told != 2 { // after 5 s, and after another 10 s
+		t.Errorf("told again %d times in 20 s", told)
+	}
+	b.relay = false
+	b.report()
+	for range 600 {
+		b.wait(time.Second)
+		if v := b.want(false); v.Send {
+			t.Fatalf("told again %v after it had answered", b.now.Sub(t0))
+		}
+	}
+}
+
+// Not every plug answers a command that changes nothing: it is not told more often than one that never reports.
+func TestAPlugThatHasNothingToSayIsToldSeldom(t *testing.T) {
+	spec := mister()
+	spec.Reports = true
+	b := newBench(spec)
+	b.want(false)
+	b.report()
+	b.wait(time.Minute)
+	b.plug.Apply(&b.spec, Want{On: true}, Scene{Now: b.now, Link: true, LinkSince: t0}) // lost
+	b.wait(21 * time.Second)
+	told := 0
+	for range 4 * 3600 {
+		b.wait(time.Second)
+		if v := b.want(false); v.Send {
+			told++
+		}
+	}
+	// 5, 10, 20, 40, 80, 160 s apart, then every five minutes of the 14,085 s that are left, and once to go off at all.
+	if told < 40 || told > 60 {
+		t.Errorf("told %d times in four hours", told)
+	}
+}
+
 func TestNothingIsSentWhileTheBrokerIsAwayAndAllIsToldAgainAfter(t *testing.T) {
 	b := newBench(mister())
 	b.want(false)

@@ -24,7 +24,7 @@ func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (
 	changed := p.HasReported && r.On != p.Reported
 	turned := p.HasReported && r.On && p.Reported && r.Level > 0 && math.Abs(r.Level-p.ReportedAs) > chamber.SameLevel &&
 		now.Sub(p.ToldAt) > LateAnswer // until then it may still be on its way
-	p.Reported, p.ReportedAs, p.HasReported, p.ReportedAt = r.On, r.Level, true, now
+	p.Reported, p.ReportedAs, p.HasReported, p.ReportedAt, p.Answered = r.On, r.Level, true, now, true
 	first := !p.Known
 	level := r.Level
 	switch {
