@@ -24,6 +24,9 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 		middle := middleOf(others)
 		w.AwayFor += dt
 		w.Away += (1 - math.Exp(-dt/min(apartMemory, max(w.AwayFor, 1)))) * (w.Last - middle - w.Away)
+		if w.Last < saturated {
+			w.Free += (1 - math.Exp(-dt/freeMemory)) * (w.Last - middle - w.Free)
+		}
 		w.settle(d.movedLimit(i, e.Spec), dt, d.Upset.Was || d.Dry.Was)
 		limit := apart(s.Quantity, middle)
 		switch {
@@ -78,9 +81,10 @@ func (d *Detectors) movedLimit(i int, spec *chamber.Spec) float64 {
 	return 0
 }
 
-// others gives what the sensors that may speak about sensor i read, sorted, as it would read at its spot.
+// others gives what the sensors that may speak about sensor i read, sorted, as it would read at its spot. One that was outvoted
+// may not: with its voice a sound sensor that always read a little to the other side would be outvoted next.
 func (d *Detectors) others(i int, e *Evidence) []float64 {
-	return d.beside(i, e, func(j int) bool { return d.usable(j, e) })
+	return d.beside(i, e, func(j int) bool { return d.usable(j, e) && d.Sensors[j].Suspect == "" })
 }
 
 // beside gives what the sensors of the same air that may speak read, sorted, as it would read at the spot of sensor i.

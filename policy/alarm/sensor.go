@@ -31,6 +31,7 @@ type SensorWatch struct {
 
 	Away     float64 `json:"away"`      // smoothed difference to the others' middle, in the quantity's unit
 	AwayFor  float64 `json:"away_for"`  // seconds that it rests on
+	Free     float64 `json:"free"`      // the difference as it last was when the sensor was not at saturation
 	Usual    float64 `json:"usual"`     // the same over a day or two
 	UsualFor float64 `json:"usual_for"` // seconds that it rests on
 	MovedFor float64 `json:"moved_for"` // seconds for which it has been elsewhere than usual
@@ -66,8 +67,12 @@ const (
 	pinnedLeast   = 2 * 3600.0
 	// Without a fan it takes longer: a closed chamber is saturated in earnest at times.
 	pinnedAlone = 12 * 3600.0
-	// Beside another sensor of the same air that is drier by more than two sound ones can be, less.
+	// Beside another sensor of the same air that is drier by more than two sound ones can be, less. It must have left the other
+	// in getting there: where they were as far apart before, over freeMemory seconds, the other is as likely wrong, and held by
+	// it alone, the air would be saturated in earnest.
 	pinnedBeside = 20 * 60.0
+	pinnedLeft   = apartHumidity / 2
+	freeMemory   = 300.0
 	// Where no other sensor is as wet, and the learned chamber foresees air that is drier by more than a sound sensor's ±3 % and a little, it is less too.
 	pinnedForeseen = 30 * 60.0
 	foreseenDrier  = 0.96
@@ -320,7 +325,7 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	if w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || w.AwayFor >= pinnedBeside && w.Away > foreseenAway) {
 		return true
 	}
-	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity
+	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity && w.Away-w.Free > pinnedLeft
 }
 
 // usable reports whether a sensor may speak about another one.
