@@ -23,6 +23,7 @@ type State struct {
 	Plan   Plan      `json:"plan"`             // for both, where the chamber is known well enough
 	Rate   Rate      `json:"rate,omitzero"`    // what a second costs by the plan's measure, of late
 	Over   time.Time `json:"over,omitzero"`    // since when CO2 is measured above its maximum; zero: it is not
+	Wet    time.Time `json:"wet,omitzero"`     // since when every reading of humidity says that no mist is to be given; zero: the last did not
 	// What budgets of switchings come to.
 	MistWear Wear `json:"mist_wear,omitzero"`
 	FanWear  Wear `json:"fan_wear,omitzero"`
@@ -68,6 +69,7 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 		st.FanWear = st.FanWear.follow(&sc.Spec.Plugs[fan], &sc.Plugs[fan], sc.Now)
 	}
 	st.Over = sc.over(st.Over)
+	st.Wet = sc.wet(st.Wet)
 	if sc.plans(&st) {
 		wants[mist], wants[fan] = st.plan(sc)
 	} else {

@@ -3,6 +3,8 @@ package control
 import (
 	"testing"
 	"time"
+
+	"gillkeeper/policy/guard"
 )
 
 // TestPulseEndsWithItsReading: a pulse that humidity decided ends when humidity is not known any more.
@@ -19,5 +21,43 @@ func TestPulseEndsWithItsReading(t *testing.T) {
 	sc.Air.Inside.RelativeHumidity.OK = false
 	if _, wants = Decide(st, sc); wants[0].On {
 		t.Errorf("the humidifier runs on by a reading that is gone: %+v", wants[0].Reasons)
+	}
+}
+
+// TestRulesRestFromMistThatTheReadingsDeny: by the labels the fan dries the air, and the rules give mist with each of its runs. But
+// every reading is at the end of the sensor's range, and stays there: after half an hour the fan runs alone.
+func TestRulesRestFromMistThatTheReadingsDeny(t *testing.T) {
+	sc := planScene()
+	sc.Model = nil
+	var st State
+	run := func(d time.Duration, rh float64) (mist, fan time.Duration) {
+		for range int(d / time.Second) {
+			sc.Air.Inside.RelativeHumidity.Value, sc.Air.Inside.CO2.Value = rh, 900
+			sc.Air.Inside.RelativeHumidity.At, sc.Air.Inside.CO2.At = sc.Now, sc.Now
+			var wants []guard.Want
+			st, wants = Decide(st, sc)
+			for j := range wants {
+				p := &sc.Plugs[j]
+				p.Apply(&sc.Spec.Plugs[j], wants[j], guard.Scene{Now: sc.Now, Link: true, LinkSince: sc.Now.Add(-time.Hour)})
+			}
+			if sc.Plugs[0].On {
+				mist += time.Second
+			}
+			if sc.Plugs[1].On {
+				fan += time.Second
+			}
+			sc.Now = sc.Now.Add(time.Second)
+		}
+		return mist, fan
+	}
+	if mist, _ := run(30*time.Minute, 0.999); mist == 0 {
+		t.Error("no mist at once: a sensor may be wet for a while")
+	}
+	run(2*time.Minute, 0.999) // a run that had begun
+	if mist, fan := run(3*time.Hour, 0.999); mist > 0 || fan == 0 {
+		t.Errorf("mist for %v, fan for %v in three hours at saturation", mist, fan)
+	}
+	if mist, _ := run(time.Hour, 0.85); mist == 0 {
+		t.Error("no mist in dry air")
 	}
 }

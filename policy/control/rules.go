@@ -26,6 +26,10 @@ const (
 	wettest = 0.975
 	// fog is the water above which the air counts as too wet whatever the aim.
 	fog = 0.99
+	// wetLong is for how long the rules go on by what they reckon while every reading is above wettest. A sensor wetted by mist
+	// dries sooner, unless it is wetted again and again by a humidifier that makes up for what the fan is thought to carry off:
+	// then it must rest until the readings show what the air is, or that they do not follow the fan.
+	wetLong = 30 * time.Minute
 	// drier is how much drier than the aim the room must be for its air to dry the chamber.
 	drier = 0.03
 	// pairWait is how long a fan that is wanted for fresh air waits for the humidifier's rest to end, so that the two
@@ -64,6 +68,17 @@ func (st *State) rules(sc *Scene, fan, mist int) (m, f guard.Want) {
 		st.begin(sc, &p, n, &mistWhy, &fanWhy)
 	}
 	return st.mistWant(sc, mistWhy), st.fanWant(sc, fanWhy)
+}
+
+// wet follows since when every reading of humidity is above wettest.
+func (sc *Scene) wet(since time.Time) time.Time {
+	switch rh := sc.Air.Inside.RelativeHumidity; {
+	case !rh.OK || rh.Value < wettest:
+		return time.Time{}
+	case since.IsZero():
+		return sc.Now
+	}
+	return since
 }
 
 // cutMist ends a pulse once its shortest time is over and the air is as wet as a sensor can tell.
@@ -137,6 +152,9 @@ func (st *State) needsMist(sc *Scene, mist int, n *need) reason.Reason {
 		return r
 	case !ready(sc, mist):
 		return rests(sc, mist, r)
+	}
+	if !st.Wet.IsZero() && sc.Now.Sub(st.Wet) >= wetLong {
+		return r
 	}
 	n.mayMist = true
 	if sc.Probe {
