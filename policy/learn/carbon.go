@@ -43,6 +43,18 @@ const (
 	roomBack   = 8.0  // hours in which an unmeasured room returns to what rooms are
 )
 
+// A room that holds more than roomHigh, in ppm, has a source of its own. What it does, and what two sensors are apart there,
+// is a hundred times what fan and crop do to the chamber: learned by it, air changes and crop would be whatever makes up for
+// that, and the water that the fan carries off with them. A fan that fails teaches as much that is wrong. So that is waited
+// for, and muteAfter until the chamber is as ever.
+const (
+	roomHigh  = 2500.0
+	muteAfter = 45 * time.Minute
+)
+
+// mute reports whether CO2 bears no witness now, or did not a short while ago.
+func (s *State) mute() bool { return !s.Mute.IsZero() && s.At.Sub(s.Mute) < muteAfter }
+
 func (s *State) co2() filter { return filter{s.CO2.X[:], s.CO2.P[:]} }
 
 // beginCO2 starts from the labels.
@@ -170,6 +182,10 @@ func passTwo(p *[cStates * cStates]float64, jac *[2][cStates]float64, wander *[c
 
 // takeCO2 takes in fresh readings of CO2.
 func (s *State) takeCO2(f *Facts) {
+	if s.mute() {
+		s.follow(f)
+		return
+	}
 	for _, z := range f.CO2 {
 		s.watchCO2(z, f.Now)
 		s.CO2.take(s.co2(), cSeen, -1, z, 6*6, 60*60, f.Now)
@@ -181,12 +197,25 @@ func (s *State) takeCO2(f *Facts) {
 	s.RoomUnseen = s.RoomSeen.IsZero() || f.Now.Sub(s.RoomSeen) > stale*4
 }
 
+// follow takes readings for what the air is, and learns nothing by them.
+func (s *State) follow(f *Facts) {
+	c := s.co2()
+	for _, z := range f.CO2 {
+		c.restart(cCO2, z, 300)
+		c.restart(cSeen, z, 300)
+	}
+	if f.RoomCO2New && f.RoomCO2 > 0 {
+		c.restart(cRoom, f.RoomCO2-s.CO2.X[cApart], roomSD)
+		s.RoomSeen, s.RoomUnseen = f.Now, false
+	}
+}
+
 // boundCO2 keeps what is known to lie somewhere there.
 func (s *State) boundCO2() {
 	c := &s.CO2.X
-	limit(&c[cCO2], 250, 50_000)
+	limit(&c[cCO2], 250, 100_000)
 	limit(&c[cSeen], 100, 100_000)
-	limit(&c[cRoom], 380, 5000)
+	limit(&c[cRoom], 380, 100_000)
 	limit(&c[cApart], -150, 150)
 	limit(&c[cFlow], math.Log(0.2/3600), math.Log(2000/3600.0))
 	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))

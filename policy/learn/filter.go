@@ -13,6 +13,15 @@ type filter struct {
 // lead gives a value its first guess and standard deviation.
 func (f filter) lead(i int, x, sd float64) { f.x[i], f.p[i*len(f.x)+i] = x, sd*sd }
 
+// restart is lead for a value that was known: what was known of others with it is no longer.
+func (f filter) restart(i int, x, sd float64) {
+	n := len(f.x)
+	for j := range n {
+		f.p[i*n+j], f.p[j*n+i] = 0, 0
+	}
+	f.lead(i, x, sd)
+}
+
 // carry moves the values to end, and the covariance through jac, the derivatives of end by the values; q is added to the
 // diagonal. Most derivatives are nothing, and passed over.
 //

@@ -33,9 +33,11 @@ type State struct {
 	// RoomSeen is when the room's CO2 was last measured.
 	RoomSeen   time.Time `json:"room_seen,omitzero"`
 	RoomUnseen bool      `json:"room_unseen,omitempty"` // it is not measured now
-	Watches    float64   `json:"watches"`               // seconds watched
-	Change     Change    `json:"change,omitzero"`       // whether the chamber became another
-	Likely     Likely    `json:"likely,omitzero"`
+	// Mute is when CO2 last bore no witness of what is learned by it: the room had a source of its own, or the fan failed.
+	Mute    time.Time `json:"mute,omitzero"`
+	Watches float64   `json:"watches"`         // seconds watched
+	Change  Change    `json:"change,omitzero"` // whether the chamber became another
+	Likely  Likely    `json:"likely,omitzero"`
 	// Creep is by how much sensors of humidity are taken to read high from having stood near saturation.
 	Creep float64 `json:"creep,omitempty"`
 	// WetSince is since when every reading of humidity was at the end of the sensor's range; zero: the last was not.
@@ -112,6 +114,7 @@ type Facts struct {
 	Mist       float64 // what the humidifier is driven to now: share of full output, 0..1
 	Fan        float64 // the same of the fan
 	Dry        bool    // the reservoir is dry: what runs gives nothing
+	FanOdd     bool    // the fan may not move the air that it did
 	AirC       float64 // temperature in the chamber
 	RoomC      float64
 	RoomRH     float64 // 0..1; 0: not measured
@@ -137,6 +140,9 @@ func (s State) Learn(facts *Facts) State {
 	if f.Dry {
 		s.MistTo = 0
 	}
+	if f.RoomCO2 > roomHigh || f.FanOdd {
+		s.Mute = f.Now
+	}
 	s.Likely = s.foresaw(f)
 	s.take(f)
 	s.bound(f)
@@ -160,7 +166,7 @@ func (f *Facts) clean() *Facts {
 	within(&c.AirC, -20, 50, 18)
 	within(&c.RoomC, -20, 50, 20)
 	within(&c.RoomRH, 0.01, 1.05, 0)
-	within(&c.RoomCO2, 200, 20_000, 0)
+	within(&c.RoomCO2, 200, 100_000, 0)
 	within(&c.Mist, 0, 1, 0)
 	within(&c.Fan, 0, 1, 0)
 	plausible := func(all []float64, low, high float64) []float64 {
@@ -228,7 +234,9 @@ func (s *State) pass(f *Facts, seconds float64) {
 		fan := Spin(&s.Fan, s.FanTo, fanUpS, fanUpS, dt)
 		s.FanRuns += fan * dt
 		s.Recent.pass(f.Now, s.FanTo, s.MistTo, m, dt)
-		s.passCO2(f.Now, fan, dt)
+		if !s.mute() {
+			s.passCO2(f.Now, fan, dt)
+		}
 		s.passWater(&k, m, fan, dt)
 	}
 	s.passSurfaces(&k, s.Fan, seconds)

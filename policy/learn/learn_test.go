@@ -88,6 +88,36 @@ func TestLearnsThePlant(t *testing.T) {
 	near("CO2 generation", k.CO2GPerH, c.s.Respiration(&c.p), 0.15)
 }
 
+// TestRoomWithASourceTeachesNothing: for four hours something burns in the room. What is known of the chamber after it is what is
+// known of its twin, and the air is followed again.
+func TestRoomWithASourceTeachesNothing(t *testing.T) {
+	after := func(ppm float64) (*chamber, learn.Knowledge) {
+		c := newChamber()
+		c.roomSeen = true
+		c.fan = func(second int) bool { return second%300 < 30 || second%14400 < 200 }
+		c.run(10 * time.Hour)
+		c.room.CO2PPM += ppm
+		c.run(4 * time.Hour)
+		c.room.CO2PPM -= ppm
+		c.run(2 * time.Hour)
+		return c, c.learned.Knowledge(c.p.VolumeM3, 0)
+	}
+	_, want := after(0)
+	c, got := after(12_000)
+	for _, k := range []struct {
+		what      string
+		got, want learn.Learned
+	}{{"air changes with the fan", got.FanOn, want.FanOn}, {"air changes without", got.FanOff, want.FanOff}, {"CO2 generation", got.CO2GPerH, want.CO2GPerH}} {
+		if math.Abs(k.got.Value/k.want.Value-1) > 0.15 {
+			t.Errorf("%s: %.3g after 12,000 ppm in the room, %.3g without", k.what, k.got.Value, k.want.Value)
+		}
+	}
+	m, ok := c.learned.Model(&learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RoomC: 20, RoomRH: 0.5, RoomCO2: c.room.CO2PPM})
+	if truth := c.s.Truth(&c.p); !ok || math.Abs(m.Air.CO2-truth.CO2PPM) > 50 {
+		t.Errorf("two hours after, the air is taken to hold %.0f ppm (known %v); it holds %.0f", m.Air.CO2, ok, truth.CO2PPM)
+	}
+}
+
 // TestFollowsTheAir compares where the learner takes the air to be with where it is.
 func TestFollowsTheAir(t *testing.T) {
 	c := newChamber()
