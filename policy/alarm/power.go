@@ -35,9 +35,12 @@ const (
 	earlyShare    = 50
 )
 
-// advance takes in this step's reports of power.
-func (p *Power) advance(w *Water, dt float64, on bool, onFor float64) opinion {
+// advance takes in this step's reports of power, of a run of onFor seconds after so many seconds of rest.
+func (p *Power) advance(w *Water, dt float64, on bool, onFor, rested float64) opinion {
 	commanded := on && (w.Plug.Told || w.Plug.Hand.Active)
+	if w.Plug.Hand.AtPlug && w.Late > 0 {
+		commanded = false // its last word may be an old one that was overtaken, and no hand: nobody knows what it does
+	}
 	if p.Low > 0 {
 		switch {
 		case commanded:
@@ -60,8 +63,12 @@ func (p *Power) advance(w *Water, dt float64, on bool, onFor float64) opinion {
 		if !commanded || onFor < powerEarliest || w.Plug.Output() < 1 {
 			continue
 		}
-		if onFor < powerSettle+w.Late && (w.Late > 0 || !p.trustEarly(r.Watts)) {
-			continue
+		if onFor < powerSettle+w.Late {
+			// A late report is perhaps one of the time before. But nothing that rested then drew the power of a run.
+			ofThis := w.Late == 0 || rested > powerSettle+w.Late && p.Seen >= powerKnown && r.Watts > powerHigh*p.Run
+			if !ofThis || w.Late == 0 && !p.trustEarly(r.Watts) {
+				continue
+			}
 		}
 		if v := p.take(r.Watts); v != unsure {
 			verdict = v

@@ -39,6 +39,7 @@ type Reservoir struct {
 
 	OnFor  float64 `json:"on_for"`  // seconds of the present run
 	OffFor float64 `json:"off_for"` // seconds since the last one
+	Rested float64 `json:"rested"`  // seconds between the last run and the present one
 
 	Before      outputKnown `json:"before,omitzero"`        // what was known of the output when it ran dry
 	SurelyWater bool        `json:"surely_water,omitempty"` // it counts as dry although by the balance there was water
@@ -84,13 +85,13 @@ func (r Reservoir) Advance(w *Water) (next Reservoir, refilled bool) {
 	on := w.Plug.On && w.Plug.Known
 	switch {
 	case on && r.OffFor > 0:
-		r.OnFor, r.OffFor = 0, 0
+		r.OnFor, r.OffFor, r.Rested = 0, 0, r.OffFor
 	case on:
 		r.OnFor += dt
 	default:
 		r.OffFor += dt
 	}
-	power := r.Power.advance(w, dt, on, r.OnFor)
+	power := r.Power.advance(w, dt, on, r.OnFor, r.Rested)
 	response := r.Response.advance(w, dt, on, &r)
 	drawn := r.Balance.advance(w, dt, on, r.OnFor, r.Dry)
 	r.Uncleaned += dt / 86400

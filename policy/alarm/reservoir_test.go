@@ -132,6 +132,56 @@ func TestLatePowerIsNotDry(t *testing.T) {
 	}
 }
 
+// A dry humidifier is tried for a minute. Where reports come half a minute late there is hardly one that is surely of that minute;
+// but one that says the power of a run is, since there was none to say so for a quarter of an hour.
+func TestLatePowerShowsWater(t *testing.T) {
+	k := newTank()
+	for range 10 {
+		k.pulse(25)
+	}
+	k.late = 30
+	for range 4 {
+		k.turn(true)
+		k.step(time.Second)
+		for range 6 {
+			k.step(10*time.Second, 0.3)
+		}
+		k.turn(false)
+		k.step(time.Minute)
+	}
+	if !k.r.Dry {
+		t.Fatal("no power in four runs, and not dry")
+	}
+	k.step(15 * time.Minute)
+	k.turn(true)
+	k.step(time.Second)
+	k.step(20*time.Second, 25)
+	k.step(20*time.Second, 25)
+	if k.r.Dry {
+		t.Error("dry, though it draws the power of a run")
+	}
+}
+
+// What is taken for a hand at the plug may be an old word that was overtaken: the plug is off, and draws no power.
+func TestAHandThatMayBeNoneMakesNothingDry(t *testing.T) {
+	for _, late := range []float64{0, 30} {
+		k := newTank()
+		for range 10 {
+			k.pulse(25)
+		}
+		k.late = late
+		k.turn(true)
+		k.plug.Hand = guard.Hand{Active: true, On: true, AtPlug: true}
+		k.step(time.Second)
+		for range 20 {
+			k.step(10*time.Second, 0.3)
+		}
+		if want := late == 0; k.r.Dry != want {
+			t.Errorf("no power under a hand, reports %v s late: dry %v, want %v", late, k.r.Dry, want)
+		}
+	}
+}
+
 func TestSwitchedOffAtTheButtonIsNotDry(t *testing.T) {
 	k := newTank()
 	for range 10 {
