@@ -26,6 +26,7 @@ type Response struct {
 	Little   float64      `json:"little"`          // seconds of mist for which it has given next to nothing of that
 	Odd      float64      `json:"odd"`             // the learner's mean surprise in this chamber when all was well, standard deviations
 	OddFor   float64      `json:"odd_for"`         // seconds that it rests on
+	Uneasy   float64      `json:"uneasy"`          // seconds for which the learner is still waited for after the chamber was upset
 }
 
 const (
@@ -52,6 +53,9 @@ const (
 	responseUsual = 1.05
 	oddMemory     = 6 * 3600.0
 	oddKnown      = 3600.0
+	// uneasyMost: after the chamber was upset, walls and crop are a while as the learner does not take them to be. Until it foresees
+	// readings as well as usual again, but no longer than so many seconds, what the air answers says nothing of the water.
+	uneasyMost = 2 * 3600.0
 	// coldest is the most that temperature may speak against the rival: without mist the air is warmer.
 	coldest = -4.0
 	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
@@ -93,8 +97,18 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 	}
 	unclear := !w.Plug.DisagreesSince.IsZero() && w.Now.Sub(w.Plug.DisagreesSince) >= unclearAfter
 	if w.Learn == nil || w.Open || w.FanOdd || unclear {
+		if w.Open || w.FanOdd {
+			r.Uneasy = uneasyMost
+		}
 		r.restart()
 		return unsure
+	}
+	if r.Uneasy = max(0, r.Uneasy-dt); r.Uneasy > 0 && !res.Dry {
+		if w.Learn.Water.Odd > r.fits() {
+			r.restart()
+			return unsure
+		}
+		r.Uneasy = 0
 	}
 	r.accustom(w, dt, res)
 	verdict := unsure
