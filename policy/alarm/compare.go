@@ -30,7 +30,8 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 		w.settle(d.movedLimit(i, e.Spec), dt, d.Upset.Was || d.Dry.Was)
 		limit := apart(s.Quantity, middle)
 		switch {
-		case len(others) >= 2 && w.AwayFor >= apartAfter && math.Abs(w.Away) > limit && others[len(others)-1]-others[0] < limit:
+		case len(others) >= 2 && w.AwayFor >= apartAfter && math.Abs(w.Away) > limit && others[len(others)-1]-others[0] < limit &&
+			!d.movedMore(i, e, limit):
 			if w.Suspect == "" {
 				w.Suspect = Outlier
 			}
@@ -56,6 +57,23 @@ func (w *SensorWatch) settle(limit, dt float64, upset bool) {
 	}
 	w.UsualFor = min(w.UsualFor+dt, movedMemory)
 	w.Usual += (1 - math.Exp(-dt/max(w.UsualFor, 1))) * (w.Away - w.Usual)
+}
+
+// movedMore reports whether another sensor that may speak about this one has moved further from where it usually is beside the
+// others than this one has: then what is out of place is that one's doing. A share of the limit is left to chance.
+func (d *Detectors) movedMore(i int, e *Evidence, limit float64) bool {
+	w, s := &d.Sensors[i], &e.Spec.Sensors[i]
+	if w.UsualFor < movedKnown {
+		return false
+	}
+	for j := range d.Sensors {
+		x, o := &d.Sensors[j], &e.Spec.Sensors[j]
+		if j != i && o.Quantity == s.Quantity && o.Place == s.Place && d.usable(j, e) && x.Suspect == "" && x.UsualFor >= movedKnown &&
+			math.Abs(x.Away-x.Usual) > math.Abs(w.Away-w.Usual)+movedShare*limit {
+			return true
+		}
+	}
+	return false
 }
 
 // moved reports whether the sensor is elsewhere than it usually is by more than a limit, seen from the others.

@@ -338,6 +338,110 @@ func TestSaturatedAgainstWhatIsForeseen(t *testing.T) {
 	}
 }
 
+// Of three sensors, c has always read 4 points above the others. Then a drifts 12 points down: it is the one that moved. Neither
+// with its voice, while it has not come far, nor once it is left out, is c voted out.
+func TestADriftedSensorOutvotesNoOther(t *testing.T) {
+	d := newDesk(t)
+	by := 0.0
+	say := func(i int) float64 {
+		switch v := d.sound(i); i {
+		case rhA:
+			return v - by
+		case rhB:
+			return v - 0.03
+		case rhC:
+			return v + 0.04
+		default:
+			return v
+		}
+	}
+	d.run(8*time.Hour, say)
+	for range 6 * 60 { // 2 points an hour, and then it stays
+		by = min(by+0.02/60, 0.12)
+		d.run(time.Minute, say)
+		if d.suspect[rhC] != "" || d.suspect[rhB] != "" {
+			t.Fatalf("%.1f points of drift of a: suspects are %q", 100*by, d.suspect)
+		}
+	}
+	by = 0.12
+	d.run(3*time.Hour, say)
+	d.expect(alarm.SensorDisagrees, true, "one of three has drifted 12 points")
+	if d.suspect[rhB] != "" || d.suspect[rhC] != "" {
+		t.Errorf("suspects are %q", d.suspect)
+	}
+}
+
+// Of two sensors, one has drifted 12 points down. By their mean the air is held 6 points wetter, and the sound one reaches the
+// end of its range: that is no reason to leave it out for the drifted one. One that goes there from where the other is, is wet.
+func TestSaturatedBesideADriftedSensor(t *testing.T) {
+	for _, c := range []struct {
+		before float64 // what it reads before
+		want   alarm.Code
+	}{{0.98, ""}, {0.88, alarm.Saturated}} {
+		d := newDesk(t)
+		d.e.Sensors[rhC] = alarm.SensorView{}
+		a, b := c.before, 0.86
+		say := func(i int) float64 {
+			switch v := d.sound(i); i {
+			case rhA:
+				return a
+			case rhB:
+				return b + v - 0.90
+			case rhC:
+				return math.NaN()
+			default:
+				return v
+			}
+		}
+		d.run(3*time.Hour, func(i int) float64 {
+			if v := say(i); i != rhA {
+				return v
+			}
+			return a + d.sound(rhA) - 0.90
+		})
+		a, b = 0.999, 0.875
+		d.run(50*time.Minute, say)
+		if d.suspect[rhA] != c.want {
+			t.Errorf("at 99.9 %% beside 88 %%, where it was at %.0f %% beside 86 %%: %q, want %q", 100*c.before, d.suspect[rhA], c.want)
+		}
+	}
+}
+
+// A sensor that was wet has come free in the fan's dry air; then the air is saturated, and the others stand there too. It
+// agrees with them: it has earned trust back, though it is not seen below saturation for long.
+func TestTrustIsEarnedBackAtSaturation(t *testing.T) {
+	for _, moves := range []bool{true, false} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		d.run(time.Hour, func(i int) float64 {
+			if v := d.sound(i); i != rhA {
+				return v
+			}
+			return 0.999
+		})
+		if d.suspect[rhA] != alarm.Saturated {
+			t.Fatalf("suspects are %q", d.suspect)
+		}
+		minute := 0
+		d.run(40*time.Minute, func(i int) float64 {
+			v := d.sound(i)
+			if i > rhC {
+				return v
+			}
+			if i == rhA {
+				minute++
+			}
+			if i == rhA && !moves || minute%10 > 1 {
+				return 0.999
+			}
+			return v
+		})
+		if got := d.suspect[rhA] == ""; got != moves {
+			t.Errorf("40 min at saturation with the others, dipping with them %v: suspects are %q", moves, d.suspect)
+		}
+	}
+}
+
 // Air that mixes has one vapor pressure. At 18 °C and 90 % it is 1.857 kPa (0.9 of 2.0636, saturation by the ASHRAE
 // Handbook, Fundamentals, chapter 1, table 3, 18 °C); saturation at 20 °C is 2.3389 kPa, so 2 K warmer the same air
 // is at 79.4 %.

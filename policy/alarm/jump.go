@@ -117,7 +117,9 @@ func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *ch
 func (w *SensorWatch) mayJump(v float64, others bool, room float64, s *chamber.Sensor) bool {
 	switch s.Quantity {
 	case chamber.RelativeHumidity:
-		return others && v < unsaturated && w.Last < unsaturated
+		// Two quick sensors differ from one reading to the next by as much as a step, where mist and fan move the air between
+		// them: how far it was from the others before must be known as a mean.
+		return others && w.AwayFor >= jumpKnown && v < unsaturated && w.Last < unsaturated
 	case chamber.CO2:
 		return others || v > w.Last && room < w.Last+jumpCO2
 	}

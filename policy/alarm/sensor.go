@@ -76,7 +76,7 @@ const (
 	// Where no other sensor is as wet, and the learned chamber foresees air that is drier by more than a sound sensor's ±3 % and a little, it is less too.
 	pinnedForeseen = 30 * 60.0
 	foreseenDrier  = 0.96
-	foreseenAway   = 0.025 // that it must read above the others meanwhile
+	foreseenAway   = 0.025 // that it must read above the others meanwhile, beyond what it did before
 
 	// Trust is earned back by so many changes of value over so long.
 	trustChanges = 5
@@ -98,7 +98,8 @@ const (
 	movedKnown       = 6 * 3600.0
 	movedMemory      = 24 * 3600.0
 	movedAfter       = 45 * 60.0 // seconds: what a fan that fails or an open door does to one spot is named before
-	apartMemory      = 900.0     // seconds over which the difference is smoothed
+	movedShare       = 0.2
+	apartMemory      = 900.0 // seconds over which the difference is smoothed
 	apartAfter       = 1800.0
 
 	// belowRoomAfter: a crop makes CO2, so its chamber is never for long below the room it breathes from. Hours, since
@@ -156,7 +157,7 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	d.Sensors = d.matchedSensors(e)
 	for i := range d.Sensors {
 		if i < len(e.Sensors) && e.Sensors[i].Fresh && d.Sensors[i].Have {
-			d.Sensors[i].age(dt, e.ForeseenRH, &e.Spec.Sensors[i])
+			d.Sensors[i].age(dt, e.ForeseenRH, &e.Spec.Sensors[i], d.saturatedToo(i, e))
 		}
 	}
 	roomCO2 := 0.0
@@ -215,8 +216,19 @@ func (d *Detectors) matchedSensors(e *Evidence) []SensorWatch {
 	return out
 }
 
-// age lets time pass over the value that the sensor shows.
-func (w *SensorWatch) age(dt, foreseen float64, s *chamber.Sensor) {
+// saturatedToo reports whether all others of the same air, and one at least, stand at saturation as this humidity sensor does.
+func (d *Detectors) saturatedToo(i int, e *Evidence) bool {
+	if e.Spec.Sensors[i].Quantity != chamber.RelativeHumidity || d.Sensors[i].Last < saturated {
+		return false
+	}
+	others := d.beside(i, e, func(j int) bool {
+		return d.usable(j, e) && d.Sensors[j].Suspect == "" && d.Sensors[j].Last >= saturated
+	})
+	return len(others) > 0 && len(others) == len(d.others(i, e))
+}
+
+// age lets time pass over the value that the sensor shows. At saturation it behaves soundly where the others are there too.
+func (w *SensorWatch) age(dt, foreseen float64, s *chamber.Sensor, agrees bool) {
 	w.Same += dt
 	w.Jump.Gap += dt
 	if s.Quantity == chamber.RelativeHumidity && w.Last >= saturated {
@@ -227,7 +239,7 @@ func (w *SensorWatch) age(dt, foreseen float64, s *chamber.Sensor) {
 			w.Foreseen = 1
 		}
 	}
-	if w.Suspect != "" && !(s.Quantity == chamber.RelativeHumidity && w.Last >= unsaturated) {
+	if w.Suspect != "" && (agrees || !(s.Quantity == chamber.RelativeHumidity && w.Last >= unsaturated)) {
 		w.Good += dt
 	}
 }
@@ -322,7 +334,7 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 		return true
 	}
 	alone := len(d.others(i, e)) == 0
-	if w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || w.AwayFor >= pinnedBeside && w.Away > foreseenAway) {
+	if w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || w.AwayFor >= pinnedBeside && w.Away-max(0, w.Free) > foreseenAway) {
 		return true
 	}
 	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity && w.Away-w.Free > pinnedLeft

@@ -203,7 +203,7 @@ func (e *examiner) resumed() {
 		e.breaks(at, "the reservoir still counts as dry")
 	}
 	for i := range s.Sensors {
-		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) {
+		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) {
 			e.breaks(at, "sensor %s is still not used: %s", s.Sensors[i].Name, s.Sensors[i].Suspect)
 		}
 	}
@@ -228,6 +228,22 @@ func (e *examiner) drifted(sensor int) bool {
 	return slices.ContainsFunc(e.rig.Faults, func(f plant.Fault) bool {
 		return (f.Kind == plant.SensorDrift || f.Kind == plant.SensorBaseline) && f.Index == sensor
 	})
+}
+
+// outvoted reports whether a sensor is left out because it reads too far from others of which one has drifted and is believed:
+// the drift stays, and two of three sensors agree that the third is off. Nothing that is said in the chamber tells them apart.
+func (e *examiner) outvoted(sensor int) bool {
+	if e.state.Sensors[sensor].Suspect != string(alarm.Outlier) {
+		return false
+	}
+	x := &e.c.Spec.Sensors[sensor]
+	for i := range e.c.Spec.Sensors {
+		s := &e.c.Spec.Sensors[i]
+		if s.Quantity == x.Quantity && s.Place == x.Place && e.drifted(i) && e.state.Sensors[i].Suspect == "" {
+			return true
+		}
+	}
+	return false
 }
 
 // turnedSince reports whether every plug with a hand in the air was told to turn after a time.
