@@ -23,6 +23,7 @@ type desk struct {
 	c       alarm.Conditions
 	suspect []alarm.Code
 	noise   *rand.Rand
+	every   time.Duration // from step to step; longer where days pass in which nothing but readings once a minute matters
 }
 
 const (
@@ -50,7 +51,7 @@ func newDesk(t *testing.T) *desk {
 	for _, r := range []chamber.Role{chamber.Humidifier, chamber.ExhaustFan, chamber.Heater} {
 		spec.Plugs = append(spec.Plugs, chamber.Plug{Name: r.String(), Role: r, Reports: true, Meters: true})
 	}
-	d := &desk{t: t, noise: rand.New(rand.NewPCG(1, 2))}
+	d := &desk{t: t, noise: rand.New(rand.NewPCG(1, 2)), every: 10 * time.Second}
 	d.e = alarm.Evidence{Now: benchStart, Spec: spec, Link: true, Sensors: make([]alarm.SensorView, len(spec.Sensors))}
 	d.e.Target = crop.Target{OK: true, RelativeHumidity: chamber.Band{Low: 0.86, Aim: 0.9, High: 0.94},
 		TemperatureC: chamber.Band{Low: 14, Aim: 17, High: 20}, CO2MaxPPM: 1000}
@@ -69,8 +70,8 @@ func (d *desk) set(q chamber.Quantity, v float64) {
 
 // run lays so much time before the detectors; say gives each sensor's reading, NaN for none, once a minute.
 func (d *desk) run(length time.Duration, say func(sensor int) float64) {
-	for range int(length / (10 * time.Second)) {
-		d.e.Now = d.e.Now.Add(10 * time.Second)
+	for range int(length / d.every) {
+		d.e.Now = d.e.Now.Add(d.every)
 		d.e.Readings = nil
 		if say != nil && d.e.Now.Second() == 0 {
 			for i := range d.e.Sensors {
@@ -171,6 +172,7 @@ func TestAirOutOfBandHasDeadband(t *testing.T) {
 
 func TestSoundSensorsAreTrusted(t *testing.T) {
 	d := newDesk(t)
+	d.every = 30 * time.Second
 	for range 24 * 3 {
 		d.run(time.Hour, d.sound)
 		d.quiet("sound sensors")
@@ -494,6 +496,7 @@ func TestCO2BaselineOfItsOwn(t *testing.T) {
 		want         bool
 	}{{600, 400, true}, {600, 640, false}, {420, 400, false}, {600, 520, false}} {
 		d := newDesk(t)
+		d.every = time.Minute
 		*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: c.room, OK: true}
 		for h := range 48 {
 			d.set(chamber.CO2, c.lowest+20+15*float64(h%6))
@@ -581,6 +584,7 @@ func TestFanInVain(t *testing.T) {
 // TestSlowDecay lets fan and humidifier be learned as clean for two days, then as much less.
 func TestSlowDecay(t *testing.T) {
 	d := newDesk(t)
+	d.every = time.Minute
 	d.e.Learned = alarm.Learned{Flow: 90, FlowSD: 0.05, Mist: 200, MistSD: 0.05}
 	d.run(48*time.Hour, nil)
 	d.expect(alarm.FilterClogged, false, "clean")
