@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -25,6 +26,8 @@ type life struct {
 	state   policy.State
 	truth   rehearse.Figures
 	fan     float64 // m³/h that the fan really moved
+	batch   policy.Action
+	minutes []journal.Minute
 }
 
 func climates(t *testing.T, low, high float64) *species.Table {
@@ -37,19 +40,41 @@ func climates(t *testing.T, low, high float64) *species.Table {
 	return table
 }
 
-// live lets a chamber of the family live under the real policy for some hours, and writes down minutes, learned values and
-// switchings.
+// lived is the life that the tests share; each has a journal of its own.
+var lived struct {
+	once sync.Once
+	life *life
+}
+
+// live writes down minutes, learned values and switchings of the shared life, but for those of places that are left out.
 func live(t *testing.T, leave ...chamber.Place) *life {
+	t.Helper()
+	lived.once.Do(func() { lived.life = simulate(t) })
+	if lived.life == nil {
+		t.Fatal("the shared chamber did not live")
+	}
+	l := *lived.life
+	l.journal = journal.NewMemory()
+	if _, err := l.journal.Act(t.Context(), l.spec.Name, l.batch); err != nil {
+		t.Fatal(err)
+	}
+	minutes := slices.Clone(l.minutes)
+	minutes = slices.DeleteFunc(minutes, func(m journal.Minute) bool { return m.Place == "room" && slices.Contains(leave, chamber.Room) })
+	if err := l.journal.Minutes(t.Context(), minutes); err != nil {
+		t.Fatal(err)
+	}
+	return &l
+}
+
+// simulate lets a chamber of the family live under the real policy for some hours.
+func simulate(t *testing.T) *life {
 	t.Helper()
 	c := rehearse.FamilyCase(8, species.Fruiting)
 	c.For, c.Settle = hours*time.Hour, time.Hour
-	l := &life{journal: journal.NewMemory(), spec: c.Spec, from: c.Start, fan: c.Params.FanM3PerH}
-	batch := policy.Action{ID: "b", Kind: policy.BatchAdd, At: c.Start.Add(-50 * time.Hour), Batch: "b", Species: "pleurotus-ostreatus", Stage: species.Fruiting,
+	l := &life{spec: c.Spec, from: c.Start, fan: c.Params.FanM3PerH}
+	l.batch = policy.Action{ID: "b", Kind: policy.BatchAdd, At: c.Start.Add(-50 * time.Hour), Batch: "b", Species: "pleurotus-ostreatus", Stage: species.Fruiting,
 		SubstrateKg: c.Params.SubstrateKg, DryKg: 4}
-	if _, err := l.journal.Act(t.Context(), c.Spec.Name, batch); err != nil {
-		t.Fatal(err)
-	}
-	c.Actions = []policy.Action{batch}
+	c.Actions = []policy.Action{l.batch}
 	ctl := rehearse.NewPolicyController(&policy.Policy{Spec: c.Spec, Climates: climates(t, 0.85, 0.95)}, c.Start)
 	run, err := rehearse.New(c, ctl)
 	if err != nil {
@@ -74,9 +99,6 @@ func live(t *testing.T, leave ...chamber.Place) *life {
 			}
 		}
 		for k, v := range sums {
-			if k[0] == "room" && slices.Contains(leave, chamber.Room) {
-				continue
-			}
 			all = append(all, journal.Minute{Chamber: c.Spec.Name, Place: k[0], Quantity: k[1], Start: at, Mean: v, Min: v, Max: v, N: 60})
 		}
 		for i, s := range on {
@@ -105,10 +127,7 @@ func live(t *testing.T, leave ...chamber.Place) *life {
 			slow(journal.PlaceLearned, journal.FanFlowShare, share, share, share)
 		}
 	}
-	if err := l.journal.Minutes(t.Context(), all); err != nil {
-		t.Fatal(err)
-	}
-	l.state, l.truth = ctl.State, run.Figures()
+	l.minutes, l.state, l.truth = all, ctl.State, run.Figures()
 	return l
 }
 

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"sync"
 	"time"
 
 	"gillkeeper/metrics/yield"
@@ -91,7 +92,7 @@ func Make(seed uint64, e Effects) *yield.Season {
 		m.season.Batches = append(m.season.Batches, b)
 		m.flushes(n, flushes, e)
 	}
-	m.season.FromTable(species.Builtin())
+	m.season.FromTable(builtin())
 	for i := range m.season.Chambers {
 		m.climate(i)
 	}
@@ -166,10 +167,13 @@ func (m *maker) pick(grams float64, flush int, from, done float64) yield.Flush {
 	return f
 }
 
+// builtin is read once: thousands of stages are made up of it.
+var builtin = sync.OnceValue(species.Builtin)
+
 // live says what a chamber's air is like while a batch is in a stage.
 func (m *maker) live(chamber string, stage species.Stage, name string, from, to float64, w weather) {
 	t := m.tables[chamber]
-	row, _ := species.Builtin().Lookup(name, stage)
+	row, _ := builtin().Lookup(name, stage)
 	for h := int(from); h < int(math.Ceil(to)) && h < len(t.set); h++ {
 		t.set[h], t.w[h] = true, w
 		t.want[h] = yield.Want{RHLow: row.RelativeHumidity.Low, RHHigh: row.RelativeHumidity.High, LowC: row.TemperatureC.Low,
