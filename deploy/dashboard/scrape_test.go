@@ -32,7 +32,7 @@ func TestScrapedHours(t *testing.T) {
 	server := realpart.Prometheus(t)
 	dir := t.TempDir()
 	program := filepath.Join(dir, "gillkeeper")
-	if out, err := exec.CommandContext(t.Context(), "go", "build", "-o", program, "gillkeeper/cmd/gillkeeper").CombinedOutput(); err != nil {
+	if out, err := exec.CommandContext(t.Context(), "go", "build", "-ldflags=-s -w", "-o", program, "gillkeeper/cmd/gillkeeper").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
 	daemon := brokertest.FreeAddr(t)

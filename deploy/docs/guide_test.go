@@ -30,7 +30,7 @@ func TestGuide(t *testing.T) {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	build := exec.CommandContext(t.Context(), "go", "build", "-o", filepath.Join(dir, "bin", "gillkeeper"), "gillkeeper/cmd/gillkeeper")
+	build := exec.CommandContext(t.Context(), "go", "build", "-ldflags=-s -w", "-o", filepath.Join(dir, "bin", "gillkeeper"), "gillkeeper/cmd/gillkeeper")
 	if out, err := build.CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
