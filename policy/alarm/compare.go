@@ -24,8 +24,9 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 		middle := middleOf(others)
 		w.AwayFor += dt
 		w.Away += (1 - math.Exp(-dt/min(apartMemory, max(w.AwayFor, 1)))) * (w.Last - middle - w.Away)
-		if w.Last < saturated {
-			w.Free += (1 - math.Exp(-dt/freeMemory)) * (w.Last - middle - w.Free)
+		if w.Last < saturated && middle < saturated {
+			w.FreeFor += dt
+			w.Free += (1 - math.Exp(-dt/min(freeMemory, max(w.FreeFor, 1)))) * (w.Last - middle - w.Free)
 		}
 		w.settle(d.movedLimit(i, e.Spec), dt, d.Upset.Was || d.Dry.Was)
 		limit := apart(s.Quantity, middle)

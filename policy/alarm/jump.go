@@ -79,6 +79,9 @@ func (w *SensorWatch) jumped(v, middle float64, others bool, room float64, s *ch
 		if w.AwayFor >= jumpKnown {
 			j.Before = w.Away
 		}
+		if s.Quantity == chamber.RelativeHumidity && w.FreeFor >= freeMemory { // saturated together, a warmer spot seems to be none
+			j.Before = w.Free
+		}
 		return
 	}
 	j.Low = min(v, j.Low+jumpForget*(v-j.Low))

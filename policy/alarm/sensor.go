@@ -31,7 +31,8 @@ type SensorWatch struct {
 
 	Away     float64 `json:"away"`      // smoothed difference to the others' middle, in the quantity's unit
 	AwayFor  float64 `json:"away_for"`  // seconds that it rests on
-	Free     float64 `json:"free"`      // the difference as it last was when the sensor was not at saturation
+	Free     float64 `json:"free"`      // the difference as it last was when neither was at saturation, where none shows
+	FreeFor  float64 `json:"free_for"`  // seconds that it rests on
 	Usual    float64 `json:"usual"`     // the same over a day or two
 	UsualFor float64 `json:"usual_for"` // seconds that it rests on
 	MovedFor float64 `json:"moved_for"` // seconds for which it has been elsewhere than usual
