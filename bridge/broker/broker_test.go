@@ -17,7 +17,7 @@ import (
 	"github.com/eclipse/paho.mqtt.golang/packets"
 	"go.uber.org/goleak"
 
-	"gillkeeper/testend"
+	"gillkeeper/testdata/testend"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }

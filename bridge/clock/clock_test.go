@@ -11,7 +11,7 @@ import (
 	"go.uber.org/goleak"
 	"pgregory.net/rapid"
 
-	"gillkeeper/testend"
+	"gillkeeper/testdata/testend"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }

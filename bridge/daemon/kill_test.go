@@ -29,7 +29,7 @@ import (
 	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
 	"gillkeeper/metrics"
-	"gillkeeper/testend"
+	"gillkeeper/testdata/testend"
 )
 
 // TestMain runs a daemon instead of the tests when it is told to: that is the child that the tests kill.

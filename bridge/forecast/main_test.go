@@ -3,7 +3,7 @@ package forecast
 import (
 	"testing"
 
-	"gillkeeper/testend"
+	"gillkeeper/testdata/testend"
 )
 
 func TestMain(m *testing.M) { testend.Main(m) }

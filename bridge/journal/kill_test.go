@@ -18,7 +18,7 @@ import (
 	"time"
 
 	"gillkeeper/policy"
-	"gillkeeper/testend"
+	"gillkeeper/testdata/testend"
 )
 
 // killEnv makes the test binary a process that writes into a journal until it is killed; its value is the file. The other

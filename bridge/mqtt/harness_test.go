@@ -19,7 +19,7 @@ import (
 	"gillkeeper/bridge/mqtt"
 	"gillkeeper/bridge/pointer"
 	"gillkeeper/policy/chamber"
-	"gillkeeper/testend"
+	"gillkeeper/testdata/testend"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }

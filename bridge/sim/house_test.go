@@ -19,7 +19,7 @@ import (
 	"gillkeeper/policy/plant"
 	"gillkeeper/policy/rehearse"
 	"gillkeeper/policy/species"
-	"gillkeeper/testend"
+	"gillkeeper/testdata/testend"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }

@@ -16,7 +16,7 @@ import (
 	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/web/webtest"
-	"gillkeeper/testend"
+	"gillkeeper/testdata/testend"
 )
 
 func TestMain(m *testing.M) {

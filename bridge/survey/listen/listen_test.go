@@ -17,7 +17,7 @@ import (
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/survey"
 	"gillkeeper/policy/chamber"
-	"gillkeeper/testend"
+	"gillkeeper/testdata/testend"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }
