@@ -129,15 +129,16 @@ func (w *SensorWatch) mayJump(v float64, others bool, room float64, s *chamber.S
 	return true
 }
 
-// jumpedBack gives trust back: when the step is undone, when the others agree again, suspected of the same or not, for two
-// sensors do not jump to the same place; or, with nobody to ask, when the reading goes as low as before, which a sensor that
-// has jumped upward cannot.
+// jumpedBack gives trust back: when the others agree again, suspected of the same or not, for two sensors do not jump to the
+// same place, or when it is as far from them as before the step, which a sensor in a warmer spot always is; with nobody to
+// ask, when the step is undone or the reading goes as low as before, which a sensor that has jumped upward cannot.
 func (w *SensorWatch) jumpedBack(v, middle float64, others bool, s *chamber.Sensor) {
 	j := &w.Jump
 	back := (v-w.Last)/j.By < -jumpBack || j.Back > 0 && (v-j.From)/j.By < 1-jumpBack
 	switch {
 	case others:
-		back = math.Abs(v-middle) < apartBack*apart(s.Quantity, middle)
+		back = math.Abs(v-middle) < apartBack*apart(s.Quantity, middle) || // saturated, all read the same
+			(s.Quantity != chamber.RelativeHumidity || max(v, middle) < unsaturated) && math.Abs(v-middle-j.Before) < (1-jumpBack)*math.Abs(j.By)
 	case j.By > 0:
 		back = back || v < j.Low+(1-jumpBack)*j.By
 	}

@@ -53,6 +53,37 @@ func TestSensorJumps(t *testing.T) {
 	}
 }
 
+// TestJumpInAWarmerSpot: a sensor that always reads drier than the others, where it hangs warmer, is trusted again once it
+// reads as much drier as before. While all are saturated that cannot be told.
+func TestJumpInAWarmerSpot(t *testing.T) {
+	d := newDesk(t)
+	by := 0.0
+	off := func(i int) float64 {
+		if i == rhB {
+			return d.sound(i) - 0.06 + by
+		}
+		return d.sound(i)
+	}
+	d.run(3*time.Hour, off)
+	if d.suspect[rhB] != "" {
+		t.Fatalf("in its warmer spot it is suspect: %q", d.suspect[rhB])
+	}
+	by = -0.12
+	d.run(20*time.Minute, off)
+	if d.suspect[rhB] != alarm.Jumped {
+		t.Fatalf("12 points down, it is suspect: %q", d.suspect[rhB])
+	}
+	d.run(2*time.Hour, off)
+	if d.suspect[rhB] == "" {
+		t.Error("12 points down, it is trusted")
+	}
+	by = 0
+	d.run(15*time.Minute, off)
+	if d.suspect[rhB] != "" {
+		t.Errorf("back where it was, it is suspect: %q", d.suspect[rhB])
+	}
+}
+
 // TestAirThatFallsIsNoJump: quick sensors see a strong fan take off 20 points between two readings, one of them a little
 // before the other. Two that were suspected of a jump and agree are trusted again.
 func TestAirThatFallsIsNoJump(t *testing.T) {
