@@ -2,8 +2,8 @@ package mqtt_test
 
 import (
 	"bytes"
+	"flag"
 	"log/slog"
-
 	"os"
 	"slices"
 	"strings"
@@ -22,7 +22,10 @@ import (
 	"gillkeeper/testdata/testend"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit)) }
+func TestMain(m *testing.M) {
+	_ = flag.Set("test.parallel", "12") // parallel tests wait for brokers here, and hardly compute
+	goleak.VerifyTestMain(m, goleak.Cleanup(testend.Exit))
+}
 
 // patience is how long a test waits for what should come within milliseconds.
 var patience = 10 * time.Second
