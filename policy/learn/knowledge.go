@@ -57,7 +57,7 @@ const (
 	flowRest  = 0.02
 	co2Rest   = 0.02
 	mistRest  = 0.04
-	vaporRest = 0.09
+	vaporRest = 0.15
 )
 
 // Knowledge gives what was learned of a chamber of that volume in m³ at that altitude in m.
