@@ -36,6 +36,10 @@ const (
 	responseWet = 8.0
 	// responseBack is the evidence against the rival at which it is given up.
 	responseBack = 2.0
+	// mistTells is the most that humidity says for the rival by each second of mist, and temperature as much again. A learner
+	// that has lost its way, in saturated air above all, may for minutes err the same way in every reading: these are one
+	// witness, not many. Only the answers to several pulses are several.
+	mistTells = 0.12
 	// When the meter shows that it runs as ever, the answer of the air alone must be twice as clear.
 	meterFactor = 2.0
 	// responseClip is the most that the readings of one kind say in a step.
@@ -64,7 +68,7 @@ const (
 	wrongMost   = 4.0
 	wrongMemory = 5 * 86400.0
 	// leastMistOn: seconds of mist without an answer, before anything is said.
-	leastMistOn = 45.0
+	leastMistOn = 60.0
 	// newcomer is for how long a chamber is watched before what it does is thought to be known: how much its air takes up, and
 	// how fast its sensors follow.
 	newcomer = 30 * time.Minute
@@ -190,8 +194,7 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 			humidity = min(humidity, 0)
 		}
 	}
-	r.Humidity += humidity
-	r.Warmth = min(r.Warmth+clip(its.Warmth-mine.Warmth), max(0, r.Humidity))
+	r.add(humidity, clip(its.Warmth-mine.Warmth), res)
 	if !res.Dry && w.Learn.Strayed(r.Rival) {
 		if r.evidence() > responseBack { // what it knew before, without these minutes of mist, is the better start
 			*w.Learn = *r.Rival
@@ -207,6 +210,18 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 		return unsure
 	}
 	return r.verdict(res)
+}
+
+// add takes in what humidity and temperature say in a step.
+func (r *Response) add(humidity, warmth float64, res *Reservoir) {
+	if !res.Dry {
+		if r.Rival.Water.Odd > r.fits() { // it merely errs less than the learner does
+			humidity, warmth = min(humidity, 0), min(warmth, 0)
+		}
+		humidity = min(humidity, max(0, r.MistOn*mistTells-r.Humidity))
+	}
+	r.Humidity += humidity
+	r.Warmth = min(r.Warmth+warmth, max(0, r.Humidity))
 }
 
 func clip(x float64) float64 { return max(-responseClip, min(x, responseClip)) }

@@ -54,7 +54,7 @@ func TestResponseWeighsBothWitnesses(t *testing.T) {
 		{"both agree", 8, 8, 60, 0, fits, Power{}, false, dry},
 		{"temperature counts no more than humidity", 5, 50, 60, 0, fits, Power{}, false, unsure},
 		{"temperature speaks against it", 16, -2, 60, 0, fits, Power{}, false, unsure},
-		{"too little mist was tried", 16, 0, 30, 0, fits, Power{}, false, unsure},
+		{"too little mist was tried", 16, 0, 50, 0, fits, Power{}, false, unsure},
 		{"it was wrong before", 16, 0, 60, 1, fits, Power{}, false, unsure},
 		{"the meter shows that it runs", 16, 10, 60, 0, fits, sound, false, unsure},
 		{"very clear although the meter shows that it runs", 20, 20, 60, 0, fits, sound, false, dry},
@@ -65,6 +65,42 @@ func TestResponseWeighsBothWitnesses(t *testing.T) {
 		r := Response{Rival: c.rival, Humidity: c.humidity, Warmth: c.warmth, NotElse: 5, MistOn: c.mist, Wrong: c.wrong}
 		if got := r.verdict(&Reservoir{Dry: c.isDry, Power: c.power}); got != c.want {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
+		}
+	}
+}
+
+// TestOnePulseIsOneWitness: a learner that took one pulse of 24 s for fog, and erred in every reading of the ten minutes after it,
+// makes nothing dry once the next pulse begins; a rival that foresees no better gathers nothing by erring less. Four pulses that
+// are answered by nothing do make it dry. The rival's own filter is left out: sums are fed with what one reading in ten seconds
+// says at the most.
+func TestOnePulseIsOneWitness(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		pulses int
+		odd    float64 // the rival's mean surprise, standard deviations
+		want   opinion
+	}{
+		{"one pulse", 1, 0.8, unsure},
+		{"four pulses", 4, 0.8, dry},
+		{"four pulses that the rival did not foresee", 4, 1.4, unsure},
+	} {
+		rival := &learn.State{}
+		rival.Water.Taken, rival.Water.Odd = 1000, c.odd
+		r, res := Response{Rival: rival, NotElse: 5}, &Reservoir{}
+		for range c.pulses {
+			r.MistOn += 24
+			for range 60 {
+				r.add(responseClip, responseClip, res)
+			}
+		}
+		rival.Water.Odd = 0.8
+		r.MistOn += 40 // the next one has run, and is not answered yet
+		if got := r.verdict(res); got != c.want {
+			t.Errorf("%s: %d, want %d, with %.1f and %.1f", c.name, got, c.want, r.Humidity, r.Warmth)
+		}
+		before := r.Humidity
+		if r.add(-responseClip, -responseClip, res); r.Humidity != before-responseClip {
+			t.Errorf("%s: what speaks against it counts %.1f", c.name, before-r.Humidity)
 		}
 	}
 }

@@ -2,6 +2,7 @@ package lab
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"math"
 	"os"
@@ -203,21 +204,21 @@ func TestReplays(t *testing.T) {
 	}
 }
 
-// replay shows one trial again after so much healthy time.
+// replay shows one trial again after so much healthy time, or, without a fault, that time alone.
 func replay(t *testing.T, healthy time.Duration, seed uint64, fault string, finds bool, spares string) {
 	often := healthy == 24*time.Hour && seed == 9507 || healthy > 24*time.Hour && seed == 21032
 	if !often && os.Getenv("GILLKEEPER_REPLAYS") == "" {
 		return
 	}
-	t.Run(fault, func(t *testing.T) {
+	t.Run(cmp.Or(fault, "healthy"), func(t *testing.T) {
 		t.Parallel()
-		plan := shortPlan(t, strings.Split(fault, "+")...)
+		plan := shortPlan(t, strings.FieldsFunc(fault, func(r rune) bool { return r == '+' })...)
 		plan.Healthy = healthy
 		r, err := plan.Replay(t.Context(), Throw{Seed: seed, Kinds: plan.Kinds}, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if l := r.Kinds[0]; finds && l.Missed > 0 {
+		if finds && r.Kinds[0].Missed > 0 {
 			t.Error("missed")
 		}
 		for _, b := range r.Bad {
@@ -259,5 +260,13 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 			}
 			replay(t, 36*time.Hour, n, fault, false, "")
 		}
+	}
+	// The answer of the air to one pulse, of which the learner had lost its way, made a humidifier dry.
+	for _, seed := range []uint64{31016, 31021, 33004, 33012} {
+		healthy := 36 * time.Hour
+		if seed > 33000 {
+			healthy = 96 * time.Hour
+		}
+		replay(t, healthy, seed, "", false, "reservoir_dry")
 	}
 }
