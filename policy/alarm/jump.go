@@ -18,6 +18,7 @@ type Jump struct {
 	Low    float64 `json:"low"`    // smoothed lowest of the readings of the last hours, before any step
 	Back   int     `json:"back"`   // readings in a row that show that it is over
 	Gap    float64 `json:"gap"`    // seconds since the reading before
+	Stride float64 `json:"stride"` // smoothed size of its steps from one reading to the next
 }
 
 // The steps that count, from one reading to the next no more than [jumpGap] seconds later. A sensor of common lag
@@ -41,6 +42,11 @@ const (
 	jumpMoved = 0.4
 	// jumpKnown: seconds after which how far it is from the others, smoothed, is what it was before a step.
 	jumpKnown = 900.0
+	// jumpStrides is how many of its usual steps a jump must be larger than: where a strong fan takes off 20 points at a time and
+	// mist makes them good, a step of 20 is what the air does.
+	jumpStrides = 4.0
+	// jumpStride: its usual step is forgotten over some hour of a reading each half minute.
+	jumpStride = 1.0 / 120
 	// jumpLow: the lowest reading is forgotten over some six hours of a reading each half minute.
 	jumpForget = 1.0 / 720
 )
@@ -70,11 +76,13 @@ func (w *SensorWatch) jumped(v, middle float64, others bool, room float64, s *ch
 		return
 	}
 	step := v - w.Last
+	usual := j.Stride
+	j.Stride += jumpStride * (math.Abs(step) - j.Stride)
 	switch {
 	case j.Count > 0:
 		w.stayed(v, middle, others, room, s)
 		return
-	case gap <= jumpGap && math.Abs(step) > jumpLimit(s.Quantity) && w.mayJump(v, others, room, s):
+	case gap <= jumpGap && math.Abs(step) > max(jumpLimit(s.Quantity), jumpStrides*usual) && w.mayJump(v, others, room, s):
 		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart = w.Last, v, 1, middle, w.Last-middle, v-middle
 		if w.AwayFor >= jumpKnown {
 			j.Before = w.Away
@@ -147,7 +155,7 @@ func (w *SensorWatch) jumpedBack(v, middle float64, others bool, s *chamber.Sens
 		return
 	}
 	if j.Back++; j.Back >= jumpBackCount {
-		*j = Jump{Low: min(v, j.Low)}
+		*j = Jump{Low: min(v, j.Low), Stride: j.Stride}
 		w.Suspect, w.Away, w.AwayFor = "", 0, 0
 	}
 }

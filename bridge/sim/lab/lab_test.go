@@ -245,6 +245,7 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		// a sensor that was found wet then had no dry air to show that it was not.
 		{"saturated by the rules", "21008/fan_blocked 21010/link_down 21054/co2_silent 21074/messages_lost 20174/temperature_jump"},
 		{"jumped in a warmer spot", "40002/rh_jump"},
+		{"jumped where the air itself does", "42015/rh_silent 42015/rh_stuck 42026/link_down"},
 		// Air changes were learned from a room that the filter could not follow, and mist seemed to do nothing after it.
 		{"taught by a room at 12,000 ppm", "21056/room_co2 20246/room_co2 20282/room_co2"},
 		// An old word of a plug was taken for a hand, its power for that of a dry humidifier; and late reports never showed water.
