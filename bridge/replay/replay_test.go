@@ -190,7 +190,7 @@ func TestReplay(t *testing.T) {
 	if math.Abs(p.Case.Params.FanM3PerH/l.fan-2) > 0.5 {
 		t.Errorf("a fan of twice the rating moves %.1f m³/h; the one of then %.1f", p.Case.Params.FanM3PerH, l.fan)
 	}
-	if other.FanHoursPerDay > 0.75*same.FanHoursPerDay {
+	if other.FanHoursPerDay > 0.85*same.FanHoursPerDay { // not half: a run has its shortest time, which then airs more
 		t.Errorf("twice the fan runs %.2f h a day, the one of then %.2f", other.FanHoursPerDay, same.FanHoursPerDay)
 	}
 
