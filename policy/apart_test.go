@@ -4,9 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"runtime"
 	"slices"
-	"sync"
 	"testing"
 	"time"
 
@@ -304,23 +302,10 @@ func TestControlOfAChamberWrittenApart(t *testing.T) {
 	}
 }
 
-// apartMean runs seeds 1 to n, as many at once as the machine has cores, and gives the mean.
+// apartMean runs seeds 1 to n and gives the mean.
 func apartMean(t *testing.T, name string, n int, stage species.Stage, control func(*chamber.Spec, crop.Target) rehearse.Controller, d time.Duration) (sum apartFigures) {
 	all := make([]apartFigures, n)
-	jobs := make(chan int)
-	var group sync.WaitGroup
-	for range runtime.GOMAXPROCS(0) {
-		group.Go(func() {
-			for i := range jobs {
-				all[i] = runApart(uint64(i)+1, stage, control, d)
-			}
-		})
-	}
-	for i := range n {
-		jobs <- i
-	}
-	close(jobs)
-	group.Wait()
+	sideBySide(n, func(i int) { all[i] = runApart(uint64(i)+1, stage, control, d) })
 	of := func(f func(*apartFigures) *float64) string {
 		var v []float64
 		for i := range all {

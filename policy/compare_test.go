@@ -98,32 +98,34 @@ const (
 	keepers
 )
 
-// compareAll runs every keeper on seeds 1 to n, as many at once as the machine has cores.
+// compareAll runs every keeper on seeds 1 to n.
 func compareAll(t *testing.T, n int, stage species.Stage, d time.Duration) (all [keepers][]rehearse.Figures) {
-	type job struct {
-		seed int
-		by   keeper
-	}
-	jobs := make(chan job)
-	var group sync.WaitGroup
 	for by := range keepers {
 		all[by] = make([]rehearse.Figures, n)
 	}
+	sideBySide(n*int(keepers), func(i int) {
+		seed, by := i/int(keepers), keeper(i%int(keepers))
+		all[by][seed] = keep(t, by, uint64(seed)+1, stage, d)
+	})
+	return all
+}
+
+// sideBySide does the work of each number below n, as many at once as the machine has cores.
+func sideBySide(n int, work func(i int)) {
+	jobs := make(chan int)
+	var group sync.WaitGroup
 	for range runtime.GOMAXPROCS(0) {
 		group.Go(func() {
-			for j := range jobs {
-				all[j.by][j.seed] = keep(t, j.by, uint64(j.seed)+1, stage, d)
+			for i := range jobs {
+				work(i)
 			}
 		})
 	}
 	for i := range n {
-		for by := range keepers {
-			jobs <- job{i, by}
-		}
+		jobs <- i
 	}
 	close(jobs)
 	group.Wait()
-	return all
 }
 
 func keep(t *testing.T, by keeper, seed uint64, stage species.Stage, d time.Duration) rehearse.Figures {

@@ -3,10 +3,8 @@ package policy_test
 import (
 	"fmt"
 	"math"
-	"runtime"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -95,20 +93,7 @@ func TestLearnedAfterADay(t *testing.T) {
 	}
 	for _, stage := range stages {
 		all := make([][len(lessons)]apprentice, seeds)
-		jobs := make(chan int)
-		var group sync.WaitGroup
-		for range runtime.GOMAXPROCS(0) {
-			group.Go(func() {
-				for i := range jobs {
-					all[i] = apprenticeship(t, 301+uint64(i), stage, length)
-				}
-			})
-		}
-		for i := range seeds {
-			jobs <- i
-		}
-		close(jobs)
-		group.Wait()
+		sideBySide(seeds, func(i int) { all[i] = apprenticeship(t, 301+uint64(i), stage, length) })
 		var table strings.Builder
 		for l, lesson := range lessons {
 			var off []float64

@@ -32,9 +32,7 @@ func TestScrapedHours(t *testing.T) {
 	server := realpart.Prometheus(t)
 	dir := t.TempDir()
 	program := filepath.Join(dir, "gillkeeper")
-	if out, err := exec.CommandContext(t.Context(), "go", "build", "-ldflags=-s -w", "-o", program, "gillkeeper/cmd/gillkeeper").CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
-	}
+	realpart.Program(t, program)
 	daemon := brokertest.FreeAddr(t)
 	demo := exec.Command(program, "demo", "--listen", daemon, "--pace", fmt.Sprint(pace))
 	var said bytes.Buffer

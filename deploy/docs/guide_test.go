@@ -17,6 +17,7 @@ import (
 
 	"gillkeeper/bridge/broker"
 	"gillkeeper/bridge/broker/brokertest"
+	"gillkeeper/bridge/broker/realpart"
 )
 
 var block = regexp.MustCompile("(?ms)^```(\\w+)\n(.*?)^```$")
@@ -30,10 +31,7 @@ func TestGuide(t *testing.T) {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	build := exec.CommandContext(t.Context(), "go", "build", "-ldflags=-s -w", "-o", filepath.Join(dir, "bin", "gillkeeper"), "gillkeeper/cmd/gillkeeper")
-	if out, err := build.CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
-	}
+	realpart.Program(t, filepath.Join(dir, "bin", "gillkeeper"))
 	b, err := broker.Start(broker.Options{Listen: "127.0.0.1:0", Username: "house", Password: "spawn"})
 	if err != nil {
 		t.Fatal(err)

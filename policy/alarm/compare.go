@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"iter"
 	"math"
 	"slices"
 
@@ -63,14 +64,13 @@ func (w *SensorWatch) settle(limit, dt float64, upset bool) {
 // movedMore reports whether another sensor that may speak about this one has moved further from where it usually is beside the
 // others than this one has: then what is out of place is that one's doing. A share of the limit is left to chance.
 func (d *Detectors) movedMore(i int, e *Evidence, limit float64) bool {
-	w, s := &d.Sensors[i], &e.Spec.Sensors[i]
+	w := &d.Sensors[i]
 	if w.UsualFor < movedKnown {
 		return false
 	}
-	for j := range d.Sensors {
-		x, o := &d.Sensors[j], &e.Spec.Sensors[j]
-		if j != i && o.Quantity == s.Quantity && o.Place == s.Place && d.usable(j, e) && x.Suspect == "" && x.UsualFor >= movedKnown &&
-			math.Abs(x.Away-x.Usual) > math.Abs(w.Away-w.Usual)+movedShare*limit {
+	for j := range d.peers(i, e, func(j int) bool { return d.speaks(j, e) }) {
+		x := &d.Sensors[j]
+		if x.UsualFor >= movedKnown && math.Abs(x.Away-x.Usual) > math.Abs(w.Away-w.Usual)+movedShare*limit {
 			return true
 		}
 	}
@@ -103,23 +103,36 @@ func (d *Detectors) movedLimit(i int, spec *chamber.Spec) float64 {
 // others gives what the sensors that may speak about sensor i read, sorted, as it would read at its spot. One that was outvoted
 // may not: with its voice a sound sensor that always read a little to the other side would be outvoted next.
 func (d *Detectors) others(i int, e *Evidence) []float64 {
-	return d.beside(i, e, func(j int) bool { return d.usable(j, e) && d.Sensors[j].Suspect == "" })
+	return d.beside(i, e, func(j int) bool { return d.speaks(j, e) })
+}
+
+// speaks reports whether a sensor may speak about others.
+func (d *Detectors) speaks(j int, e *Evidence) bool {
+	return d.usable(j, e) && d.Sensors[j].Suspect == ""
 }
 
 // beside gives what the sensors of the same air that may speak read, sorted, as it would read at the spot of sensor i.
 func (d *Detectors) beside(i int, e *Evidence, may func(j int) bool) []float64 {
 	var all []float64
-	s := &e.Spec.Sensors[i]
-	if s.Quantity == chamber.Illuminance {
-		return nil
-	}
-	for j := range d.Sensors {
-		if o := &e.Spec.Sensors[j]; j != i && o.Quantity == s.Quantity && o.Place == s.Place && may(j) {
-			all = append(all, d.seenFrom(i, j, e))
-		}
+	for j := range d.peers(i, e, may) {
+		all = append(all, d.seenFrom(i, j, e))
 	}
 	slices.Sort(all)
 	return all
+}
+
+// peers gives the sensors of the same air and quantity as sensor i that may be asked; of light there are none, since each place
+// has its own.
+func (d *Detectors) peers(i int, e *Evidence, may func(j int) bool) iter.Seq[int] {
+	return func(yield func(int) bool) {
+		s := &e.Spec.Sensors[i]
+		for j := range d.Sensors {
+			o := &e.Spec.Sensors[j]
+			if j != i && s.Quantity != chamber.Illuminance && o.Quantity == s.Quantity && o.Place == s.Place && may(j) && !yield(j) {
+				return
+			}
+		}
+	}
 }
 
 // middle is the middle of the others, if there are any; for one suspected of a jump that is alone, of those suspected of the same.

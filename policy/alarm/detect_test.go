@@ -117,6 +117,16 @@ func (d *desk) sound(i int) float64 {
 	return 0 // the lamp is off
 }
 
+// soundBut is what sound sensors say, but for one.
+func (d *desk) soundBut(sensor int, value float64) func(i int) float64 {
+	return func(i int) float64 {
+		if v := d.sound(i); i != sensor {
+			return v
+		}
+		return value
+	}
+}
+
 func (d *desk) active(n alarm.Name) bool { return d.c.Of(n).Active }
 
 func (d *desk) expect(n alarm.Name, want bool, when string) {
@@ -182,12 +192,7 @@ func TestSoundSensorsAreTrusted(t *testing.T) {
 func TestSensorStuck(t *testing.T) {
 	d := newDesk(t)
 	d.run(12*time.Hour, d.sound)
-	stuck := func(i int) float64 {
-		if v := d.sound(i); i != rhB {
-			return v
-		}
-		return 0.903
-	}
+	stuck := d.soundBut(rhB, 0.903)
 	d.run(10*time.Minute, stuck)
 	d.expect(alarm.SensorStuck, false, "after ten minutes")
 	d.run(80*time.Minute, stuck)
@@ -212,12 +217,7 @@ func TestSensorStuck(t *testing.T) {
 func TestSensorSaturated(t *testing.T) {
 	d := newDesk(t)
 	d.run(3*time.Hour, d.sound)
-	d.run(time.Hour, func(i int) float64 {
-		if v := d.sound(i); i != rhA {
-			return v
-		}
-		return 0.999
-	})
+	d.run(time.Hour, d.soundBut(rhA, 0.999))
 	if d.suspect[rhA] != alarm.Saturated {
 		t.Errorf("an hour at 99.9 %% beside two at 90 %%: suspects are %q", d.suspect)
 	}
@@ -415,12 +415,7 @@ func TestTrustIsEarnedBackAtSaturation(t *testing.T) {
 	for _, moves := range []bool{true, false} {
 		d := newDesk(t)
 		d.run(3*time.Hour, d.sound)
-		d.run(time.Hour, func(i int) float64 {
-			if v := d.sound(i); i != rhA {
-				return v
-			}
-			return 0.999
-		})
+		d.run(time.Hour, d.soundBut(rhA, 0.999))
 		if d.suspect[rhA] != alarm.Saturated {
 			t.Fatalf("suspects are %q", d.suspect)
 		}

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 )
 
 // FanTest weighs whether the chamber's CO2 answers to the exhaust fan, window by window.
@@ -35,8 +36,6 @@ const (
 	// fanLeastExcess over the room, in hundreds of ppm: two sensors may be 150 ppm apart, and a fan that has brought the
 	// chamber to the room's air can do no more.
 	fanLeastExcess = 1.5
-	// fanHighRoom, ppm: a room that holds so much has a source of its own, and changes by more than a fan makes.
-	fanHighRoom = 2500.0
 	// fanNeeded: evidence against the fan counts only from this share of the CO2 limit on, and only while there is that much
 	// more above the room than usual: a fan that moves no air lets CO2 rise past both, sooner or later.
 	fanNeeded      = 0.97
@@ -84,7 +83,7 @@ func (s *detection) fan() {
 	}
 	in, room := &s.e.Air.Inside.CO2, s.roomMoist().CO2
 	excess := (in.Value - room) / fanUnit
-	if !in.OK || s.Open() || room > fanHighRoom {
+	if !in.OK || s.Open() || room > learn.RoomHigh {
 		f.Started = false
 	} else {
 		needed := in.Value >= fanNeeded*s.e.Target.CO2MaxPPM && (f.UsualFor < fanUsualKnown || excess > fanMore*f.Usual+fanMoreAtLeast)

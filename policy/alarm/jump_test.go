@@ -154,12 +154,7 @@ func TestRoomThatHoldsMoreMakesNoJump(t *testing.T) {
 		d := newDesk(t)
 		d.run(3*time.Hour, d.sound)
 		d.e.Air.Room.CO2 = chamber.Estimate{Value: room, OK: true}
-		d.run(10*time.Minute, func(i int) float64 {
-			if v := d.sound(i); i != co2A {
-				return v
-			}
-			return 1400
-		})
+		d.run(10*time.Minute, d.soundBut(co2A, 1400))
 		if got, want := d.suspect[co2A], map[float64]alarm.Code{500: alarm.Jumped}[room]; got != want {
 			t.Errorf("600 ppm more in a minute, with %g ppm in the room: the sensor is %q, want %q", room, got, want)
 		}
@@ -168,12 +163,7 @@ func TestRoomThatHoldsMoreMakesNoJump(t *testing.T) {
 	d := newDesk(t)
 	d.run(3*time.Hour, d.sound)
 	d.e.Air.Room.CO2 = chamber.Estimate{Value: 500, OK: true}
-	high := func(i int) float64 {
-		if v := d.sound(i); i != co2A {
-			return v
-		}
-		return 1400
-	}
+	high := d.soundBut(co2A, 1400)
 	d.run(2*time.Minute, high)
 	d.e.Air.Room.CO2.Value = 3000
 	d.run(10*time.Minute, high)

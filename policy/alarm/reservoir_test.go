@@ -40,6 +40,15 @@ func newTank() *tank {
 		plug: guard.Plug{Known: true}}
 }
 
+// ranTank is a tank whose humidifier's running power is known.
+func ranTank() *tank {
+	k := newTank()
+	for range 10 {
+		k.pulse(25)
+	}
+	return k
+}
+
 func (k *tank) step(d time.Duration, watts ...float64) {
 	k.now = k.now.Add(d)
 	w := alarm.Water{Now: k.now, Spec: &k.spec, Plug: k.plug, Late: k.late}
@@ -68,10 +77,7 @@ func (k *tank) pulse(watts float64) {
 }
 
 func TestDryByPower(t *testing.T) {
-	k := newTank()
-	for range 10 {
-		k.pulse(25)
-	}
+	k := ranTank()
 	k.turn(true)
 	k.step(time.Second)
 	k.step(9*time.Second, 4) // still spinning up, for all that is known
@@ -94,10 +100,7 @@ func TestDryByPower(t *testing.T) {
 }
 
 func TestReportOnChangeSaysItOnce(t *testing.T) {
-	k := newTank()
-	for range 10 {
-		k.pulse(25)
-	}
+	k := ranTank()
 	k.turn(true)
 	k.step(time.Second)
 	k.step(20*time.Second, 4)
@@ -112,10 +115,7 @@ func TestReportOnChangeSaysItOnce(t *testing.T) {
 // Where what a plug says comes late and out of order, its power in the first half minute of a run may be that of the pause.
 func TestLatePowerIsNotDry(t *testing.T) {
 	for _, late := range []float64{0, 30} {
-		k := newTank()
-		for range 10 {
-			k.pulse(25)
-		}
+		k := ranTank()
 		k.late = late
 		k.turn(true)
 		k.step(time.Second)
@@ -135,10 +135,7 @@ func TestLatePowerIsNotDry(t *testing.T) {
 // A dry humidifier is tried for a minute. Where reports come half a minute late there is hardly one that is surely of that minute;
 // but one that says the power of a run is, since there was none to say so for a quarter of an hour.
 func TestLatePowerShowsWater(t *testing.T) {
-	k := newTank()
-	for range 10 {
-		k.pulse(25)
-	}
+	k := ranTank()
 	k.late = 30
 	for range 4 {
 		k.turn(true)
@@ -165,10 +162,7 @@ func TestLatePowerShowsWater(t *testing.T) {
 // What is taken for a hand at the plug may be an old word that was overtaken: the plug is off, and draws no power.
 func TestAHandThatMayBeNoneMakesNothingDry(t *testing.T) {
 	for _, late := range []float64{0, 30} {
-		k := newTank()
-		for range 10 {
-			k.pulse(25)
-		}
+		k := ranTank()
 		k.late = late
 		k.turn(true)
 		k.plug.Hand = guard.Hand{Active: true, On: true, AtPlug: true}
@@ -183,10 +177,7 @@ func TestAHandThatMayBeNoneMakesNothingDry(t *testing.T) {
 }
 
 func TestSwitchedOffAtTheButtonIsNotDry(t *testing.T) {
-	k := newTank()
-	for range 10 {
-		k.pulse(25)
-	}
+	k := ranTank()
 	for range 5 {
 		k.turn(true)
 		k.step(time.Second)
@@ -201,10 +192,7 @@ func TestSwitchedOffAtTheButtonIsNotDry(t *testing.T) {
 }
 
 func TestProbesGrowRarerAndARefillIsNoticed(t *testing.T) {
-	k := newTank()
-	for range 10 {
-		k.pulse(25)
-	}
+	k := ranTank()
 	k.pulse(4)
 	if !k.r.Dry {
 		t.Fatal("not dry")

@@ -222,10 +222,14 @@ func (d *Detectors) saturatedToo(i int, e *Evidence) bool {
 	if e.Spec.Sensors[i].Quantity != chamber.RelativeHumidity || d.Sensors[i].Last < saturated {
 		return false
 	}
-	others := d.beside(i, e, func(j int) bool {
-		return d.usable(j, e) && d.Sensors[j].Suspect == "" && d.Sensors[j].Last >= saturated
-	})
-	return len(others) > 0 && len(others) == len(d.others(i, e))
+	some := false
+	for j := range d.peers(i, e, func(j int) bool { return d.speaks(j, e) }) {
+		if d.Sensors[j].Last < saturated {
+			return false
+		}
+		some = true
+	}
+	return some
 }
 
 // age lets time pass over the value that the sensor shows. At saturation it behaves soundly where the others are there too.
@@ -341,7 +345,7 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity && w.Away-w.Free > pinnedLeft
 }
 
-// usable reports whether a sensor may speak about another one.
+// usable reports whether a reading can be laid beside others: it is fresh, and its sensor outvoted at the worst.
 func (d *Detectors) usable(j int, e *Evidence) bool {
 	w := &d.Sensors[j]
 	return w.Have && (w.Suspect == "" || w.Suspect == Outlier) && j < len(e.Sensors) && e.Sensors[j].Fresh

@@ -33,6 +33,17 @@ func newBench(spec chamber.Plug) *bench {
 	return &bench{spec: spec, plug: Plug{Name: "p", Role: spec.Role}, now: t0, link: true}
 }
 
+// restedBench has a plug that reports, and has said for a minute that it is off.
+func restedBench() *bench {
+	spec := mister()
+	spec.Reports = true
+	b := newBench(spec)
+	b.want(false)
+	b.report()
+	b.wait(time.Minute)
+	return b
+}
+
 func (b *bench) want(on bool) Verdict {
 	return b.wantThis(Want{On: on})
 }
@@ -264,12 +275,7 @@ func TestADisobedientPlugIsToldAgainEverSlower(t *testing.T) {
 // A link that loses messages loses the word of a plug that it went on, and then the command to go off. Its last word is then
 // still "off", as it is to be, while it runs.
 func TestAnOldWordThatAgreesByChanceIsNoAnswer(t *testing.T) {
-	spec := mister()
-	spec.Reports = true
-	b := newBench(spec)
-	b.want(false)
-	b.report()
-	b.wait(time.Minute)
+	b := restedBench()
 	if v := b.want(true); !v.Send {
 		t.Fatal("not told to go on")
 	}
@@ -300,12 +306,7 @@ func TestAnOldWordThatAgreesByChanceIsNoAnswer(t *testing.T) {
 
 // Not every plug answers a command that changes nothing: it is not told more often than one that never reports.
 func TestAPlugThatHasNothingToSayIsToldSeldom(t *testing.T) {
-	spec := mister()
-	spec.Reports = true
-	b := newBench(spec)
-	b.want(false)
-	b.report()
-	b.wait(time.Minute)
+	b := restedBench()
 	b.plug.Apply(&b.spec, Want{On: true}, Scene{Now: b.now, Link: true, LinkSince: t0}) // lost
 	b.wait(21 * time.Second)
 	told := 0

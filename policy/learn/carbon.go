@@ -43,14 +43,13 @@ const (
 	roomBack   = 8.0  // hours in which an unmeasured room returns to what rooms are
 )
 
-// A room that holds more than roomHigh, in ppm, has a source of its own. What it does, and what two sensors are apart there,
-// is a hundred times what fan and crop do to the chamber: learned by it, air changes and crop would be whatever makes up for
-// that, and the water that the fan carries off with them. A fan that fails teaches as much that is wrong. So that is waited
-// for, and muteAfter until the chamber is as ever.
-const (
-	roomHigh  = 2500.0
-	muteAfter = 45 * time.Minute
-)
+// RoomHigh is what a room holds, in ppm, that has a source of its own, and changes by more than a fan makes.
+const RoomHigh = 2500.0
+
+// muteAfter: what such a room does, and what two sensors are apart there, is a hundred times what fan and crop do to the
+// chamber: learned by it, air changes and crop would be whatever makes up for that, and the water that the fan carries off with
+// them. A fan that fails teaches as much that is wrong. So that is waited for, and so long until the chamber is as ever.
+const muteAfter = 45 * time.Minute
 
 // mute reports whether CO2 bears no witness now, or did not a short while ago.
 func (s *State) mute() bool { return !s.Mute.IsZero() && s.At.Sub(s.Mute) < muteAfter }

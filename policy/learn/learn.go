@@ -140,7 +140,7 @@ func (s State) Learn(facts *Facts) State {
 	if f.Dry {
 		s.MistTo = 0
 	}
-	if f.RoomCO2 > roomHigh || f.FanOdd {
+	if f.RoomCO2 > RoomHigh || f.FanOdd {
 		s.Mute = f.Now
 	}
 	s.Likely = s.foresaw(f)

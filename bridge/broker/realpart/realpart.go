@@ -1,5 +1,5 @@
-// Package realpart finds the real programs that tests run, such as Mosquitto, Debian's Prometheus and Chromium, and says
-// what is to happen where one is missing.
+// Package realpart finds the real programs that tests run, such as Mosquitto, Debian's Prometheus and Chromium, says what is
+// to happen where one is missing, and builds the one that is tested.
 //
 // It must never be imported by anything but tests. Start reading at [Find].
 package realpart
@@ -31,6 +31,14 @@ func Find(t testing.TB, part string, programs ...string) string {
 	}
 	t.Skipf("%s is not installed", programs[0])
 	return ""
+}
+
+// Program builds the program itself into that file, without what only debugging needs.
+func Program(t testing.TB, file string) {
+	t.Helper()
+	if out, err := exec.CommandContext(t.Context(), "go", "build", "-ldflags=-s -w", "-o", file, "gillkeeper/cmd/gillkeeper").CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
 }
 
 // Promtool and Prometheus are both of Debian's package prometheus, and required together.
