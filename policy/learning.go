@@ -24,7 +24,7 @@ func (t *step) learn() {
 	if e := s.Air.Room.CO2; e.OK {
 		f.RoomCO2 = e.Value
 	}
-	f.Dry, f.FanOdd = s.Reservoir.Dry, s.Detectors.Fan.Odd()
+	f.Dry, f.FanOdd, f.DoorOpen = s.Reservoir.Dry, s.Detectors.Fan.Odd(), s.Detectors.Door.Open
 	if i := t.Spec.Plug(chamber.ExhaustFan); i >= 0 {
 		f.RatedFlow, f.Fan = t.Spec.Plugs[i].FlowM3PerH, s.Plugs[i].Output()
 	}

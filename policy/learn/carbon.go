@@ -124,8 +124,8 @@ func (s *State) passCO2(now time.Time, fan, dt float64) {
 	jac[1][cLag] = -(middle - x[cSeen]) * dt * tau / ((tau + dt/2) * (tau + dt/2))
 
 	h := dt / 3600
-	keep, wander := 1.0, [cStates]float64{cCO2: co2Wander * dt, cSeen: 0.001 * dt, cFlow: flowWander * h, cLeak: leakWander * h, cMade: madeWander * h,
-		cRoom: roomWander * h, cApart: apartFades * h, cLag: 1e-5 * h, cCos: 2e-5 * h, cSin: 2e-5 * h}
+	keep, wander := 1.0, wanderCO2(h)
+	wander[cCO2], wander[cSeen] = co2Wander*dt, 0.001*dt
 	x[cSeen] += (middle - x[cSeen]) * k
 	x[cCO2] = end
 	if s.RoomUnseen {
@@ -134,6 +134,21 @@ func (s *State) passCO2(now time.Time, fan, dt float64) {
 		wander[cRoom] = roomSD * roomSD * 2 * h / roomBack
 	}
 	passTwo(&s.CO2.P, &jac, &wander, keep)
+}
+
+// wanderCO2 is the variance by which what is learned of air and CO2 grows old in so many hours.
+func wanderCO2(h float64) [cStates]float64 {
+	return [cStates]float64{cFlow: flowWander * h, cLeak: leakWander * h, cMade: madeWander * h,
+		cRoom: roomWander * h, cApart: apartFades * h, cLag: 1e-5 * h, cCos: 2e-5 * h, cSin: 2e-5 * h}
+}
+
+// ageCO2 lets it grow old by so many seconds in which nothing is learned.
+func (s *State) ageCO2(dt float64) {
+	for i, v := range wanderCO2(dt / 3600) {
+		s.CO2.P[i*(cStates+1)] += v
+	}
+	room := &s.CO2.P[cRoom*(cStates+1)]
+	*room = min(*room, roomSD*roomSD)
 }
 
 // staying is the share of air that q air changes leave in place: e^-q, good to q³/6.

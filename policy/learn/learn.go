@@ -33,11 +33,12 @@ type State struct {
 	// RoomSeen is when the room's CO2 was last measured.
 	RoomSeen   time.Time `json:"room_seen,omitzero"`
 	RoomUnseen bool      `json:"room_unseen,omitempty"` // it is not measured now
-	// Mute is when CO2 last bore no witness of what is learned by it: the room had a source of its own, or the fan failed.
-	Mute    time.Time `json:"mute,omitzero"`
-	Watches float64   `json:"watches"`         // seconds watched
-	Change  Change    `json:"change,omitzero"` // whether the chamber became another
-	Likely  Likely    `json:"likely,omitzero"`
+	// Mute is when CO2 last bore no witness of what is learned by it: the room had a source of its own, or air went other ways.
+	Mute    time.Time       `json:"mute,omitzero"`
+	Past    [heldSlots]Held `json:"past,omitzero"`   // what was known by CO2 lately, the newest first
+	Watches float64         `json:"watches"`         // seconds watched
+	Change  Change          `json:"change,omitzero"` // whether the chamber became another
+	Likely  Likely          `json:"likely,omitzero"`
 	// Creep is by how much sensors of humidity are taken to read high from having stood near saturation.
 	Creep float64 `json:"creep,omitempty"`
 	// WetSince is since when every reading of humidity was at the end of the sensor's range; zero: the last was not.
@@ -114,7 +115,8 @@ type Facts struct {
 	Mist       float64 // what the humidifier is driven to now: share of full output, 0..1
 	Fan        float64 // the same of the fan
 	Dry        bool    // the reservoir is dry: what runs gives nothing
-	FanOdd     bool    // the fan may not move the air that it did
+	FanOdd     bool    // the fan may not move the air that it did: it is taken to move none
+	DoorOpen   bool
 	AirC       float64 // temperature in the chamber
 	RoomC      float64
 	RoomRH     float64 // 0..1; 0: not measured
@@ -140,17 +142,29 @@ func (s State) Learn(facts *Facts) State {
 	if f.Dry {
 		s.MistTo = 0
 	}
-	if f.RoomCO2 > RoomHigh || f.FanOdd {
+	if f.FanOdd {
+		s.FanTo = 0
+	}
+	if f.RoomCO2 > RoomHigh || f.astray() {
+		if !s.mute() {
+			s.goBack()
+		}
 		s.Mute = f.Now
 	}
 	s.Likely = s.foresaw(f)
 	s.take(f)
 	s.bound(f)
+	if !s.mute() {
+		s.hold()
+	}
 	if !s.sane() {
 		return State{}.begin(f)
 	}
 	return s
 }
+
+// astray reports whether air goes other ways than usual.
+func (f *Facts) astray() bool { return f.FanOdd || f.DoorOpen }
 
 // clean gives the facts with what cannot be replaced by what is typical.
 func (f *Facts) clean() *Facts {
@@ -183,7 +197,7 @@ func (f *Facts) clean() *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.Past[0].sane() && s.Past[1].sane() && s.Past[2].sane() && s.Past[3].sane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 
@@ -236,6 +250,8 @@ func (s *State) pass(f *Facts, seconds float64) {
 		s.Recent.pass(f.Now, s.FanTo, s.MistTo, m, dt)
 		if !s.mute() {
 			s.passCO2(f.Now, fan, dt)
+		} else {
+			s.ageCO2(dt)
 		}
 		s.passWater(&k, m, fan, dt)
 	}
@@ -268,7 +284,6 @@ const gate = 3
 
 // take takes in fresh readings.
 func (s *State) take(f *Facts) {
-	s.takeWarmth(f)
 	s.takeWater(f)
 	s.takeCO2(f)
 }

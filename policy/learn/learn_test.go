@@ -26,6 +26,8 @@ type chamber struct {
 	learned  learn.State
 	fan      func(second int) bool
 	roomSeen bool
+	blocked  bool    // the fan turns and moves no air
+	odd      bool    // and that is found
 	creep    float64 // by which the humidity sensor reads high
 }
 
@@ -44,7 +46,7 @@ func (c *chamber) run(d time.Duration) {
 		second := int(c.now.Sub(start).Seconds())
 		fan, mist := c.fan(second), second%300 < 25
 		plugs := plant.Plugs{}
-		if fan {
+		if fan && !c.blocked {
 			plugs.ExhaustFan = 1
 		}
 		if mist {
@@ -54,8 +56,11 @@ func (c *chamber) run(d time.Duration) {
 		t := c.s.Truth(&c.p)
 		c.rh += (t.RelativeHumidity - c.rh) / 46
 		c.co2 += (t.CO2PPM - c.co2) / 76
-		f := learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RatedFlow: 80, RatedMist: 300, Fan: plugs.ExhaustFan, Mist: plugs.Humidifier,
+		f := learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RatedFlow: 80, RatedMist: 300, Mist: plugs.Humidifier, FanOdd: c.odd,
 			AirC: t.AirC, RoomC: c.room.AirC, RoomRH: c.room.RelativeHumidity}
+		if fan {
+			f.Fan = 1
+		}
 		if second%15 == 0 {
 			f.RH = []float64{math.Min(0.999, c.rh+c.creep+0.002*c.noise.Normal())}
 			f.CO2 = []float64{c.co2 + 12*c.noise.Normal()}
@@ -115,6 +120,32 @@ func TestRoomWithASourceTeachesNothing(t *testing.T) {
 	m, ok := c.learned.Model(&learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RoomC: 20, RoomRH: 0.5, RoomCO2: c.room.CO2PPM})
 	if truth := c.s.Truth(&c.p); !ok || math.Abs(m.Air.CO2-truth.CO2PPM) > 50 {
 		t.Errorf("two hours after, the air is taken to hold %.0f ppm (known %v); it holds %.0f", m.Air.CO2, ok, truth.CO2PPM)
+	}
+}
+
+// TestBlockedFanTeachesNothing: a fan turns and moves no air, which is found after 40 minutes. Nobody measures
+// the room, whose air may as well have become that of the chamber. What is known after it is what is known of its twin.
+func TestBlockedFanTeachesNothing(t *testing.T) {
+	after := func(blocked bool) learn.Knowledge {
+		c := newChamber()
+		c.fan = func(second int) bool { return second%300 < 30 || second%14400 < 200 }
+		c.run(10 * time.Hour)
+		c.blocked = blocked
+		c.run(40 * time.Minute)
+		c.odd = blocked
+		c.run(45 * time.Minute)
+		c.blocked, c.odd = false, false
+		c.run(time.Hour)
+		return c.learned.Knowledge(c.p.VolumeM3, 0)
+	}
+	want, got := after(false), after(true)
+	for _, k := range []struct {
+		what      string
+		got, want learn.Learned
+	}{{"air changes with the fan", got.FanOn, want.FanOn}, {"CO2 generation", got.CO2GPerH, want.CO2GPerH}, {"mist", got.MistGPerH, want.MistGPerH}} {
+		if math.Abs(k.got.Value/k.want.Value-1) > 0.15 {
+			t.Errorf("%s: %.3g after a blocked fan, %.3g without", k.what, k.got.Value, k.want.Value)
+		}
 	}
 }
 

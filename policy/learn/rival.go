@@ -16,15 +16,16 @@ func (s *State) foresaw(f *Facts) (l Likely) {
 	log := func(miss, variance float64) float64 { return -0.5 * (miss*miss/variance + math.Log(variance)) }
 	w := &s.Water
 	for _, z := range f.RH {
-		variance := w.Noise
-		if z >= wetFrom {
-			z, variance = max(z, min(w.X[wSeen], 1)), wetSD*wetSD
-		} else {
-			z -= s.Creep
+		known := max(0, w.P[wSeen*wStates+wSeen]) // a stored state may hold anything
+		if z >= wetFrom {                         // at least so damp: of how damp it may be beyond, none is the likelier
+			miss := max(0, z-w.X[wSeen])
+			l.Humidity -= 0.5 * miss * miss / (wetSD*wetSD + known)
+			l.Higher += miss / math.Sqrt(wetSD*wetSD+known) / float64(len(f.RH))
+			continue
 		}
-		variance += max(0, w.P[wSeen*wStates+wSeen]) // a stored state may hold anything
-		l.Humidity += log(z-w.X[wSeen], variance)
-		l.Higher += (z - w.X[wSeen]) / math.Sqrt(variance) / float64(len(f.RH))
+		z -= s.Creep
+		l.Humidity += log(z-w.X[wSeen], w.Noise+known)
+		l.Higher += (z - w.X[wSeen]) / math.Sqrt(w.Noise+known) / float64(len(f.RH))
 	}
 	for _, z := range f.AirCs {
 		l.Warmth += log(z-w.X[wWarm], warmSD*warmSD+max(0, w.P[wWarm*wStates+wWarm]))

@@ -3,6 +3,7 @@ package learn
 import (
 	"math"
 	"testing"
+	"time"
 )
 
 // TestLikelyByHand: the logarithm of a normal density is −(miss²/v + ln v)/2 but for a constant. A reading of 0.90 where
@@ -22,6 +23,24 @@ func TestLikelyByHand(t *testing.T) {
 	}
 	if got := s.foresaw(&Facts{}); got != (Likely{}) {
 		t.Errorf("no readings gave %+v", got)
+	}
+}
+
+// TestWetReadingSaysAtLeast: a reading at the end of the sensor's range leaves air that is foreseen to be as damp what it
+// is, and as uncertain; damper is as likely. Air that is foreseen to be drier is known to be damper.
+func TestWetReadingSaysAtLeast(t *testing.T) {
+	now := time.Unix(1e9, 0)
+	for _, c := range []struct{ foreseen, moves float64 }{{1.01, 0}, {0.975, 0.005}} {
+		var s State
+		s.water().lead(wSeen, c.foreseen, 0.02)
+		s.takeWater(&Facts{Now: now, RH: []float64{0.999}})
+		surer := s.Water.P[wSeen*wStates+wSeen] < 0.0004
+		if moved := s.Water.X[wSeen] - c.foreseen; moved < c.moves || c.moves == 0 && moved > 0 || surer != (c.moves > 0) {
+			t.Errorf("foreseen %.3f: moved by %.4f, variance %g", c.foreseen, moved, s.Water.P[wSeen*wStates+wSeen])
+		}
+		if l := s.foresaw(&Facts{RH: []float64{0.999}}); c.moves == 0 && l.Humidity != 0 {
+			t.Errorf("foreseen %.3f: likelihood %g", c.foreseen, l.Humidity)
+		}
 	}
 }
 

@@ -184,8 +184,19 @@ func (k *Constants) setWater(x []float64) {
 	k.Wall, k.Loss = wallShare*k.Heat, math.Max(0, math.Min(x[wLoss], 1))
 }
 
-// takeWater takes in fresh readings of humidity.
+// takeWater takes in fresh readings of humidity and temperature. While air goes other ways than usual they tell what the air
+// is, and nothing of the chamber.
 func (s *State) takeWater(f *Facts) {
+	if f.astray() {
+		before := s.Water
+		defer func() {
+			for i := wMist; i <= wLag; i++ {
+				s.Water.X[i] = before.X[i]
+				copy(s.Water.P[i*wStates+wMist:i*wStates+wLag+1], before.P[i*wStates+wMist:])
+			}
+		}()
+	}
+	s.takeWarmth(f)
 	for _, z := range f.RH {
 		if z >= wetFrom {
 			s.takeWet(z, f.Now)
@@ -198,23 +209,26 @@ func (s *State) takeWater(f *Facts) {
 	}
 }
 
-// takeWet takes in a reading at the end of the sensor's range. It may come of water on the sensor, but not where such air was
-// foreseen, and not for longer than such water takes to dry.
+// takeWet takes in a reading at the end of the sensor's range. It says that the air is at least so damp: where it is foreseen
+// to be damper still, nothing is learned and nothing gets surer, for fog of any density reads the same. It may come of water
+// on the sensor, but not where such air was foreseen, and not for longer than such water takes to dry.
 func (s *State) takeWet(z float64, now time.Time) {
 	seen := s.Water.X[wSeen]
-	z = math.Max(z, math.Min(seen, 1))
 	if s.WetSince.IsZero() {
 		s.WetSince = now
 	}
-	if seen < wetForeseen && now.Sub(s.WetSince) < wetLongest {
+	switch {
+	case seen >= min(z, 1):
+		s.Water.Last = now
+	case seen < wetForeseen && now.Sub(s.WetSince) < wetLongest:
 		s.water().update(wSeen, z, wetSD, gate)
 		s.Water.Last = now
-		return
+	default:
+		s.Water.take(s.water(), wSeen, -1, z, rhSD*rhSD, rhSD*rhSD, now)
 	}
-	s.Water.take(s.water(), wSeen, -1, z, rhSD*rhSD, rhSD*rhSD, now)
 }
 
-// takeWarmth takes in fresh readings of temperature. They tell how much water evaporates, by its cooling.
+// takeWarmth takes in those of temperature. They tell how much water evaporates, by its cooling.
 func (s *State) takeWarmth(f *Facts) {
 	for _, z := range f.AirCs {
 		s.water().update(wWarm, z, warmSD, gate)
