@@ -69,6 +69,9 @@ func (t *step) learned() alarm.Learned {
 	if k.MistGPerH.Known {
 		l.Mist, l.MistSD = k.MistGPerH.Value, k.MistGPerH.RelativeSD
 	}
+	if m := &t.model.Constants; k.FanOn.Known && k.CO2GPerH.Known {
+		l.Exchange = alarm.Exchange{Made: m.CO2Rate, Fan: m.Flow, Leak: m.Leak}
+	}
 	return l
 }
 

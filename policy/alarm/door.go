@@ -63,16 +63,16 @@ func (s *detection) door() {
 	d := &s.Door
 	now, ok := s.moist()
 	d.FanOff += s.dt
-	fan := false
+	fan := 0.0
 	for i := range s.e.Plugs {
 		if p := &s.e.Plugs[i]; p.Role == chamber.ExhaustFan && (p.On || p.Told) {
-			d.FanOff, fan = 0, true
+			d.FanOff, fan = 0, p.Output()
 		}
 	}
 	d.LastPoint += s.dt
 	room := s.roomMoist()
 	if ok {
-		if before, aired := d.Airing.advance(now, room, fan, fanUnit*s.Fan.Fit.Coef[passed], s.dt); aired && !d.Open {
+		if before, aired := d.Airing.advance(now, room, fan, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
 			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
 		}
 	}

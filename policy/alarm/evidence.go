@@ -63,4 +63,12 @@ type Learned struct {
 	FlowSD float64
 	Mist   float64 // mist for a second of on-time, the same
 	MistSD float64
+	Exchange
+}
+
+// Exchange is what moves the CO2 of a chamber.
+type Exchange struct {
+	Made float64 `json:"made"` // by the crop, ppm a second; 0: not known
+	Fan  float64 `json:"fan"`  // air changes a second by the fan at full speed
+	Leak float64 `json:"leak"` // air changes a second without it
 }

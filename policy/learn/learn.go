@@ -43,6 +43,8 @@ type State struct {
 	Creep float64 `json:"creep,omitempty"`
 	// WetSince is since when every reading of humidity was at the end of the sensor's range; zero: the last was not.
 	WetSince time.Time `json:"wet_since,omitzero"`
+	Off      float64   `json:"off"`              // by how much readings of humidity lie off to one side, standard deviations
+	LostAt   time.Time `json:"lost_at,omitzero"` // when the water filter was last lost and began anew
 }
 
 // recentBins is for how many hours what ran is kept, the present one included.
@@ -197,7 +199,7 @@ func (f *Facts) clean() *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.Past[0].sane() && s.Past[1].sane() && s.Past[2].sane() && s.Past[3].sane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.Past[0].sane() && s.Past[1].sane() && s.Past[2].sane() && s.Past[3].sane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 

@@ -49,6 +49,11 @@ const (
 	wetFrom          = 0.985
 	wetForeseen      = 0.97
 	wetLongest       = 5 * time.Minute // for which fog may leave a sensor at the end of its range
+	// A filter is lost when readings lie off to one side by lostFrom standard deviations in the mean of the last 20 or so, none
+	// counted for more than lostClip.
+	lostFrom, lostClip, lostShare = 6.0, 12.0, 0.05
+	lostHolds                     = 10 * time.Minute
+	foundGiveSD                   = 0.005
 	// A capacitive sensor that stands near saturation for hours reads high, by up to three points, and takes as long to
 	// recover (makers' data sheets, from memory). What is usual of it is taken off; it cannot be told from water.
 	creepMost, creepS    = 0.01, 6 * 3600.0
@@ -184,10 +189,10 @@ func (k *Constants) setWater(x []float64) {
 	k.Wall, k.Loss = wallShare*k.Heat, math.Max(0, math.Min(x[wLoss], 1))
 }
 
-// takeWater takes in fresh readings of humidity and temperature. While air goes other ways than usual they tell what the air
-// is, and nothing of the chamber.
+// takeWater takes in fresh readings of humidity and temperature. While air goes other ways than usual, and until a filter that
+// was lost is on its way again, they tell what the air is, and nothing of the chamber.
 func (s *State) takeWater(f *Facts) {
-	if f.astray() {
+	if f.astray() || !s.LostAt.IsZero() && s.At.Sub(s.LostAt) < lostHolds {
 		before := s.Water
 		defer func() {
 			for i := wMist; i <= wLag; i++ {
@@ -205,8 +210,35 @@ func (s *State) takeWater(f *Facts) {
 		s.WetSince = time.Time{}
 		z -= s.Creep
 		s.watchWater(z, f.Now)
+		if s.strays(z) {
+			s.findAgain(z, f)
+			continue
+		}
 		s.Water.take(s.water(), wSeen, -1, z, rhSD*rhSD, rhSD*rhSD, f.Now)
 	}
+}
+
+// strays follows by how much readings lie off to one side of what is foreseen, and reports whether the filter is lost: sure of
+// dense fog that is not there, each reading by itself moves it nowhere.
+func (s *State) strays(z float64) bool {
+	w := &s.Water
+	off := (z - w.X[wSeen]) / math.Sqrt(w.Noise+math.Max(0, w.P[wSeen*wStates+wSeen]))
+	s.Off += lostShare * (math.Max(-lostClip, math.Min(off, lostClip)) - s.Off)
+	return math.Abs(s.Off) > lostFrom
+}
+
+// findAgain starts the moving values anew from what is read. What is known of the chamber stays.
+func (s *State) findAgain(z float64, f *Facts) {
+	w := s.water()
+	sat := saturation(f.AirC)
+	w.restart(wVapor, math.Min(z, 1)*sat, 0.05*sat)
+	w.restart(wDrops, 0, 0.1)
+	w.restart(wFilm, w.x[wFilm], 0.3+w.x[wFilm]/2)
+	w.restart(wAirC, f.AirC, 0.3)
+	w.restart(wSeen, z, 0.02)
+	w.restart(wWarm, f.AirC, 0.3)
+	w.restart(wGive, w.x[wGive], foundGiveSD)
+	s.Off, s.LostAt, s.Water.Last = 0, f.Now, f.Now
 }
 
 // takeWet takes in a reading at the end of the sensor's range. It says that the air is at least so damp: where it is foreseen

@@ -1,0 +1,67 @@
+package alarm
+
+import (
+	"math"
+	"testing"
+	"time"
+)
+
+// TestAiring: a crop that makes 1 ppm a second, a fan of 60 and leaks of 0.5 air changes an hour, a room of 500 ppm and 8 g/m³.
+// By the balance V dC/dt = Q (Croom − C) + G a fan that runs a quarter of the time lets CO2 stand 3600/15.5 = 232 ppm above
+// the room, and a fan that runs all the time 60 ppm.
+func TestAiring(t *testing.T) {
+	room := Moist{CO2: 500, Vapor: 8}
+	moves := Exchange{Made: 1, Fan: 60.0 / 3600, Leak: 0.5 / 3600}
+	for _, c := range []struct {
+		name string
+		duty float64 // of the fan, in runs of 30 s
+		away float64 // air changes an hour through the door
+		mist float64 // g/m³ above the room that the humidifier keeps
+		want bool
+	}{
+		{"the door is open, and the fan runs as ever", 0.25, 60, 3, true},
+		{"the door is open, and the fan rests", 0, 60, 3, true},
+		{"the humidifier is dead, and the door shut", 0.25, 0, 3, false},
+		{"the humidifier is dead, and the fan rests", 0, 0, 3, false},
+		{"the door is open, and it is as damp as ever", 0.25, 60, 8, false},
+		{"the fan never rests", 1, 0, 3, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var a Airing
+			co2, found := room.CO2+232, time.Duration(0)
+			const dt = 5
+			for at := range 5 * 3600 / dt {
+				second := float64(at * dt)
+				duty, away, vapor := 0.25, 0.0, 8.0
+				if second >= 4*3600 {
+					duty, away, vapor = c.duty, c.away, c.mist
+				}
+				fan := 0.0
+				if math.Mod(second, 120) < 120*duty {
+					fan = 1
+				}
+				co2 += dt * (moves.Made - (moves.Leak+moves.Fan*fan+away/3600)*(co2-room.CO2))
+				if _, open := a.advance(Moist{co2, room.Vapor + vapor}, room, fan, &moves, dt); open && found == 0 {
+					found = time.Duration(second-4*3600) * time.Second
+				}
+			}
+			if (found != 0) != c.want || found < 0 || found > 15*time.Minute {
+				t.Errorf("found after %v", found)
+			}
+		})
+	}
+}
+
+// TestAiringNeedsToKnow: without a crop that is known to make CO2, its standing still means nothing.
+func TestAiringNeedsToKnow(t *testing.T) {
+	var a Airing
+	for at := range 10 * 360 {
+		vapor := 16.0
+		if at > 9*360 {
+			vapor = 10
+		}
+		if _, open := a.advance(Moist{520, vapor}, Moist{500, 8}, 0, &Exchange{}, 10); open {
+			t.Fatal("open")
+		}
+	}
+}
