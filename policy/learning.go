@@ -25,6 +25,7 @@ func (t *step) learn() {
 		f.RoomCO2 = e.Value
 	}
 	f.Dry, f.FanOdd, f.DoorOpen = s.Reservoir.Dry, s.Detectors.Fan.Odd(), s.Detectors.Door.Open
+	f.Misled = t.misled
 	if i := t.Spec.Plug(chamber.ExhaustFan); i >= 0 {
 		f.RatedFlow, f.Fan = t.Spec.Plugs[i].FlowM3PerH, s.Plugs[i].Output()
 	}

@@ -101,6 +101,7 @@ type step struct {
 	short    []chamber.Quantity // quantities that some plug runs without
 	evidence alarm.Evidence     // for the detectors
 	facts    learn.Facts        // that the learner was told
+	misled   bool               // a sensor of CO2 in the chamber was found to repeat itself
 }
 
 // clone is a state of which a step may write to all.

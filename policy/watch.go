@@ -14,9 +14,14 @@ func (t *step) suspect() {
 	var codes []alarm.Code
 	t.s.Detectors, codes = t.s.Detectors.WatchSensors(&t.evidence)
 	for i := range t.s.Sensors {
-		t.s.Sensors[i].Suspect = ""
+		x, was := &t.s.Sensors[i], t.s.Sensors[i].Suspect
+		x.Suspect = ""
 		if i < len(codes) {
-			t.s.Sensors[i].Suspect = string(codes[i])
+			x.Suspect = string(codes[i])
+		}
+		spec := &t.Spec.Sensors[i]
+		if x.Suspect == string(alarm.Constant) && was == "" && spec.Quantity == chamber.CO2 && spec.Place == chamber.Inside {
+			t.misled = true
 		}
 	}
 }

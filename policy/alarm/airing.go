@@ -1,6 +1,10 @@
 package alarm
 
-import "math"
+import (
+	"math"
+
+	"gillkeeper/policy/learn"
+)
 
 // Airing notices a door that was opened while the fan ran, or slowly: a good part of the vapor is gone, and CO2 does not
 // rise as it must where the crop goes on making it and the fan runs no more than it does. How high CO2 stands is not
@@ -51,7 +55,7 @@ func (a *Airing) advance(now, room Moist, fan float64, moves *Exchange, dt float
 
 	above := Moist{a.Mean.CO2 - room.CO2, a.Mean.Vapor - room.Vapor}
 	gone := min(a.Usual.Vapor-above.Vapor, a.Level.Vapor-a.Mean.Vapor)
-	low := a.UsualFor >= airingKnown && a.Moves.Made >= airingSlowest && gone >= max(airingLeastVapor, airingShareVapor*a.Usual.Vapor)
+	low := room.CO2 <= learn.RoomHigh && a.UsualFor >= airingKnown && a.Moves.Made >= airingSlowest && gone >= max(airingLeastVapor, airingShareVapor*a.Usual.Vapor)
 	if !low || a.Mean.CO2-a.From > airingNoise+airingStill*a.Due {
 		a.Spell, a.Due, a.From = 0, 0, a.Mean.CO2
 	}

@@ -237,6 +237,21 @@ func TestSensorSaturated(t *testing.T) {
 	d.expect(alarm.SensorStuck, true, "three hours, and no dip after any of the fan's pulses")
 	d.run(30*time.Minute, d.sound)
 	d.expect(alarm.SensorStuck, false, "dry again")
+	// One that reads two points high stays there in air that goes from saturation to 98 % and back, as the others show.
+	d = newDesk(t)
+	d.run(3*time.Hour, d.sound)
+	n := 0
+	d.run(4*time.Hour, func(i int) float64 {
+		n++
+		switch {
+		case i > rhC:
+			return d.sound(i)
+		case i != rhA && n/200%3 == 0:
+			return 0.98
+		}
+		return 0.999
+	})
+	d.expect(alarm.SensorStuck, false, "damp air, and a sensor that reads two points high")
 }
 
 func TestSensorDisagrees(t *testing.T) {

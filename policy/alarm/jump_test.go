@@ -148,6 +148,19 @@ func TestLostMessagesMakeNoJump(t *testing.T) {
 	}
 }
 
+// TestWhatCameWhileNobodyLookedIsNoJump: the program was stopped for a while, and CO2 is another afterwards.
+func TestWhatCameWhileNobodyLookedIsNoJump(t *testing.T) {
+	for _, away := range []time.Duration{0, 10 * time.Minute} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		d.e.Now = d.e.Now.Add(away)
+		d.run(10*time.Minute, d.soundBut(co2A, 1400))
+		if got, want := d.suspect[co2A], map[time.Duration]alarm.Code{0: alarm.Jumped}[away]; got != want {
+			t.Errorf("600 ppm more after %v: the sensor is %q, want %q", away, got, want)
+		}
+	}
+}
+
 // TestRoomThatHoldsMoreMakesNoJump: what the fan draws in from a room at 12,000 ppm is no step of a sensor.
 func TestRoomThatHoldsMoreMakesNoJump(t *testing.T) {
 	for _, room := range []float64{500, 12_000} {

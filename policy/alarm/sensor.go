@@ -153,10 +153,15 @@ func (d Drying) advance(dt float64, fan, mist bool) Drying {
 // be used, or "". Evidence.Air may still be that of the last step.
 func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	dt := steadySeconds(d.Watched, e.Now)
+	passed := 0.0 // all of it: a step from before the program was stopped is no step from one reading to the next
+	if !d.Watched.IsZero() {
+		passed = max(0, e.Now.Sub(d.Watched).Seconds())
+	}
 	d.Watched = e.Now
 	d.countActs(e, dt)
 	d.Sensors = d.matchedSensors(e)
 	for i := range d.Sensors {
+		d.Sensors[i].Jump.Gap += passed
 		if i < len(e.Sensors) && e.Sensors[i].Fresh && d.Sensors[i].Have {
 			d.Sensors[i].age(dt, e.ForeseenRH, &e.Spec.Sensors[i], d.saturatedToo(i, e))
 		}
@@ -235,7 +240,6 @@ func (d *Detectors) saturatedToo(i int, e *Evidence) bool {
 // age lets time pass over the value that the sensor shows. At saturation it behaves soundly where the others are there too.
 func (w *SensorWatch) age(dt, foreseen float64, s *chamber.Sensor, agrees bool) {
 	w.Same += dt
-	w.Jump.Gap += dt
 	if s.Quantity == chamber.RelativeHumidity && w.Last >= saturated {
 		w.Pinned += dt
 		if foreseen > 0 {
@@ -332,14 +336,18 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	}
 	room := &e.Air.Room.RelativeHumidity
 	drier := !room.OK || room.Value < 0.9
-	switch {
-	case e.Spec.Plug(chamber.ExhaustFan) < 0:
+	if e.Spec.Plug(chamber.ExhaustFan) < 0 {
 		return w.Pinned >= pinnedAlone
-	case drier && w.Pinned >= pinnedLeast && d.Drying.Done-w.PinnedDry >= pinnedDryings && !d.Fan.Odd():
-		return true
 	}
-	alone := len(d.others(i, e)) == 0
-	if w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || w.AwayFor >= pinnedBeside && w.Away-max(0, w.Free) > foreseenAway) {
+	// Beside others it must be wetter than they are by more than it was before, or none of them dip: where they stand at
+	// saturation now and then as it does, the air does.
+	wetter := w.AwayFor >= pinnedBeside && w.Away-max(0, w.Free) > foreseenAway
+	alone, allPinned := true, true
+	for j := range d.peers(i, e, func(j int) bool { return d.speaks(j, e) }) {
+		alone, allPinned = false, allPinned && d.Sensors[j].Pinned >= pinnedLeast
+	}
+	dried := drier && w.Pinned >= pinnedLeast && d.Drying.Done-w.PinnedDry >= pinnedDryings && !d.Fan.Odd()
+	if dried && (allPinned || wetter) || w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || wetter) {
 		return true
 	}
 	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity && w.Away-w.Free > pinnedLeft

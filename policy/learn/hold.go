@@ -5,8 +5,8 @@ import (
 	"time"
 )
 
-// A fan that fails, a door that stands open and a room with a source of its own are found minutes after they began. What
-// was learned of the chamber meanwhile is what makes up for them: of a fan that moves no air, that the room's air had
+// A fan that fails, a door that stands open, a room with a source of its own and a sensor that repeats itself are found a good
+// while after they began. What was learned of the chamber meanwhile is what makes up for them: of a fan that moves no air, that the room's air had
 // become as rich in CO2 as the chamber's. So what was known some time ago is kept, and taken up again.
 
 // Held are the values learned from CO2 as they were.
@@ -21,7 +21,7 @@ const cLearned = cStates - cFlow
 
 const (
 	heldEvery = 15 * time.Minute
-	heldSlots = 4 // the oldest is 45 to 60 minutes old: most of what upsets a chamber is found by then
+	heldSlots = 5 // the oldest is 60 to 75 minutes old: most of what upsets a chamber is found by then
 )
 
 // hold keeps what is known now, if it is time.
@@ -59,10 +59,13 @@ func (s *State) goBack() {
 	s.ageCO2(s.At.Sub(h.At).Seconds())
 }
 
-func (h *Held) sane() bool {
-	for i := range cLearned {
-		if !(math.Abs(h.X[i]) <= 1e6 && h.Var[i] >= 0 && h.Var[i] <= 1e8) { // also for NaN
-			return false
+// pastSane reports whether what was kept can be worked with.
+func (s *State) pastSane() bool {
+	for _, h := range s.Past {
+		for i := range cLearned {
+			if !(math.Abs(h.X[i]) <= 1e6 && h.Var[i] >= 0 && h.Var[i] <= 1e8) { // also for NaN
+				return false
+			}
 		}
 	}
 	return true

@@ -119,6 +119,7 @@ type Facts struct {
 	Dry        bool    // the reservoir is dry: what runs gives nothing
 	FanOdd     bool    // the fan may not move the air that it did: it is taken to move none
 	DoorOpen   bool
+	Misled     bool    // a sensor of CO2 has just been found to repeat itself: what it taught is not so
 	AirC       float64 // temperature in the chamber
 	RoomC      float64
 	RoomRH     float64 // 0..1; 0: not measured
@@ -152,6 +153,11 @@ func (s State) Learn(facts *Facts) State {
 			s.goBack()
 		}
 		s.Mute = f.Now
+	}
+	if f.Misled {
+		s.goBack()
+		s.co2().restart(cCO2, s.CO2.X[cCO2], 300)
+		s.co2().restart(cSeen, s.CO2.X[cSeen], 300)
 	}
 	s.Likely = s.foresaw(f)
 	s.take(f)
@@ -199,7 +205,7 @@ func (f *Facts) clean() *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.Past[0].sane() && s.Past[1].sane() && s.Past[2].sane() && s.Past[3].sane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 

@@ -29,6 +29,8 @@ type chamber struct {
 	roomSeen bool
 	blocked  bool    // the fan turns and moves no air
 	odd      bool    // and that is found
+	stuck    float64 // what the CO2 sensor repeats; below 0: it is not used; 0: it is sound
+	misled   bool    // it has just been found to do so
 	misted   int     // seconds of mist in five minutes; 0: 25
 	creep    float64 // by which the humidity sensor reads high
 }
@@ -66,10 +68,14 @@ func (c *chamber) run(d time.Duration) {
 		if second%15 == 0 {
 			f.RH = []float64{math.Min(0.999, c.rh+c.creep+0.002*c.noise.Normal())}
 			f.CO2 = []float64{c.co2 + 12*c.noise.Normal()}
+			if c.stuck != 0 {
+				f.CO2 = []float64{c.stuck}[:int(math.Max(0, math.Copysign(1, c.stuck)))]
+			}
 			if c.roomSeen {
 				f.RoomCO2, f.RoomCO2New = c.room.CO2PPM, true
 			}
 		}
+		f.Misled, c.misled = c.misled, false
 		c.learned = c.learned.Learn(&f)
 	}
 }
@@ -148,6 +154,23 @@ func TestBlockedFanTeachesNothing(t *testing.T) {
 		if math.Abs(k.got.Value/k.want.Value-1) > 0.15 {
 			t.Errorf("%s: %.3g after a blocked fan, %.3g without", k.what, k.got.Value, k.want.Value)
 		}
+	}
+}
+
+// TestStuckSensorIsUnlearned: a sensor of CO2 repeats what it read at a bad moment, until that is found after 50 minutes.
+func TestStuckSensorIsUnlearned(t *testing.T) {
+	c := newChamber()
+	c.fan = func(second int) bool { return second%300 < 30 || second%14400 < 200 }
+	c.run(10 * time.Hour)
+	was := c.learned.Knowledge(c.p.VolumeM3, 0)
+	c.stuck = c.co2 + 300
+	c.run(50 * time.Minute)
+	misled := c.learned.Knowledge(c.p.VolumeM3, 0)
+	c.stuck, c.misled = -1, true
+	c.run(time.Hour)
+	is := c.learned.Knowledge(c.p.VolumeM3, 0)
+	if off := func(k *learn.Knowledge) float64 { return math.Abs(k.FanOn.Value/was.FanOn.Value - 1) }; off(&is) > 0.05 || off(&misled) < 0.1 {
+		t.Errorf("air changes with the fan: %.1f, %.1f by a sensor that stood still, and %.1f once that was found", was.FanOn.Value, misled.FanOn.Value, is.FanOn.Value)
 	}
 }
 
