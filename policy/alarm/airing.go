@@ -36,6 +36,8 @@ const (
 	airingRise  = 90.0
 	airingAbove = 0.4
 	airingStill = 0.35
+	// airingDry: where the reservoir is dry, vapor is missing anyway, and CO2 must bear so many times as clear a witness.
+	airingDry   = 2.0
 	airingNoise = 12.0
 	airingLeast = 6 * 60.0
 	// airingSome, in ppm by which it would have risen, is enough for suspicion.
@@ -45,7 +47,7 @@ const (
 )
 
 // advance takes in one step and reports when the chamber must be open, and what it held before.
-func (a *Airing) advance(now, room Moist, fan float64, moves *Exchange, dt float64) (before Moist, open bool) {
+func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange, dt float64) (before Moist, open bool) {
 	if !a.Began {
 		a.Mean, a.Began = now, true
 	}
@@ -56,7 +58,11 @@ func (a *Airing) advance(now, room Moist, fan float64, moves *Exchange, dt float
 	above := Moist{a.Mean.CO2 - room.CO2, a.Mean.Vapor - room.Vapor}
 	gone := min(a.Usual.Vapor-above.Vapor, a.Level.Vapor-a.Mean.Vapor)
 	low := room.CO2 <= learn.RoomHigh && a.UsualFor >= airingKnown && a.Moves.Made >= airingSlowest && gone >= max(airingLeastVapor, airingShareVapor*a.Usual.Vapor)
-	if !low || a.Mean.CO2-a.From > airingNoise+airingStill*a.Due {
+	clear := 1.0
+	if dry {
+		clear = airingDry
+	}
+	if !low || a.Mean.CO2-a.From > airingNoise+airingStill/clear*a.Due {
 		a.Spell, a.Due, a.From = 0, 0, a.Mean.CO2
 	}
 	if low {
@@ -74,7 +80,7 @@ func (a *Airing) advance(now, room Moist, fan float64, moves *Exchange, dt float
 		a.Moves.follow(moves, dt)
 	}
 	a.Aired = a.Due >= airingSome
-	if a.Spell < airingLeast || a.Due < max(airingRise, airingAbove*(a.From-room.CO2)) {
+	if a.Spell < airingLeast || a.Due < clear*max(airingRise, airingAbove*(a.From-room.CO2)) {
 		return Moist{}, false
 	}
 	a.Spell, a.Due = 0, 0

@@ -17,14 +17,18 @@ func TestAiring(t *testing.T) {
 		duty float64 // of the fan, in runs of 30 s
 		away float64 // air changes an hour through the door
 		mist float64 // g/m³ above the room that the humidifier keeps
+		fan  float64 // of what it is known to move
+		dry  bool
 		want bool
 	}{
-		{"the door is open, and the fan runs as ever", 0.25, 60, 3, true},
-		{"the door is open, and the fan rests", 0, 60, 3, true},
-		{"the humidifier is dead, and the door shut", 0.25, 0, 3, false},
-		{"the humidifier is dead, and the fan rests", 0, 0, 3, false},
-		{"the door is open, and it is as damp as ever", 0.25, 60, 8, false},
-		{"the fan never rests", 1, 0, 3, false},
+		{"the door is open, and the fan runs as ever", 0.25, 60, 3, 1, false, true},
+		{"the door is open, and the fan rests", 0, 60, 3, 1, false, true},
+		{"the humidifier is dead, and the door shut", 0.25, 0, 3, 1, true, false},
+		{"the humidifier is dead, and the fan rests", 0, 0, 3, 1, true, false},
+		{"the reservoir is dry, and the fan stronger than is known", 0.25, 0, 3, 1.5, true, false},
+		{"the reservoir is dry, and the door open", 0.25, 60, 3, 1, true, true},
+		{"the door is open, and it is as damp as ever", 0.25, 60, 8, 1, false, false},
+		{"the fan never rests", 1, 0, 3, 1, false, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			var a Airing
@@ -32,16 +36,16 @@ func TestAiring(t *testing.T) {
 			const dt = 5
 			for at := range 5 * 3600 / dt {
 				second := float64(at * dt)
-				duty, away, vapor := 0.25, 0.0, 8.0
+				duty, away, vapor, strength := 0.25, 0.0, 8.0, 1.0
 				if second >= 4*3600 {
-					duty, away, vapor = c.duty, c.away, c.mist
+					duty, away, vapor, strength = c.duty, c.away, c.mist, c.fan
 				}
 				fan := 0.0
 				if math.Mod(second, 120) < 120*duty {
 					fan = 1
 				}
-				co2 += dt * (moves.Made - (moves.Leak+moves.Fan*fan+away/3600)*(co2-room.CO2))
-				if _, open := a.advance(Moist{co2, room.Vapor + vapor}, room, fan, &moves, dt); open && found == 0 {
+				co2 += dt * (moves.Made - (moves.Leak+moves.Fan*fan*strength+away/3600)*(co2-room.CO2))
+				if _, open := a.advance(Moist{co2, room.Vapor + vapor}, room, fan, c.dry && second >= 4*3600, &moves, dt); open && found == 0 {
 					found = time.Duration(second-4*3600) * time.Second
 				}
 			}
@@ -61,7 +65,7 @@ func TestAiringNeedsToKnow(t *testing.T) {
 			if at > 9*360 {
 				now, room.CO2 = Moist{c.co2, 10}, c.co2
 			}
-			if _, open := a.advance(now, room, 0, &Exchange{Made: c.made}, 10); open {
+			if _, open := a.advance(now, room, 0, false, &Exchange{Made: c.made}, 10); open {
 				t.Fatalf("open: %+v", c)
 			}
 		}

@@ -72,7 +72,7 @@ func (s *detection) door() {
 	d.LastPoint += s.dt
 	room := s.roomMoist()
 	if ok {
-		if before, aired := d.Airing.advance(now, room, fan, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
+		if before, aired := d.Airing.advance(now, room, fan, s.e.Reservoir != nil && s.e.Reservoir.Dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
 			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
 		}
 	}

@@ -97,6 +97,8 @@ func (r Reservoir) Advance(w *Water) (next Reservoir, refilled bool) {
 	r.Uncleaned += dt / 86400
 	r.Through += drawn
 	switch {
+	case r.Dry && r.How == ByResponse && w.DoorOpen && w.Now.Sub(r.DrySince) < doorLate:
+		r.takeBack()
 	case !r.Dry && power == dry:
 		r.runDry(w, ByPower)
 	case !r.Dry && response == dry:
@@ -151,6 +153,17 @@ func (r *Reservoir) wetAgain(w *Water) (refilled bool) {
 		r.Balance.believe(&r.Before)
 	}
 	return refilled
+}
+
+// doorLate: a door is found so long after it was opened at the most. Until then, that mist went out of it may have passed for
+// a dry reservoir.
+const doorLate = 45 * time.Minute
+
+// takeBack makes nothing of a reservoir that counted as dry by the answer of air that goes out of the door.
+func (r *Reservoir) takeBack() {
+	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
+	r.Balance.believe(&r.Before)
+	r.Response.restart()
 }
 
 // overrule puts the rival in the learner's place, once it was right: what the learner took for the humidifier's doing

@@ -120,6 +120,16 @@ func TestWronglyDryIsForgotten(t *testing.T) {
 	if r.wetAgain(w) || r.Dry || r.Balance != before || r.Response.Wrong != 1 {
 		t.Errorf("after all it was wet: %+v", r.Balance)
 	}
+	// So when a door is found open that had been open before.
+	for _, after := range []time.Duration{10 * time.Minute, 2 * time.Hour} {
+		r = Reservoir{Balance: before}
+		r.runDry(w, ByResponse)
+		then := *w
+		then.Now, then.DoorOpen = w.Now.Add(after), true
+		if r, _ = r.Advance(&then); r.Dry != (after > doorLate) || !r.Dry && r.Balance.Rate != before.Rate {
+			t.Errorf("a door is found open after %v: dry is %v, %+v", after, r.Dry, r.Balance)
+		}
+	}
 	r = Reservoir{Balance: Balance{Filled: 5, Sureness: saidFull, Drawn: 19, Rate: 250, Spread: 0.03, Cycles: 1}}
 	r.runDry(w, ByResponse)
 	if !r.wetAgain(w) || r.Balance.Drawn != 0 || r.Balance.Filled != 5 {
