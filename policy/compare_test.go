@@ -96,6 +96,7 @@ const (
 	byRules
 	byPractice
 	keepers
+	byOracle // the plan that knows its chamber and has perfect sensors
 )
 
 // compareAll runs every keeper on seeds 1 to n.
@@ -133,15 +134,17 @@ func keep(t *testing.T, by keeper, seed uint64, stage species.Stage, d time.Dura
 	c := rehearse.FamilyCase(seed, stage)
 	c.For, c.Settle = d, min(c.Settle, d/3)
 	c.Actions = batch(stage)
-	var control rehearse.Controller
-	if by == byPractice {
-		control = rehearse.NewCommonPractice(c.Spec, c.Target, rehearse.CarefulTimer(c))
-	} else {
-		p := familyPolicy(t, c)
+	var run *rehearse.Run
+	var err error
+	switch p := familyPolicy(t, c); by {
+	case byPractice:
+		run, err = rehearse.New(c, rehearse.NewCommonPractice(c.Spec, c.Target, rehearse.CarefulTimer(c)))
+	case byOracle:
+		run, err = rehearse.NewOracle(c, p)
+	default:
 		p.Rules = by == byRules
-		control = rehearse.NewPolicyController(p, c.Start)
+		run, err = rehearse.New(c, rehearse.NewPolicyController(p, c.Start))
 	}
-	run, err := rehearse.New(c, control)
 	if err != nil {
 		t.Error(err)
 		return rehearse.Figures{}

@@ -41,6 +41,7 @@ const (
 	rulesWords      = "gillkeeper"
 	rulesAloneWords = "its rules alone"
 	practiceWords   = "common practice"
+	oracleWords     = "it, all-knowing"
 )
 
 func figuresRow(chamber, by string, f *rehearse.Figures) []string {

@@ -121,8 +121,9 @@ func newRehearseCommand(a *app) *cobra.Command {
 	s.StringVar(&f.config, "config", "", "the configuration `FILE`")
 	s.Float64Var(&f.days, "days", 7, "how long, in `DAYS` of the chamber")
 	s.Uint64Var(&f.seed, "seed", 1, "draws chamber, weather and sensors; the same `SEED` draws the same")
-	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "what keeps the chambers: `planned` (learns the chamber and plans), rules (never plans)\n"+
-		"or common-practice; may be given several times")
+	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "what keeps the chambers: `planned` (learns the chamber and plans), rules (never plans),\n"+
+		"common-practice, or oracle (the plan that knows the simulated chamber, with sensors that are never wrong:\n"+
+		"what learning and sensors cost); may be given several times")
 	s.StringVar(&f.plot, "plot", "", "write a picture of the last day to this `FILE`, as SVG")
 	s.StringVar(&f.journal, "from-journal", "", "let what a journal recorded happen again under the configuration given: the chamber as learned, the room as it\n"+
 		"was, the last --days; without =FILE the journal that the configuration names")
@@ -144,7 +145,7 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 		return usagef("--days %v: give a number above 0 and up to 366", f.days)
 	}
 	for _, name := range f.controllers {
-		if err := oneOf("controller", name, []string{plannedFlag, rulesFlag, practiceFlag}); err != nil {
+		if err := oneOf("controller", name, []string{plannedFlag, rulesFlag, practiceFlag, oracleFlag}); err != nil {
 			return usagef("--controller: %s", err)
 		}
 	}
@@ -207,6 +208,7 @@ const (
 	plannedFlag  = "planned"
 	rulesFlag    = "rules"
 	practiceFlag = "common-practice"
+	oracleFlag   = "oracle"
 )
 
 func (f *rehearseFlags) pairs(c *config.Config) ([]*pair, error) {
@@ -245,6 +247,9 @@ func (f *rehearseFlags) kept(k *rehearse.Case, pol *policy.Policy) (all []*pair,
 			alone := *pol
 			alone.Rules, p.controller = true, rulesAloneWords
 			p.main, err = rehearse.New(k, rehearse.NewPolicyController(&alone, k.Start))
+		case oracleFlag:
+			p.controller = oracleWords
+			p.main, err = rehearse.NewOracle(k, pol)
 		default:
 			p.controller = rulesWords
 			p.main, err = rehearse.New(k, rehearse.NewPolicyController(pol, k.Start))

@@ -42,6 +42,9 @@ func (a *app) rehearseJournal(cmd *cobra.Command, f *rehearseFlags, c *config.Co
 	if slices.Contains(f.controllers, practiceFlag) {
 		return usagef("--controller %s has no place beside --from-journal: the record itself is what to compare with", practiceFlag)
 	}
+	if slices.Contains(f.controllers, oracleFlag) {
+		return usagef("--controller %s has no place beside --from-journal: of a real chamber nobody knows all", oracleFlag)
+	}
 	was, err := a.configOfThen(f)
 	if err != nil {
 		return err

@@ -1,0 +1,47 @@
+package policy_test
+
+import (
+	"testing"
+	"time"
+
+	"gillkeeper/policy/rehearse"
+	"gillkeeper/policy/species"
+)
+
+// TestPlanBesideOracle prints what share of the figures of a plan that knows its chamber, and has sensors that are never wrong,
+// the plan reaches that has to learn it. The suite runs one seed for some hours and asks for little; GILLKEEPER_SEEDS and
+// GILLKEEPER_DAYS make it the whole comparison.
+func TestPlanBesideOracle(t *testing.T) {
+	seeds, length := number("GILLKEEPER_SEEDS", 2), time.Duration(number("GILLKEEPER_DAYS", 0))*24*time.Hour
+	if length == 0 {
+		length = 8 * time.Hour
+		if raceDetector {
+			seeds, length = 1, 3*time.Hour
+		}
+	}
+	from := uint64(number("GILLKEEPER_FROM", 1))
+	for _, stage := range []species.Stage{species.Pinning, species.Fruiting} {
+		var all [2][]rehearse.Figures
+		for i := range all {
+			all[i] = make([]rehearse.Figures, seeds)
+		}
+		sideBySide(2*seeds, func(i int) {
+			all[i%2][i/2] = keep(t, [2]keeper{planned, byOracle}[i%2], from+uint64(i/2), stage, length)
+		})
+		for _, f := range []struct {
+			name string
+			of   func(rehearse.Figures) float64
+		}{
+			{"RH within 2.5 points", func(f rehearse.Figures) float64 { return f.RHWithin2_5 }},
+			{"RH within 5 points", func(f rehearse.Figures) float64 { return f.RHWithin5 }},
+			{"CO2 below maximum", func(f rehearse.Figures) float64 { return f.CO2BelowMax }},
+		} {
+			plan, oracle := mean(all[0], f.of), mean(all[1], f.of)
+			t.Logf("%s, %s, %d seeds × %v: plan %.1f [%.1f], oracle %.1f [%.1f], %.1f %% of it", stage, f.name, seeds, length,
+				plan, p10(all[0], f.of), oracle, p10(all[1], f.of), 100*plan/oracle)
+			if plan < 0.7*oracle {
+				t.Errorf("%s, %s: %.1f of the oracle's %.1f", stage, f.name, plan, oracle)
+			}
+		}
+	}
+}
