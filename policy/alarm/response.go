@@ -24,6 +24,7 @@ type Response struct {
 	Gave     float64      `json:"gave"`            // what the humidifier gave when all was well, as [learn.State.Given] has it
 	GaveFor  float64      `json:"gave_for"`        // seconds that it rests on
 	Little   float64      `json:"little"`          // seconds of mist for which it has given next to nothing of that
+	Less     float64      `json:"less"`            // the same for a third of that
 	Odd      float64      `json:"odd"`             // the learner's mean surprise in this chamber when all was well, standard deviations
 	OddFor   float64      `json:"odd_for"`         // seconds that it rests on
 	Uneasy   float64      `json:"uneasy"`          // seconds for which the learner is still waited for after the chamber was upset
@@ -81,6 +82,9 @@ const (
 	gaveKnown  = 3 * 3600.0
 	gaveLittle = 2.0
 	littleOn   = 240.0
+	// A third of it will do where that lasts: what holds the air then may pass for some mist.
+	gaveLess = 1.2
+	lessOn   = 1200.0
 	// doubted is the evidence from which on what is learned of the mist is not to be relied on.
 	doubted = 4.0
 )
@@ -96,7 +100,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 	if r.givesLittle(w, dt, on, res) {
 		*w.Learn = w.Learn.WithMist(r.Gave)
 		r.restart()
-		r.Little = 0
+		r.Little, r.Less = 0, 0
 		return dry
 	}
 	unclear := !w.Plug.DisagreesSince.IsZero() && w.Now.Sub(w.Plug.DisagreesSince) >= unclearAfter
@@ -158,22 +162,27 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 	if w.Learn == nil || res.Dry {
 		return false
 	}
-	mist, known := w.Learn.Given()
+	mist, known := w.Learn.Given(r.fits())
 	switch {
 	case w.DoorOpen || w.FanOdd:
-		r.Little = 0
+		r.Little, r.Less = 0, 0
 	case !known:
-	case r.GaveFor >= gaveKnown && mist < r.Gave-gaveLittle:
+	case r.GaveFor >= gaveKnown && mist < r.Gave-gaveLess:
 		if on {
+			r.Less += dt
+		}
+		if mist >= r.Gave-gaveLittle {
+			r.Little = 0
+		} else if on {
 			r.Little += dt
 		}
 	default:
-		r.Little = 0
+		r.Little, r.Less = 0, 0
 		if !w.Open && r.evidence() < doubted {
 			accrue(&r.Gave, &r.GaveFor, mist, dt, gaveMemory)
 		}
 	}
-	return r.Little >= littleOn && !(res.Power.PowerTells && res.Power.sound())
+	return (r.Little >= littleOn || r.Less >= lessOn) && !(res.Power.PowerTells && res.Power.sound())
 }
 
 // weigh lets the rival follow this step and compares.

@@ -43,8 +43,9 @@ type State struct {
 	Creep float64 `json:"creep,omitempty"`
 	// WetSince is since when every reading of humidity was at the end of the sensor's range; zero: the last was not.
 	WetSince time.Time `json:"wet_since,omitzero"`
-	Off      float64   `json:"off"`              // by how much readings of humidity lie off to one side, standard deviations
-	LostAt   time.Time `json:"lost_at,omitzero"` // when the water filter was last lost and began anew
+	Off      float64   `json:"off"`                // by how much readings of humidity lie off to one side, standard deviations
+	LostAt   time.Time `json:"lost_at,omitzero"`   // when the water filter was last lost and began anew
+	LostFrom time.Time `json:"lost_from,omitzero"` // when it first was, of times that followed each other
 }
 
 // recentBins is for how many hours what ran is kept, the present one included.

@@ -61,12 +61,12 @@ func (s *State) Foresees() float64 {
 const foreseenSD = 0.01
 
 // Given is what the humidifier is taken to give at full output, as the natural logarithm of an amount, and whether that is
-// well known by a filter that foresees the readings as well as one can. Near saturation mist does nothing to the air, and
-// tells nothing.
-func (s *State) Given() (mist float64, known bool) {
+// well known by a filter whose mean surprise is below calm, standard deviations. Near saturation mist does nothing to the air,
+// and tells nothing.
+func (s *State) Given(calm float64) (mist float64, known bool) {
 	w := &s.Water
 	sure := w.P[wMist*wStates+wMist] < givenSD*givenSD
-	return w.X[wMist], sure && w.Taken >= enoughTaken && w.Odd < givenOdd && w.X[wSeen] < givenBelow
+	return w.X[wMist], sure && w.Taken >= enoughTaken && w.Odd < calm && w.X[wSeen] < givenBelow
 }
 
 // WithMist is the state with the humidifier taken for one that gives so much, as [State.Given] has it.
@@ -78,7 +78,6 @@ func (s State) WithMist(mist float64) State {
 
 const (
 	givenSD    = 0.15
-	givenOdd   = 1.0
 	givenBelow = 0.95 // relative humidity
 )
 

@@ -52,8 +52,10 @@ const (
 	// A filter is lost when readings lie off to one side by lostFrom standard deviations in the mean of the last 20 or so, none
 	// counted for more than lostClip.
 	lostFrom, lostClip, lostShare = 6.0, 12.0, 0.05
-	lostHolds                     = 10 * time.Minute
-	foundGiveSD                   = 0.005
+	// A door that made it so is found within half an hour, and until then nothing is learned of the chamber. What goes on is
+	// another chamber, above all one whose humidifier gives nothing. Lost for longer apart it is lost anew.
+	lostHolds, lostOver = 30 * time.Minute, 2 * time.Hour
+	foundGiveSD         = 0.005
 	// A capacitive sensor that stands near saturation for hours reads high, by up to three points, and takes as long to
 	// recover (makers' data sheets, from memory). What is usual of it is taken off; it cannot be told from water.
 	creepMost, creepS    = 0.01, 6 * 3600.0
@@ -189,10 +191,10 @@ func (k *Constants) setWater(x []float64) {
 	k.Wall, k.Loss = wallShare*k.Heat, math.Max(0, math.Min(x[wLoss], 1))
 }
 
-// takeWater takes in fresh readings of humidity and temperature. While air goes other ways than usual, and until a filter that
-// was lost is on its way again, they tell what the air is, and nothing of the chamber.
+// takeWater takes in fresh readings of humidity and temperature. While air goes other ways than usual, and for a while after the
+// filter was lost, they tell what the air is, and nothing of the chamber.
 func (s *State) takeWater(f *Facts) {
-	if f.astray() || !s.LostAt.IsZero() && s.At.Sub(s.LostAt) < lostHolds {
+	if f.astray() || s.At.Sub(s.LostFrom) < lostHolds {
 		before := s.Water
 		defer func() {
 			for i := wMist; i <= wLag; i++ {
@@ -238,6 +240,9 @@ func (s *State) findAgain(z float64, f *Facts) {
 	w.restart(wSeen, z, 0.02)
 	w.restart(wWarm, f.AirC, 0.3)
 	w.restart(wGive, w.x[wGive], foundGiveSD)
+	if f.Now.Sub(s.LostAt) > lostOver {
+		s.LostFrom = f.Now
+	}
 	s.Off, s.LostAt, s.Water.Last = 0, f.Now, f.Now
 }
 

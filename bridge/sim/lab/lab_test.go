@@ -250,6 +250,12 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		{"taught by a room at 12,000 ppm", "21056/room_co2 20246/room_co2 20282/room_co2"},
 		// An old word of a plug was taken for a hand, its power for that of a dry humidifier; and late reports never showed water.
 		{"power out of order", "20167/messages_mixed"},
+		// A CO2 sensor that stood still taught a fan that moves nothing, and that a humidifier that gives nothing.
+		{"taught by a sensor that stood still", "42005/co2_stuck"},
+		// A sensor that reads high stood at its end where the air did too, now and then; the other showed that.
+		{"wet where the air is", "43014/fan_blocked"},
+		// Mist went out of the door, which passed for a dry reservoir, and beside an open door no answer of the air counts.
+		{"dry beside a door", "60004/door_open"},
 		// A sensor that had just been trusted again was compared with another while both moved.
 		{"a jump from nowhere", "21055/rh_drift_two+rh_stuck"},
 	} {
@@ -261,6 +267,15 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 			}
 			replay(t, 36*time.Hour, n, fault, false, "")
 		}
+	}
+	// The filter was lost in fog that was not there, or learned for hours that a third of the mist came; the fan ran in the door.
+	for _, found := range []string{"60028/mister_dead", "52038/dry_unmetered", "51005/door_open", "51008/door_open"} {
+		seed, fault, _ := strings.Cut(found, "/")
+		n, err := strconv.ParseUint(seed, 10, 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		replay(t, 36*time.Hour, n, fault, true, "")
 	}
 	// The answer of the air to one pulse, of which the learner had lost its way, made a humidifier dry.
 	for _, seed := range []uint64{31016, 31021, 33004, 33012} {
