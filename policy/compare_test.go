@@ -96,7 +96,7 @@ const (
 	byRules
 	byPractice
 	keepers
-	byOracle // the plan that knows its chamber and has perfect sensors
+	byOracle // the plan with perfect sensors
 )
 
 // compareAll runs every keeper on seeds 1 to n.

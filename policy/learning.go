@@ -50,9 +50,6 @@ func (t *step) learn() {
 	s.Learn = s.Learn.Learn(&f)
 	t.facts = f
 	t.model, t.trusted = s.Learn.Model(&f)
-	if t.in.Known != nil {
-		t.model, t.trusted = *t.in.Known, true
-	}
 }
 
 // Spot is how a sensor usually reads beside what all of its quantity make of the air: one that hangs warmer than the others

@@ -8,8 +8,7 @@ import (
 	"gillkeeper/policy/species"
 )
 
-// TestPlanBesideOracle prints what share of the figures of a plan that knows its chamber, and has sensors that are never wrong,
-// the plan reaches that has to learn it. The suite runs one seed for some hours and asks for little; GILLKEEPER_SEEDS and
+// TestPlanBesideOracle prints what share the plan reaches of what it would with sensors that are never wrong. The suite runs one seed for some hours and asks for little; GILLKEEPER_SEEDS and
 // GILLKEEPER_DAYS make it the whole comparison.
 func TestPlanBesideOracle(t *testing.T) {
 	seeds, length := number("GILLKEEPER_SEEDS", 2), time.Duration(number("GILLKEEPER_DAYS", 0))*24*time.Hour

@@ -52,8 +52,6 @@ type Input struct {
 	Actions []Action `json:"actions,omitempty"`
 	// JournalFailing is whether the store refuses to be written.
 	JournalFailing bool `json:"journal_failing,omitempty"`
-	// Known is the chamber as it is, where a rehearsal has the plan know it instead of what was learned; else nil.
-	Known *learn.Model `json:"-"`
 }
 
 // State is a chamber's whole state: one value that can be written, sent and resumed. It marshals to JSON and back

@@ -41,7 +41,7 @@ const (
 	rulesWords      = "gillkeeper"
 	rulesAloneWords = "its rules alone"
 	practiceWords   = "common practice"
-	oracleWords     = "it, all-knowing"
+	oracleWords     = "the same, perfect sensors"
 )
 
 func figuresRow(chamber, by string, f *rehearse.Figures) []string {

@@ -122,8 +122,8 @@ func newRehearseCommand(a *app) *cobra.Command {
 	s.Float64Var(&f.days, "days", 7, "how long, in `DAYS` of the chamber")
 	s.Uint64Var(&f.seed, "seed", 1, "draws chamber, weather and sensors; the same `SEED` draws the same")
 	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "what keeps the chambers: `planned` (learns the chamber and plans), rules (never plans),\n"+
-		"common-practice, or oracle (the plan that knows the simulated chamber, with sensors that are never wrong:\n"+
-		"what learning and sensors cost); may be given several times")
+		"common-practice, or oracle (the plan with sensors that are never wrong, to see what those at hand cost);\n"+
+		"may be given several times")
 	s.StringVar(&f.plot, "plot", "", "write a picture of the last day to this `FILE`, as SVG")
 	s.StringVar(&f.journal, "from-journal", "", "let what a journal recorded happen again under the configuration given: the chamber as learned, the room as it\n"+
 		"was, the last --days; without =FILE the journal that the configuration names")

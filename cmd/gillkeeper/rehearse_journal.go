@@ -43,7 +43,7 @@ func (a *app) rehearseJournal(cmd *cobra.Command, f *rehearseFlags, c *config.Co
 		return usagef("--controller %s has no place beside --from-journal: the record itself is what to compare with", practiceFlag)
 	}
 	if slices.Contains(f.controllers, oracleFlag) {
-		return usagef("--controller %s has no place beside --from-journal: of a real chamber nobody knows all", oracleFlag)
+		return usagef("--controller %s has no place beside --from-journal: the record is of the sensors there were", oracleFlag)
 	}
 	was, err := a.configOfThen(f)
 	if err != nil {
