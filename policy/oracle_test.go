@@ -15,7 +15,7 @@ func TestPlanBesideOracle(t *testing.T) {
 	if length == 0 {
 		length = 8 * time.Hour
 		if raceDetector {
-			seeds, length = 1, 3*time.Hour
+			seeds, length = 1, 90*time.Minute
 		}
 	}
 	from := uint64(number("GILLKEEPER_FROM", 1))

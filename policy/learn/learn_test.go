@@ -137,7 +137,7 @@ func TestBlockedFanTeachesNothing(t *testing.T) {
 	after := func(blocked bool) learn.Knowledge {
 		c := newChamber()
 		c.fan = func(second int) bool { return second%300 < 30 || second%14400 < 200 }
-		c.run(10 * time.Hour)
+		c.run(6 * time.Hour)
 		c.blocked = blocked
 		c.run(40 * time.Minute)
 		c.odd = blocked
@@ -161,7 +161,7 @@ func TestBlockedFanTeachesNothing(t *testing.T) {
 func TestStuckSensorIsUnlearned(t *testing.T) {
 	c := newChamber()
 	c.fan = func(second int) bool { return second%300 < 30 || second%14400 < 200 }
-	c.run(10 * time.Hour)
+	c.run(6 * time.Hour)
 	was := c.learned.Knowledge(c.p.VolumeM3, 0)
 	c.stuck = c.co2 + 300
 	c.run(50 * time.Minute)
@@ -179,7 +179,7 @@ func TestStuckSensorIsUnlearned(t *testing.T) {
 func TestLostIsFoundAgain(t *testing.T) {
 	c := newChamber()
 	c.roomSeen = true
-	c.run(6 * time.Hour)
+	c.run(4 * time.Hour)
 	was := c.learned.Knowledge(c.p.VolumeM3, 0).MistGPerH.Value
 	c.misted = 200
 	c.run(time.Hour)
