@@ -79,7 +79,7 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 		a.Level.Vapor += usual * (a.Mean.Vapor - a.Level.Vapor)
 		a.Moves.follow(moves, dt)
 	}
-	a.Aired = a.Due >= airingSome
+	a.Aired = !dry && a.Due >= airingSome // else no answer of the air would count, and it stayed dry
 	if a.Spell < airingLeast || a.Due < clear*max(airingRise, airingAbove*(a.From-room.CO2)) {
 		return Moist{}, false
 	}
