@@ -270,13 +270,7 @@ func runApart(seed uint64, stage species.Stage, control func(*chamber.Spec, crop
 // TestControlOfAChamberWrittenApart keeps chambers that share no code with what the controller was made on. The suite
 // looks at two for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
 func TestControlOfAChamberWrittenApart(t *testing.T) {
-	n, d := number("GILLKEEPER_SEEDS", 2), time.Duration(number("GILLKEEPER_DAYS", 0))*24*time.Hour
-	if d == 0 {
-		d = 8 * time.Hour
-		if raceDetector {
-			n, d = 1, 4*time.Hour
-		}
-	}
+	n, d, _ := extent(2, 8*time.Hour, 4*time.Hour)
 	start := time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
 	ours := func(rules bool) func(*chamber.Spec, crop.Target) rehearse.Controller {
 		return func(s *chamber.Spec, w crop.Target) rehearse.Controller {

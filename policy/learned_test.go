@@ -83,12 +83,12 @@ func plantDiff(from, to plant.Totals) plant.Totals {
 // TestLearnedAfterADay compares what is learned under the plan with the truth of simulated chambers on which nothing was tuned.
 // The suite looks at a few for some hours and allows four times as much; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it the whole.
 func TestLearnedAfterADay(t *testing.T) {
-	seeds, length, slack := number("GILLKEEPER_SEEDS", 4), time.Duration(number("GILLKEEPER_DAYS", 0))*24*time.Hour, 1.0
-	stages := []species.Stage{species.Pinning, species.Fruiting}
-	if length == 0 {
-		length, slack = 8*time.Hour, 4
+	seeds, length, whole := extent(4, 8*time.Hour, 5*time.Hour)
+	stages, slack := []species.Stage{species.Pinning, species.Fruiting}, 1.0
+	if !whole {
+		slack = 4
 		if raceDetector {
-			seeds, length, stages = 1, 5*time.Hour, stages[:1]
+			stages = stages[:1]
 		}
 	}
 	for _, stage := range stages {

@@ -8,16 +8,11 @@ import (
 	"gillkeeper/policy/species"
 )
 
-// TestPlanBesideOracle prints what share the plan reaches of what it would with sensors that are never wrong. The suite runs one seed for some hours and asks for little; GILLKEEPER_SEEDS and
-// GILLKEEPER_DAYS make it the whole comparison.
+// TestPlanBesideOracle prints what share the plan reaches of what it would with sensors that are never wrong. The suite runs
+// two seeds for some hours and asks for little; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it the whole comparison, from
+// GILLKEEPER_FROM on.
 func TestPlanBesideOracle(t *testing.T) {
-	seeds, length := number("GILLKEEPER_SEEDS", 2), time.Duration(number("GILLKEEPER_DAYS", 0))*24*time.Hour
-	if length == 0 {
-		length = 8 * time.Hour
-		if raceDetector {
-			seeds, length = 1, 90*time.Minute
-		}
-	}
+	seeds, length, _ := extent(2, 8*time.Hour, 90*time.Minute)
 	from := uint64(number("GILLKEEPER_FROM", 1))
 	for _, stage := range []species.Stage{species.Pinning, species.Fruiting} {
 		var all [2][]rehearse.Figures

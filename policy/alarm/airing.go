@@ -58,11 +58,11 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 	above := Moist{a.Mean.CO2 - room.CO2, a.Mean.Vapor - room.Vapor}
 	gone := min(a.Usual.Vapor-above.Vapor, a.Level.Vapor-a.Mean.Vapor)
 	low := room.CO2 <= learn.RoomHigh && a.UsualFor >= airingKnown && a.Moves.Made >= airingSlowest && gone >= max(airingLeastVapor, airingShareVapor*a.Usual.Vapor)
-	clear := 1.0
+	times := 1.0
 	if dry {
-		clear = airingDry
+		times = airingDry
 	}
-	if !low || a.Mean.CO2-a.From > airingNoise+airingStill/clear*a.Due {
+	if !low || a.Mean.CO2-a.From > airingNoise+airingStill/times*a.Due {
 		a.Spell, a.Due, a.From = 0, 0, a.Mean.CO2
 	}
 	if low {
@@ -80,7 +80,7 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 		a.Moves.follow(moves, dt)
 	}
 	a.Aired = !dry && a.Due >= airingSome // else no answer of the air would count, and it stayed dry
-	if a.Spell < airingLeast || a.Due < clear*max(airingRise, airingAbove*(a.From-room.CO2)) {
+	if a.Spell < airingLeast || a.Due < times*max(airingRise, airingAbove*(a.From-room.CO2)) {
 		return Moist{}, false
 	}
 	a.Spell, a.Due = 0, 0

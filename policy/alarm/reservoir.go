@@ -137,6 +137,11 @@ func (r *Reservoir) runDry(w *Water, how Code) {
 	r.overrule(w)
 }
 
+// holdsWater ends that it counts as dry.
+func (r *Reservoir) holdsWater() {
+	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
+}
+
 // wetAgain takes note that mist works again. Mist that comes back although the balance says that there was water all
 // the time was a clogged or sticking humidifier, or an error of ours: nothing was filled in.
 func (r *Reservoir) wetAgain(w *Water) (refilled bool) {
@@ -144,7 +149,7 @@ func (r *Reservoir) wetAgain(w *Water) (refilled bool) {
 		r.Response.Wrong = min(r.Response.Wrong+1, wrongMost)
 	}
 	refilled = r.How == ByPower || !r.SurelyWater
-	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
+	r.holdsWater()
 	r.overrule(w)
 	if refilled {
 		r.RefillAt, r.Noticed = w.Now, true
@@ -161,7 +166,7 @@ const doorLate = 45 * time.Minute
 
 // takeBack makes nothing of a reservoir that counted as dry by the answer of air that goes out of the door.
 func (r *Reservoir) takeBack() {
-	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
+	r.holdsWater()
 	r.Balance.believe(&r.Before)
 	r.Response.restart()
 }
@@ -221,7 +226,7 @@ func (r Reservoir) Refill(spec *chamber.Plug, liters float64, now time.Time) Res
 	if liters <= 0 || spec.ReservoirLiters > 0 && liters > spec.ReservoirLiters {
 		liters = spec.ReservoirLiters
 	}
-	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
+	r.holdsWater()
 	r.RefillAt, r.Noticed = now, false
 	r.Balance.fill(liters, certainty)
 	r.Response.restart()

@@ -6,8 +6,8 @@ import (
 )
 
 // A fan that fails, a door that stands open, a room with a source of its own and a sensor that repeats itself are found a good
-// while after they began. What was learned of the chamber meanwhile is what makes up for them: of a fan that moves no air, that the room's air had
-// become as rich in CO2 as the chamber's. So what was known some time ago is kept, and taken up again.
+// while after they began. What was learned of the chamber meanwhile is what makes up for them: of a fan that moves no air, that
+// the room's air had become as rich in CO2 as the chamber's. So what was known some time ago is kept, and taken up again.
 
 // Held are the values learned from CO2 as they were.
 type Held struct {

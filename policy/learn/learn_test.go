@@ -101,6 +101,21 @@ func TestLearnsThePlant(t *testing.T) {
 	near("CO2 generation", k.CO2GPerH, c.s.Respiration(&c.p), 0.15)
 }
 
+// twins are one learned value of a chamber that something happened to, and of its twin that was spared.
+type twins struct {
+	what      string
+	got, want learn.Learned
+}
+
+func asTheTwin(t *testing.T, after string, all ...twins) {
+	t.Helper()
+	for _, k := range all {
+		if math.Abs(k.got.Value/k.want.Value-1) > 0.15 {
+			t.Errorf("%s: %.3g after %s, %.3g without", k.what, k.got.Value, after, k.want.Value)
+		}
+	}
+}
+
 // TestRoomWithASourceTeachesNothing: for four hours something burns in the room. What is known of the chamber after it is what is
 // known of its twin, and the air is followed again.
 func TestRoomWithASourceTeachesNothing(t *testing.T) {
@@ -117,14 +132,8 @@ func TestRoomWithASourceTeachesNothing(t *testing.T) {
 	}
 	_, want := after(0)
 	c, got := after(12_000)
-	for _, k := range []struct {
-		what      string
-		got, want learn.Learned
-	}{{"air changes with the fan", got.FanOn, want.FanOn}, {"air changes without", got.FanOff, want.FanOff}, {"CO2 generation", got.CO2GPerH, want.CO2GPerH}} {
-		if math.Abs(k.got.Value/k.want.Value-1) > 0.15 {
-			t.Errorf("%s: %.3g after 12,000 ppm in the room, %.3g without", k.what, k.got.Value, k.want.Value)
-		}
-	}
+	asTheTwin(t, "12,000 ppm in the room", twins{"air changes with the fan", got.FanOn, want.FanOn},
+		twins{"air changes without", got.FanOff, want.FanOff}, twins{"CO2 generation", got.CO2GPerH, want.CO2GPerH})
 	m, ok := c.learned.Model(&learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RoomC: 20, RoomRH: 0.5, RoomCO2: c.room.CO2PPM})
 	if truth := c.s.Truth(&c.p); !ok || math.Abs(m.Air.CO2-truth.CO2PPM) > 50 {
 		t.Errorf("two hours after, the air is taken to hold %.0f ppm (known %v); it holds %.0f", m.Air.CO2, ok, truth.CO2PPM)
@@ -147,14 +156,8 @@ func TestBlockedFanTeachesNothing(t *testing.T) {
 		return c.learned.Knowledge(c.p.VolumeM3, 0)
 	}
 	want, got := after(false), after(true)
-	for _, k := range []struct {
-		what      string
-		got, want learn.Learned
-	}{{"air changes with the fan", got.FanOn, want.FanOn}, {"CO2 generation", got.CO2GPerH, want.CO2GPerH}, {"mist", got.MistGPerH, want.MistGPerH}} {
-		if math.Abs(k.got.Value/k.want.Value-1) > 0.15 {
-			t.Errorf("%s: %.3g after a blocked fan, %.3g without", k.what, k.got.Value, k.want.Value)
-		}
-	}
+	asTheTwin(t, "a blocked fan", twins{"air changes with the fan", got.FanOn, want.FanOn},
+		twins{"CO2 generation", got.CO2GPerH, want.CO2GPerH}, twins{"mist", got.MistGPerH, want.MistGPerH})
 }
 
 // TestStuckSensorIsUnlearned: a sensor of CO2 repeats what it read at a bad moment, until that is found after 50 minutes.
