@@ -11,12 +11,17 @@ import (
 // learn tells the learner what happened in this step. What it is told is kept for the plan.
 func (t *step) learn() {
 	s := t.s
-	f := learn.Facts{Now: t.in.Now, VolumeM3: t.Spec.VolumeM3, AltitudeM: t.Spec.AltitudeM, AirC: 18, RoomC: 20}
-	if e := s.Air.Inside.Temperature; !e.At.IsZero() {
-		f.AirC = e.Value
-	}
+	f := learn.Facts{Now: t.in.Now, VolumeM3: t.Spec.VolumeM3, AltitudeM: t.Spec.AltitudeM, AirC: 18, RoomC: math.NaN()}
 	if e := s.Air.Room.Temperature; !e.At.IsZero() {
 		f.RoomC = e.Value
+	}
+	switch e := s.Air.Inside.Temperature; {
+	case !e.At.IsZero():
+		f.AirC = e.Value
+	case !math.IsNaN(f.RoomC):
+		f.AirC = f.RoomC
+	case s.Target.OK && s.Target.TemperatureC.Aim != 0:
+		f.AirC = s.Target.TemperatureC.Aim
 	}
 	if e := s.Air.Room.RelativeHumidity; !e.At.IsZero() {
 		f.RoomRH = e.Value

@@ -120,5 +120,18 @@ func Room(ctx context.Context, from History, name string, now time.Time) outlook
 			h.CO2 = m.Mean
 		}
 	}
-	return outlook.RoomOf(hours)
+	return outlook.RoomOf(hours, chamberC(ctx, from, name, now))
+}
+
+// chamberC is the mean temperature of the chamber in the same days; NaN: not known.
+func chamberC(ctx context.Context, from History, name string, now time.Time) float64 {
+	sum, n := 0.0, 0.0
+	q := journal.HistoryQuery{Chamber: name, Place: chamber.Inside.String(), Quantity: chamber.Temperature.String(), From: now.Add(-recent), To: now, Step: time.Hour}
+	for m, err := range from.History(ctx, q) {
+		if err != nil {
+			break
+		}
+		sum, n = sum+m.Mean, n+1
+	}
+	return sum / n
 }

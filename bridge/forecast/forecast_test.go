@@ -20,7 +20,7 @@ func plain(length time.Duration) *outlook.Question {
 	spec := &chamber.Spec{Name: "c", VolumeM3: 0.5, Sensors: []chamber.Sensor{{Name: "t", Quantity: chamber.Temperature, Place: chamber.Inside, MaxAge: 5 * time.Minute}}}
 	p := &policy.Policy{Spec: spec, Climates: species.Builtin()}
 	now := time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
-	return &outlook.Question{Policy: p, State: p.Fresh(now), Wall: now, For: length, Room: outlook.RoomOf(nil)}
+	return &outlook.Question{Policy: p, State: p.Fresh(now), Wall: now, For: length, Room: outlook.RoomOf(nil, math.NaN())}
 }
 
 func TestAskTellsHowFarItIs(t *testing.T) {

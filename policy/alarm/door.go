@@ -50,9 +50,9 @@ const (
 	doorBack = 0.4
 	// doorLongest: whatever happens, an open door explains nothing for longer.
 	doorLongest = 6 * 3600.0
-	// What the room is taken to be when it is not measured: fresh air, and half of saturation at 20 °C.
-	doorRoomCO2   = 420.0
-	doorRoomVapor = 8.6
+	// What the room is taken to be when it is not measured: fresh air, as warm as the chamber and half saturated.
+	doorRoomCO2 = 420.0
+	doorRoomRH  = 0.5
 )
 
 // Open reports whether the chamber is or may be open, or was until so short a while ago that its air tells nothing yet.
@@ -109,15 +109,18 @@ func (s *detection) moist() (Moist, bool) {
 
 // roomMoist is the air of the room, or what it is taken to be.
 func (s *detection) roomMoist() Moist {
-	p, room := Moist{doorRoomCO2, doorRoomVapor}, &s.e.Air.Room
+	p, room, t := Moist{CO2: doorRoomCO2}, &s.e.Air.Room, s.e.Air.Inside.Temperature.Value
 	if room.CO2.OK {
 		p.CO2 = room.CO2.Value
 	}
-	if room.RelativeHumidity.OK && room.Temperature.OK {
-		if v, ok := vaporDensity(room.Temperature.Value, room.RelativeHumidity.Value); ok {
-			p.Vapor = v
-		}
+	rh := doorRoomRH
+	if room.RelativeHumidity.OK {
+		rh = room.RelativeHumidity.Value
 	}
+	if room.Temperature.OK {
+		t = room.Temperature.Value
+	}
+	p.Vapor, _ = vaporDensity(t, rh)
 	return p
 }
 

@@ -22,9 +22,10 @@ type State struct {
 	FanTo  float64   `json:"fan_to,omitempty"`
 	Mist   float64   `json:"mist"` // spun up, 0..1
 	Fan    float64   `json:"fan"`
-	AirC   float64   `json:"air_c"`  // temperature of the air over minutes, as measured
-	WallC  float64   `json:"wall_c"` // of walls and shelves, worked out
-	CropC  float64   `json:"crop_c"` // of the crop
+	AirC   float64   `json:"air_c"`            // temperature of the air over minutes, as measured
+	HourC  float64   `json:"hour_c,omitempty"` // the same over hours
+	WallC  float64   `json:"wall_c"`           // of walls and shelves, worked out
+	CropC  float64   `json:"crop_c"`           // of the crop
 
 	CO2     Values[[cStates]float64, [cStates * cStates]float64] `json:"co2"`
 	Water   Values[[wStates]float64, [wStates * wStates]float64] `json:"water"`
@@ -122,7 +123,7 @@ type Facts struct {
 	DoorOpen   bool
 	Misled     bool    // a sensor of CO2 has just been found to repeat itself: what it taught is not so
 	AirC       float64 // temperature in the chamber
-	RoomC      float64
+	RoomC      float64 // NaN: not measured
 	RoomRH     float64 // 0..1; 0: not measured
 	RoomCO2    float64 // ppm; 0: not measured
 	RoomCO2New bool    // it is a fresh reading
@@ -135,7 +136,7 @@ const longestGap = 5 * time.Minute // after a longer one the air is unknown
 
 // Learn takes in what happened since the last step and gives the state after it.
 func (s State) Learn(facts *Facts) State {
-	f := facts.clean()
+	f := facts.clean(s.HourC)
 	dt := f.Now.Sub(s.At)
 	if s.At.IsZero() || dt > longestGap || dt < 0 || !s.sane() {
 		s = s.begin(f)
@@ -175,8 +176,9 @@ func (s State) Learn(facts *Facts) State {
 // astray reports whether air goes other ways than usual.
 func (f *Facts) astray() bool { return f.FanOdd || f.DoorOpen }
 
-// clean gives the facts with what cannot be replaced by what is typical.
-func (f *Facts) clean() *Facts {
+// clean gives the facts with what cannot be replaced by what is typical. A room that nobody measures is taken to be as warm
+// as the chamber was over hours: nothing else stands there to warm or cool it for long.
+func (f *Facts) clean(hourC float64) *Facts {
 	c := *f
 	within := func(x *float64, low, high, otherwise float64) {
 		if !(*x >= low && *x <= high) { // also for NaN
@@ -187,7 +189,10 @@ func (f *Facts) clean() *Facts {
 	within(&c.RatedFlow, 0.1, 1e5, 0)
 	within(&c.RatedMist, 0.1, 1e6, 0)
 	within(&c.AirC, -20, 50, 18)
-	within(&c.RoomC, -20, 50, 20)
+	if hourC == 0 {
+		hourC = c.AirC
+	}
+	within(&c.RoomC, -20, 50, hourC)
 	within(&c.RoomRH, 0.01, 1.05, 0)
 	within(&c.RoomCO2, 200, 100_000, 0)
 	within(&c.Mist, 0, 1, 0)
@@ -206,7 +211,7 @@ func (f *Facts) clean() *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.HourC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 
@@ -214,7 +219,7 @@ func (s *State) sane() bool {
 func (s State) begin(f *Facts) State {
 	kept := !s.At.IsZero() && s.sane() && f.Now.After(s.At)
 	old := s
-	s = State{Layout: layout, At: f.Now, AirC: f.AirC}
+	s = State{Layout: layout, At: f.Now, AirC: f.AirC, HourC: f.AirC}
 	s.beginCO2(f)
 	s.beginWater(f)
 	if kept {
@@ -249,6 +254,7 @@ func (s *State) pass(f *Facts, seconds float64) {
 	s.At = f.Now
 	s.Watches += seconds
 	s.AirC += (f.AirC - s.AirC) * (1 - math.Exp(-seconds/600))
+	s.HourC += (f.AirC - s.HourC) * (1 - math.Exp(-seconds/7200))
 	n := math.Ceil(seconds / stepS)
 	dt := seconds / n
 	k := s.constants(f)
@@ -268,6 +274,10 @@ func (s *State) pass(f *Facts, seconds float64) {
 	s.passCreep(seconds)
 }
 
+// What a room's humidity is taken for where nobody measures it, and how much more where it is cool, for each kelvin below 20:
+// heated rooms are dry, cellars damp. Common practice.
+const roomRH, roomCoolRH = 0.45, 0.015
+
 // constants are those of the reduced model by the present estimate.
 //
 //go:norace
@@ -280,10 +290,11 @@ func (s *State) constants(f *Facts) Constants {
 	}
 	k.setWater(s.Water.X[:])
 	// Air that enters keeps its partial pressure and takes the chamber's temperature.
-	k.RoomV = 0.45 * saturation(20)
-	if f.RoomRH > 0 {
-		k.RoomV = f.RoomRH * saturation(f.RoomC) * (f.RoomC + zeroC) / (k.MassC + zeroC)
+	rh := f.RoomRH
+	if rh <= 0 {
+		rh = roomRH + roomCoolRH*math.Max(0, 20-f.RoomC)
 	}
+	k.RoomV = math.Min(rh, 1) * saturation(f.RoomC) * (f.RoomC + zeroC) / (k.MassC + zeroC)
 	k.prepare()
 	return k
 }

@@ -17,28 +17,37 @@ type Room struct {
 	CO2PPM  float64 // with nobody there
 	PeakPPM float64 // highest of late
 	Days    float64 // that it rests on
+
+	likeChamber bool // MeanC is the chamber's, unless KnownC
 }
 
 // Hour is one hour of the room's air; a NaN is not known.
 type Hour struct{ C, RH, CO2 float64 }
 
-// What is assumed of a room where nothing is measured: common practice for a heated room.
+// What is assumed of a room where nothing is measured: common practice for a heated room, and for a cool one, which is damper by
+// so much a kelvin below assumedC.
 const (
 	assumedC, assumedSwingK = 20, 1.5
 	assumedRH, assumedCO2   = 0.45, 480
+	assumedCoolRH           = 0.015
 )
 
 // How weather goes on from what it was, as standard deviations from day to day. Common practice: a heated room keeps its
 // temperature within a degree or two, while its moisture follows the weather outside.
 const (
 	ownC, guessedC       = 0.8, 2.5   // K
+	besideC              = 1.2        // K, of a room whose chamber alone is measured
 	ownVapor, guessVapor = 0.10, 0.25 // relative
 	ownCO2, guessedCO2   = 40, 120    // ppm
 )
 
-// RoomOf sums up the hours of the last days.
-func RoomOf(hours []Hour) Room {
-	r := Room{MeanC: assumedC, SwingK: assumedSwingK, RH: assumedRH, CO2PPM: assumedCO2, PeakPPM: 2 * assumedCO2, Days: float64(len(hours)) / 24}
+// RoomOf sums up the hours of the last days. Where its temperature is not measured it is taken for the chamber's, in °C; NaN:
+// not measured either.
+func RoomOf(hours []Hour, chamberC float64) Room {
+	r := Room{MeanC: assumedC, SwingK: assumedSwingK, CO2PPM: assumedCO2, PeakPPM: 2 * assumedCO2, Days: float64(len(hours)) / 24}
+	if r.likeChamber = !math.IsNaN(chamberC); r.likeChamber {
+		r.MeanC = chamberC
+	}
 	var c, rh, co2, vapor []float64
 	for _, h := range hours {
 		if !math.IsNaN(h.C) {
@@ -60,6 +69,7 @@ func RoomOf(hours []Hour) Room {
 			r.SwingK = max(r.SwingK, assumedSwingK/2)
 		}
 	}
+	r.RH = assumedRH + assumedCoolRH*max(0, assumedC-r.MeanC)
 	switch r.KnownRH = len(rh) > 0; {
 	case len(vapor) > 0:
 		r.RH = mean(vapor) / plant.Saturation(r.MeanC)
@@ -82,7 +92,11 @@ func (r *Room) weather(n *plant.Noise, startHour float64) plant.Weather {
 		return guessed * n.Normal()
 	}
 	w := plant.Weather{Seed: n.Uint64(), StartHour: startHour, MixingHour: n.Uniform(0.8, 2.5)}
-	w.AirC = r.MeanC + sd(r.KnownC, ownC, guessedC)
+	guessed := guessedC
+	if r.likeChamber {
+		guessed = besideC
+	}
+	w.AirC = r.MeanC + sd(r.KnownC, ownC, guessed)
 	w.DailyK = r.SwingK * math.Exp(0.2*n.Normal())
 	w.SlowK = n.Uniform(0.2, 1.5)
 	vapor := r.RH * plant.Saturation(r.MeanC) * math.Exp(sd(r.KnownRH, ownVapor, guessVapor))

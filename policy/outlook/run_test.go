@@ -48,7 +48,7 @@ func (x *real) room() outlook.Room {
 		r := x.c.Weather.At(float64(h) * 3600)
 		hours = append(hours, outlook.Hour{C: r.AirC, RH: r.RelativeHumidity, CO2: r.CO2PPM})
 	}
-	return outlook.RoomOf(hours)
+	return outlook.RoomOf(hours, math.NaN())
 }
 
 func (x *real) question(days float64) *outlook.Question {
@@ -109,7 +109,7 @@ func TestAnyChamberHasAnOutlook(t *testing.T) {
 			}
 			p := &policy.Policy{Spec: spec, Climates: species.Builtin()}
 			s := p.Fresh(time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC))
-			q := &outlook.Question{Policy: p, State: s, Wall: s.Now, For: time.Hour, Room: outlook.RoomOf(nil)}
+			q := &outlook.Question{Policy: p, State: s, Wall: s.Now, For: time.Hour, Room: outlook.RoomOf(nil, math.NaN())}
 			var all []outlook.Course
 			for seed := range uint64(outlook.LeastRuns) {
 				c, ok := q.Run(seed, always)

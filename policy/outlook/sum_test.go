@@ -40,7 +40,7 @@ func tent(days float64) *Question {
 	r := &s.Reservoir
 	r.Known, r.Liters, r.Low, r.High = true, 5, 5, 5
 	r.Balance.Rate, r.Balance.Cycles = 300, 2
-	return &Question{Policy: p, State: s, Wall: start, For: time.Duration(days * 24 * float64(time.Hour)), Room: RoomOf(nil), Told: true}
+	return &Question{Policy: p, State: s, Wall: start, For: time.Duration(days * 24 * float64(time.Hour)), Room: RoomOf(nil, math.NaN()), Told: true}
 }
 
 // steady gives courses in each of which the humidifier runs a constant share of the time.
@@ -270,11 +270,14 @@ func TestRoomOf(t *testing.T) {
 	for h := range 72 {
 		hours = append(hours, Hour{C: 20 + 2*math.Cos(2*math.Pi*float64(h-16)/24), RH: 0.4, CO2: nan})
 	}
-	r := RoomOf(hours)
+	r := RoomOf(hours, nan)
 	if math.Abs(r.MeanC-20) > 0.01 || math.Abs(r.SwingK-2) > 0.1 || math.Abs(r.RH-0.4) > 0.01 || r.KnownCO2 || r.CO2PPM != assumedCO2 || r.Days != 3 {
 		t.Errorf("%+v", r)
 	}
-	if r := RoomOf(nil); r.KnownC || r.KnownRH || r.MeanC != assumedC || r.RH != assumedRH {
+	if r := RoomOf(nil, 12); r.KnownC || r.MeanC != 12 || r.RH <= assumedRH {
+		t.Errorf("of nothing, beside a chamber of 12 °C: %+v", r)
+	}
+	if r := RoomOf(nil, nan); r.KnownC || r.KnownRH || r.MeanC != assumedC || r.RH != assumedRH {
 		t.Errorf("of nothing: %+v", r)
 	}
 }
