@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/control"
 	"gillkeeper/policy/guard"
@@ -82,14 +83,38 @@ func (t *step) mistDuty(i int) float64 {
 		return 0
 	}
 	if p := &t.s.Plugs[i]; p.DutyHours >= leastDutyHours {
-		return math.Min(p.Duty, mostMistDuty)
+		return math.Min(p.Habit(), mostMistDuty) * t.sparing()
 	}
 	return blindMistDuty
 }
 
+// Where every sensor of humidity is left out because it stands at the end of its range, the air may yet be as wet as they say,
+// and what is run by habit would keep it so, and them from showing that they are sound: the longer that lasts, the less mist is
+// given, down to half.
+const (
+	sparingAfter = 2.0 // hours at the end of the range
+	sparingHour  = 0.8 // of the duty that is left after each more
+	sparingLeast = 0.5
+)
+
+// sparing is the share of the habit that is run.
+func (t *step) sparing() float64 {
+	hours := math.Inf(1)
+	for i := range t.Spec.Sensors {
+		if x := &t.Spec.Sensors[i]; x.Quantity == chamber.RelativeHumidity && x.Place == chamber.Inside {
+			if w := &t.s.Detectors.Sensors[i]; w.Suspect == alarm.Saturated {
+				hours = math.Min(hours, w.Pinned/3600)
+			} else {
+				hours = 0
+			}
+		}
+	}
+	return math.Max(sparingLeast, math.Pow(sparingHour, math.Max(0, hours-sparingAfter)))
+}
+
 func (t *step) fanDuty(i int) float64 {
 	if p := &t.s.Plugs[i]; p.DutyHours >= leastDutyHours {
-		return math.Min(p.Duty, mostFanDuty)
+		return math.Min(p.Habit(), mostFanDuty)
 	}
 	flow := t.Spec.Plugs[i].FlowM3PerH
 	if flow <= 0 {

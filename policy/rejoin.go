@@ -18,7 +18,7 @@ func (p *Policy) Rejoin(live, saved State) State {
 		was, x := &old.Plugs[i], &s.Plugs[i]
 		x.OnSeconds += was.OnSeconds
 		x.Switches += was.Switches
-		x.Duty, x.DutyHours = was.Duty, was.DutyHours
+		x.Duty, x.DutyHours, x.Before, x.BeforeHours = was.Duty, was.DutyHours, was.Before, was.BeforeHours
 	}
 	for _, was := range old.Totals.InRange {
 		t := s.Totals.inRange(was.Quantity, was.Stage)

@@ -10,7 +10,7 @@ import (
 // suspect has the sensors judged by this step's readings, so that none under suspicion takes part in the vote.
 func (t *step) suspect() {
 	t.gather()
-	t.evidence.ForeseenRH = t.s.Learn.Foresees()
+	t.evidence.ForeseenRH, t.evidence.ForeseenK = t.s.Learn.Foresees(), t.s.Learn.ForeseesK()
 	var codes []alarm.Code
 	t.s.Detectors, codes = t.s.Detectors.WatchSensors(&t.evidence)
 	for i := range t.s.Sensors {
@@ -75,7 +75,7 @@ func (t *step) learned() alarm.Learned {
 		l.Mist, l.MistSD = k.MistGPerH.Value, k.MistGPerH.RelativeSD
 	}
 	if m := &t.model.Constants; k.FanOn.Known && k.CO2GPerH.Known {
-		l.Exchange = alarm.Exchange{Made: m.CO2Rate, Fan: m.Flow, Leak: m.Leak}
+		l.Exchange = alarm.Exchange{Made: m.CO2Rate, Fan: m.Flow, Leak: m.Leak, Room: m.RoomCO2}
 	}
 	return l
 }

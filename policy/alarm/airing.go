@@ -99,4 +99,5 @@ func (e *Exchange) follow(now *Exchange, dt float64) {
 	e.Made += share * (now.Made - e.Made)
 	e.Fan += share * (now.Fan - e.Fan)
 	e.Leak += share * (now.Leak - e.Leak)
+	e.Room += share * (now.Room - e.Room)
 }

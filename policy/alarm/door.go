@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 )
 
 // Door notices that the chamber was opened: with the fan at rest, CO2 and vapor fall toward the room's together, as
@@ -50,9 +51,8 @@ const (
 	doorBack = 0.4
 	// doorLongest: whatever happens, an open door explains nothing for longer.
 	doorLongest = 6 * 3600.0
-	// What the room is taken to be when it is not measured: fresh air, as warm as the chamber and half saturated.
+	// doorRoomCO2: a room that is not measured is taken to hold fresh air, as warm as the chamber's.
 	doorRoomCO2 = 420.0
-	doorRoomRH  = 0.5
 )
 
 // Open reports whether the chamber is or may be open, or was until so short a while ago that its air tells nothing yet.
@@ -70,7 +70,7 @@ func (s *detection) door() {
 		}
 	}
 	d.LastPoint += s.dt
-	room := s.roomMoist()
+	room := s.e.roomMoist()
 	if ok {
 		if before, aired := d.Airing.advance(now, room, fan, s.e.Reservoir != nil && s.e.Reservoir.Dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
 			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
@@ -108,17 +108,17 @@ func (s *detection) moist() (Moist, bool) {
 }
 
 // roomMoist is the air of the room, or what it is taken to be.
-func (s *detection) roomMoist() Moist {
-	p, room, t := Moist{CO2: doorRoomCO2}, &s.e.Air.Room, s.e.Air.Inside.Temperature.Value
+func (e *Evidence) roomMoist() Moist {
+	p, room, t := Moist{CO2: doorRoomCO2}, &e.Air.Room, e.Air.Inside.Temperature.Value
 	if room.CO2.OK {
 		p.CO2 = room.CO2.Value
 	}
-	rh := doorRoomRH
-	if room.RelativeHumidity.OK {
-		rh = room.RelativeHumidity.Value
-	}
 	if room.Temperature.OK {
 		t = room.Temperature.Value
+	}
+	rh := learn.RoomRH(t)
+	if room.RelativeHumidity.OK {
+		rh = room.RelativeHumidity.Value
 	}
 	p.Vapor, _ = vaporDensity(t, rh)
 	return p

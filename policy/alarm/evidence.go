@@ -18,6 +18,8 @@ type Evidence struct {
 	Air chamber.Air
 	// ForeseenRH is the humidity that sensors in the chamber are to read now by what was learned of it; 0: not known.
 	ForeseenRH float64
+	// ForeseenK is the same of temperature, K.
+	ForeseenK float64
 	// Sensors has one view for each of Spec.Sensors.
 	Sensors []SensorView
 	// Plugs has one for each of Spec.Plugs, after this step's reports.
@@ -38,6 +40,15 @@ type Evidence struct {
 	Reservoir *Reservoir // after this step's Advance; nil: no humidifier
 	// Learned is what was identified of the chamber, where it is known well enough.
 	Learned Learned
+}
+
+// wetter is how many times as much vapor saturated air in the chamber holds as the room's; 0: not known.
+func (e *Evidence) wetter() float64 {
+	full, ok := vaporDensity(e.Air.Inside.Temperature.Value, 1)
+	if !ok || !e.Air.Inside.Temperature.OK {
+		return 0
+	}
+	return full / e.roomMoist().Vapor
 }
 
 // SensorView is what is known of one sensor.
@@ -71,4 +82,5 @@ type Exchange struct {
 	Made float64 `json:"made"` // by the crop, ppm a second; 0: not known
 	Fan  float64 `json:"fan"`  // air changes a second by the fan at full speed
 	Leak float64 `json:"leak"` // air changes a second without it
+	Room float64 `json:"room"` // CO2 of the room as the chamber's sensor would show it, ppm
 }

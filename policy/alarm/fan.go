@@ -23,6 +23,18 @@ type FanTest struct {
 	UsualFor float64 `json:"usual_for"` // seconds that it rests on
 	Vain     float64 `json:"vain"`      // seconds of fan while there is far more than usual
 	Choked   bool    `json:"choked,omitempty"`
+	Misted   float64 `json:"misted"` // mean output of the humidifier over minutes
+	Account  Account `json:"account,omitzero"`
+}
+
+// Account is what the fan should have carried off by what was learned of the chamber, beside what is gone, in hundreds of ppm.
+type Account struct {
+	For    float64 `json:"for"`    // seconds
+	From   float64 `json:"from"`   // CO2 at the beginning
+	Should float64 `json:"should"` // carried off by the fan, had it moved what it did
+	Gained float64 `json:"gained"` // by the crop, less what leaked
+	Short  int     `json:"short"`  // accounts in a row by which the fan moved next to nothing
+	Still  bool    `json:"still,omitempty"`
 }
 
 const (
@@ -65,10 +77,24 @@ const (
 	fanFarMore    = 2.0 // hundreds of ppm, besides
 	fanVain       = 25 * 60.0
 	fanNear       = 1.5
+
+	// An account is closed after so long at the least, once the fan should have carried off so much, and given up after the most.
+	// By two in a row with less than stillShare of that gone, as mean over a minute or two of sensor's lag, it moves nothing; a
+	// clogged filter lets through half. One with more than movesShare gone shows that it does.
+	accountLeast  = 600.0
+	accountMost   = 3 * 3600.0
+	accountShould = 3.0
+	stillAccounts = 2
+	fanMisted     = 0.05
+	fanMistedOver = 900.0 // seconds
+	stillShare    = 0.25
+	movesShare    = 0.5
 )
 
 // Odd reports whether the fan may move less air than it did: what it does to the chamber's water cannot be reckoned with.
-func (f *FanTest) Odd() bool { return f.Failed || f.Choked || f.Against > fanOdd || f.Vain > fanVain/2 }
+func (f *FanTest) Odd() bool {
+	return f.Failed || f.Choked || f.Account.Still || f.Account.Short > 0 || f.Against > fanOdd || f.Vain > fanVain/2
+}
 
 // fan raises fan_failed.
 func (s *detection) fan() {
@@ -81,19 +107,34 @@ func (s *detection) fan() {
 		*c = Condition{Active: true, Code: NoPower, About: p.Name, Value: p.Watts, Bound: wattsIdle * s.Plugs[i].RunWatts}
 		return
 	}
-	in, room := &s.e.Air.Inside.CO2, s.roomMoist().CO2
+	if m := s.e.Spec.Plug(chamber.Humidifier); m >= 0 && m < len(s.e.Plugs) {
+		f.Misted += (1 - math.Exp(-s.dt/fanMistedOver)) * (s.e.Plugs[m].Output() - f.Misted)
+	}
+	in, room := &s.e.Air.Inside.CO2, s.e.roomMoist().CO2
 	excess := (in.Value - room) / fanUnit
 	if !in.OK || s.Open() || room > learn.RoomHigh {
 		f.Started = false
+		f.Account.restart()
 	} else {
-		needed := in.Value >= fanNeeded*s.e.Target.CO2MaxPPM && (f.UsualFor < fanUsualKnown || excess > fanMore*f.Usual+fanMoreAtLeast)
+		needed := in.Value >= fanNeeded*s.e.Target.CO2MaxPPM && (f.UsualFor < fanUsualKnown || excess > fanMore*f.Usual+fanMoreAtLeast) && s.staysWet()
 		f.advance(in.Value/fanUnit, excess, s.dt, p.Output(), needed)
 		f.fell(in.Value/fanUnit, excess, s.dt, p.Output())
 		f.choke(excess, s.dt, p.Output(), needed)
+		f.Account.advance(in.Value/fanUnit, p.Output(), s.dt, needed, &s.Door.Airing.Moves)
 	}
-	if f.Failed || f.Choked {
+	if f.Failed || f.Choked || f.Account.Still {
 		*c = Condition{Active: true, Code: NoEffect, About: p.Name, Quantity: chamber.CO2, Value: in.Value, Bound: room}
 	}
+}
+
+// staysWet reports whether humidity bears out that no air is moved, where people who raise the CO2 of a room that nobody measures
+// would look the same: the air is as wet as it should be with hardly any mist.
+func (s *detection) staysWet() bool {
+	if s.e.Air.Room.CO2.OK {
+		return true
+	}
+	rh := &s.e.Air.Inside.RelativeHumidity
+	return rh.OK && rh.Value >= s.e.Target.RelativeHumidity.Aim && s.Fan.Misted <= fanMisted
 }
 
 // advance takes in one step.
@@ -137,10 +178,44 @@ func (f *FanTest) fell(co2, excess, dt, output float64) {
 	gone := f.Top - co2
 	if f.Stopped < fanFellAfter && gone >= max(fanFell, fanFellShare*(excess+gone)) {
 		f.Failed, f.Choked = false, false
+		f.Account = Account{}
 		f.Against, f.ForAir, f.RanFor, f.Vain = 0, 0, 0, 0
 		f.Top = co2
 	}
 }
+
+// advance takes in dt seconds of the fan at that output. Only while the chamber lacks air is it short of any.
+func (a *Account) advance(co2, output, dt float64, needed bool, moves *Exchange) {
+	if moves.Made <= 0 || moves.Room <= 0 {
+		return
+	}
+	if a.For == 0 {
+		a.From = co2
+	}
+	excess := max(0, co2-moves.Room/fanUnit)
+	a.For += dt
+	a.Should += moves.Fan * output * excess * dt
+	a.Gained += (moves.Made/fanUnit - moves.Leak*excess) * dt
+	switch {
+	case a.For > accountMost:
+		a.restart()
+	case a.For < accountLeast || a.Should < accountShould:
+	default:
+		switch share := (a.Gained - (co2 - a.From)) / a.Should; {
+		case share < stillShare && (needed || a.Still):
+			a.Short++
+			a.Still = a.Still || a.Short >= stillAccounts
+		case share > movesShare:
+			a.Short, a.Still = 0, false
+		default:
+			a.Short = 0
+		}
+		a.restart()
+	}
+}
+
+// restart begins a new account.
+func (a *Account) restart() { *a = Account{Short: a.Short, Still: a.Still} }
 
 // choke looks whether the fan runs in vain.
 func (f *FanTest) choke(excess, dt, output float64, needed bool) {
@@ -154,7 +229,7 @@ func (f *FanTest) choke(excess, dt, output float64, needed bool) {
 		return
 	}
 	f.Vain = 0
-	if !f.Choked {
+	if !f.Choked && f.Account.Short == 0 {
 		accrue(&f.Usual, &f.UsualFor, excess, dt, fanUsual)
 	}
 }

@@ -25,7 +25,8 @@ type SensorWatch struct {
 
 	Pinned    float64 `json:"pinned"`     // seconds at saturation
 	Foreseen  float64 `json:"foreseen"`   // mean of the humidity that the learned chamber foresaw meanwhile
-	PinnedDry int64   `json:"pinned_dry"` // Drying.Done when that began
+	Expected  float64 `json:"expected"`   // seconds of it in which that was foreseen
+	PinnedDry Dryings `json:"pinned_dry"` // Drying.Done when that began
 	Good      float64 `json:"good"`       // seconds of sound behavior since suspicion
 	Changes   int     `json:"changes"`    // of value since suspicion
 
@@ -63,9 +64,13 @@ const (
 	saturated = 0.995
 	// unsaturated is the reading below which it has come free.
 	unsaturated = 0.99
-	// A sound sensor dips when the fan has drawn in enough drier air: so many times, within at least so long.
+	// A sound sensor dips when the fan has drawn in enough drier air: so many times, within at least so long; or more often in
+	// less.
 	pinnedDryings = 3
 	pinnedLeast   = 2 * 3600.0
+	pinnedOften   = 8
+	pinnedSoon    = 45 * 60.0
+	pinnedStale   = 1.25
 	// Without a fan it takes longer: a closed chamber is saturated in earnest at times.
 	pinnedAlone = 12 * 3600.0
 	// Beside another sensor of the same air that is drier by more than two sound ones can be, less. It must have left the other
@@ -77,11 +82,14 @@ const (
 	// Where no other sensor is as wet, and the learned chamber foresees air that is drier by more than a sound sensor's ±3 % and a little, it is less too.
 	pinnedForeseen = 30 * 60.0
 	foreseenDrier  = 0.96
+	foreseenWet    = 0.985 // from which the end of the range is foreseen: no fan need dry such air
 	foreseenAway   = 0.025 // that it must read above the others meanwhile, beyond what it did before
 
-	// Trust is earned back by so many changes of value over so long.
+	// Trust is earned back by so many changes of value over so long; the time counts as over where a sensor at the end of its range
+	// has come free so many times.
 	trustChanges = 5
 	trustAfter   = 10 * 60.0
+	trustDips    = 3
 
 	// Sensors of the same air may be apart by so much. Humidity: two of ±4 % above 90 % and 0.3 K between them at
 	// 5.7 points a kelvin: √2·4 + 1.7 = 7.4, rounded up. Temperature: two of ±0.3 K and a gradient over shelves of 1.5 K.
@@ -113,40 +121,69 @@ const (
 type Drying struct {
 	Ran  float64 `json:"ran"`  // seconds of the present run without mist
 	Rest float64 `json:"rest"` // seconds until the run that has ended has shown
-	Done int64   `json:"done"` // runs that have shown
+	Last float64 `json:"last"` // seconds of that
+	Done Dryings `json:"done"`
+}
+
+// Dryings counts runs that have shown.
+type Dryings struct {
+	Long int64   `json:"long"` // that changed most of the air
+	Some float64 `json:"some"` // and, since mist last ran, all by as much as would show in one
 }
 
 const (
 	// dryingRun, seconds, changes most of the air of a shelf tent by an exhaust fan of common size (20 to 90 m³/h in up to
-	// 1 m³) at least once.
-	dryingRun = 100.0
+	// 1 m³) at least once. A brief run takes dryingDip off by what is known of fan and room, but lasts dryingBrief: a sensor shows
+	// a third of that or more.
+	dryingRun   = 100.0
+	dryingDip   = 0.25 // relative humidity
+	dryingLeast = 0.4  // of a brief run, from which one counts for its part
+	dryingBrief = 20.0
 	// dryingLag, seconds, until a capacitive sensor shows the better part of what the air did.
 	dryingLag = 45.0
 )
 
-// advance lets dt seconds pass with or without fan and mist.
-func (d Drying) advance(dt float64, fan, mist bool) Drying {
+// brief is for how many seconds a fan must run that changes the air so many times a second, where saturated air holds so many
+// times as much vapor as the room's; 0: not known.
+func brief(changes, times float64) float64 {
+	share := dryingDip / (1 - 1/max(times, 1)) // of the air that must be changed
+	if changes <= 0 || !(share < 1) {
+		return dryingRun
+	}
+	return max(dryingBrief, min(-math.Log(1-share)/changes, dryingRun))
+}
+
+// advance lets dt seconds pass with or without fan and mist. A run of the given time counts as a brief one.
+func (d Drying) advance(dt float64, fan, mist bool, brief float64) Drying {
 	if d.Rest > 0 {
 		if d.Rest -= dt; d.Rest <= 0 {
 			d.Rest = 0
-			d.Done++
+			d.Done.add(d.Last, brief)
 		}
 	}
 	switch {
 	case mist:
-		d.Ran, d.Rest = 0, 0
+		d.Ran, d.Rest, d.Done.Some = 0, 0, 0
 	case fan:
 		if d.Ran += dt; d.Ran >= dryingRun+dryingLag {
+			d.Done.add(d.Ran, brief)
 			d.Ran = 0
-			d.Done++
 		}
 	default:
-		if d.Ran >= dryingRun {
-			d.Rest = dryingLag
+		if d.Ran >= dryingLeast*brief {
+			d.Rest, d.Last = dryingLag, d.Ran
 		}
 		d.Ran = 0
 	}
 	return d
+}
+
+// add counts a run of so many seconds.
+func (d *Dryings) add(ran, brief float64) {
+	d.Some += min(ran/brief, 1)
+	if ran >= dryingRun {
+		d.Long++
+	}
 }
 
 // WatchSensors judges the sensors by this step's readings. It gives, for each of Spec.Sensors, why the sensor is not to
@@ -161,7 +198,9 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	d.countActs(e, dt)
 	d.Sensors = d.matchedSensors(e)
 	for i := range d.Sensors {
-		d.Sensors[i].Jump.Gap += passed
+		w := &d.Sensors[i]
+		w.Jump.Gap += passed
+		w.PinnedDry.Some = min(w.PinnedDry.Some, d.Drying.Done.Some)
 		if i < len(e.Sensors) && e.Sensors[i].Fresh && d.Sensors[i].Have {
 			d.Sensors[i].age(dt, e.ForeseenRH, &e.Spec.Sensors[i], d.saturatedToo(i, e))
 		}
@@ -173,6 +212,10 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	for _, r := range e.Readings {
 		if !r.Retained && r.Sensor >= 0 && r.Sensor < len(d.Sensors) {
 			middle, others := d.middle(r.Sensor, e)
+			if !others && e.ForeseenK > 0 && e.Spec.Sensors[r.Sensor].Quantity == chamber.Temperature && e.Spec.Sensors[r.Sensor].Place == chamber.Inside {
+				// Where the room is hot and dry, mist cools the air by kelvins within seconds.
+				middle, others = e.ForeseenK-273.15, true
+			}
 			d.Sensors[r.Sensor].jumped(r.Value, middle, others, roomCO2, &e.Spec.Sensors[r.Sensor])
 			d.Sensors[r.Sensor].take(r.Value, d.Acts, d.Drying.Done, &e.Spec.Sensors[r.Sensor])
 		}
@@ -204,7 +247,7 @@ func (d *Detectors) countActs(e *Evidence, dt float64) {
 		fan = fan || p.Role == chamber.ExhaustFan && p.On
 		mist = mist || p.Role == chamber.Humidifier && p.On
 	}
-	d.Drying = d.Drying.advance(dt, fan, mist)
+	d.Drying = d.Drying.advance(dt, fan, mist, brief(d.Door.Airing.Moves.Fan, e.wetter()))
 }
 
 func (d *Detectors) matchedSensors(e *Evidence) []SensorWatch {
@@ -237,24 +280,28 @@ func (d *Detectors) saturatedToo(i int, e *Evidence) bool {
 	return some
 }
 
-// age lets time pass over the value that the sensor shows. At saturation it behaves soundly where the others are there too.
+// age lets time pass over the value that the sensor shows. One that was constant shows by changing that it is sound. At saturation
+// it behaves soundly where the others are there too.
 func (w *SensorWatch) age(dt, foreseen float64, s *chamber.Sensor, agrees bool) {
 	w.Same += dt
 	if s.Quantity == chamber.RelativeHumidity && w.Last >= saturated {
 		w.Pinned += dt
+		if foreseen >= foreseenWet {
+			w.Expected += dt
+		}
 		if foreseen > 0 {
 			w.Foreseen += dt / max(w.Pinned, 1) * (foreseen - w.Foreseen)
 		} else {
 			w.Foreseen = 1
 		}
 	}
-	if w.Suspect != "" && (agrees || !(s.Quantity == chamber.RelativeHumidity && w.Last >= unsaturated)) {
+	if w.Suspect != "" && (agrees || w.Suspect == Constant || !(s.Quantity == chamber.RelativeHumidity && w.Last >= unsaturated)) {
 		w.Good += dt
 	}
 }
 
 // take counts one reading.
-func (w *SensorWatch) take(v float64, acts, dryings int64, s *chamber.Sensor) {
+func (w *SensorWatch) take(v float64, acts int64, dryings Dryings, s *chamber.Sensor) {
 	same := w.Have && v == w.Last
 	clamped := s.Quantity == chamber.RelativeHumidity && v >= saturated // equal values at the end of the range mean nothing
 	if w.Have && !clamped && w.Suspect == "" && w.SameCount < sameReadings*10 {
@@ -273,10 +320,13 @@ func (w *SensorWatch) take(v float64, acts, dryings int64, s *chamber.Sensor) {
 		w.Longest = max(w.Longest*longestForgotten, w.Same)
 	}
 	if s.Quantity == chamber.RelativeHumidity && (!w.Have || w.Last < saturated || v < saturated) {
-		w.Pinned, w.PinnedDry = 0, dryings
+		w.Pinned, w.Expected, w.PinnedDry = 0, 0, dryings
 	}
 	if w.Have && w.Suspect != "" {
 		w.Changes++
+	}
+	if w.Suspect == Saturated && w.Last >= saturated && v < unsaturated {
+		w.Good += trustAfter / trustDips // in air that is saturated most of the time it cannot stay free for long
 	}
 	w.Have, w.Last, w.Same, w.SameCount, w.SameActs = true, v, 0, 0, acts
 }
@@ -346,7 +396,13 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	for j := range d.peers(i, e, func(j int) bool { return d.speaks(j, e) }) {
 		alone, allPinned = false, allPinned && d.Sensors[j].Pinned >= pinnedLeast
 	}
-	dried := drier && w.Pinned >= pinnedLeast && d.Drying.Done-w.PinnedDry >= pinnedDryings && !d.Fan.Odd()
+	most, co2 := e.Target.CO2MaxPPM, &e.Air.Inside.CO2
+	moves := !d.Fan.Odd() && !(co2.OK && most > 0 && co2.Value > pinnedStale*most) // CO2 that stands so high is not carried off
+	dryings := float64(d.Drying.Done.Long - w.PinnedDry.Long)
+	if alone { // several that agree are right unless most of the air was changed
+		dryings = d.Drying.Done.Some - w.PinnedDry.Some
+	}
+	dried := drier && moves && w.Expected < w.Pinned/2 && (w.Pinned >= pinnedLeast && dryings >= pinnedDryings || w.Pinned >= pinnedSoon && dryings >= pinnedOften)
 	if dried && (allPinned || wetter) || w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || wetter) {
 		return true
 	}

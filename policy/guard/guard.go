@@ -81,6 +81,9 @@ type Plug struct {
 	// readings; it is what the plug falls back to.
 	Duty      float64 `json:"duty"`
 	DutyHours float64 `json:"duty_hours"` // what the mean rests on
+	// Before is Duty as it was in the last hour, a quarter of one apart, the newest first.
+	Before      [5]float64 `json:"before"`
+	BeforeHours float64    `json:"before_hours"` // since the newest was put down
 
 	OnSeconds float64 `json:"on_seconds"` // counter
 	Switches  int64   `json:"switches"`   // counter

@@ -96,6 +96,7 @@ func (p *Plug) Unsync() { p.Synced, p.DisagreesSince = false, time.Time{} }
 const (
 	dutyMemory = 6 * time.Hour // long enough to hold a whole cycle of mist and air, short enough for a stage
 	dutyCap    = 48            // hours after which more history makes the mean no surer
+	dutyApart  = 0.25          // hours
 )
 
 // Pass lets time go by: the counter of on-time grows, and the mean duty where learn says that control had good
@@ -115,4 +116,16 @@ func (p *Plug) Pass(dt time.Duration, learn bool) {
 	w := 1 - math.Exp(-h/memory)
 	p.Duty += w * (p.Output() - p.Duty)
 	p.DutyHours = math.Min(p.DutyHours+h, dutyCap)
+	if p.BeforeHours += h; p.BeforeHours >= dutyApart {
+		copy(p.Before[1:], p.Before[:])
+		p.Before[0], p.BeforeHours = p.Duty, 0
+	}
+}
+
+// Habit is Duty as it was an hour ago: the sensor for whose want it is asked may have misled control until it was found out.
+func (p *Plug) Habit() float64 {
+	if old := p.Before[len(p.Before)-1]; old > 0 {
+		return old
+	}
+	return p.Duty
 }

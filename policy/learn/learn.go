@@ -22,10 +22,12 @@ type State struct {
 	FanTo  float64   `json:"fan_to,omitempty"`
 	Mist   float64   `json:"mist"` // spun up, 0..1
 	Fan    float64   `json:"fan"`
-	AirC   float64   `json:"air_c"`            // temperature of the air over minutes, as measured
-	HourC  float64   `json:"hour_c,omitempty"` // the same over hours
-	WallC  float64   `json:"wall_c"`           // of walls and shelves, worked out
-	CropC  float64   `json:"crop_c"`           // of the crop
+	AirC   float64   `json:"air_c"`             // temperature of the air over minutes, as measured
+	HourC  float64   `json:"hour_c,omitempty"`  // the same over hours
+	HourW  float64   `json:"hour_w,omitempty"`  // heat that evaporation takes from the air over hours, less the crop's, W/m³
+	HourWK float64   `json:"hour_wk,omitempty"` // heat that walls and moved air bring from the room for each kelvin, W/m³K
+	WallC  float64   `json:"wall_c"`            // of walls and shelves, worked out
+	CropC  float64   `json:"crop_c"`            // of the crop
 
 	CO2     Values[[cStates]float64, [cStates * cStates]float64] `json:"co2"`
 	Water   Values[[wStates]float64, [wStates * wStates]float64] `json:"water"`
@@ -136,7 +138,7 @@ const longestGap = 5 * time.Minute // after a longer one the air is unknown
 
 // Learn takes in what happened since the last step and gives the state after it.
 func (s State) Learn(facts *Facts) State {
-	f := facts.clean(s.HourC)
+	f := facts.clean(s.unmeasuredC())
 	dt := f.Now.Sub(s.At)
 	if s.At.IsZero() || dt > longestGap || dt < 0 || !s.sane() {
 		s = s.begin(f)
@@ -176,9 +178,9 @@ func (s State) Learn(facts *Facts) State {
 // astray reports whether air goes other ways than usual.
 func (f *Facts) astray() bool { return f.FanOdd || f.DoorOpen }
 
-// clean gives the facts with what cannot be replaced by what is typical. A room that nobody measures is taken to be as warm
-// as the chamber was over hours: nothing else stands there to warm or cool it for long.
-func (f *Facts) clean(hourC float64) *Facts {
+// clean gives the facts with what cannot be replaced by what is typical, and a room that nobody measures at roomC, °C; NaN: as
+// warm as the chamber.
+func (f *Facts) clean(roomC float64) *Facts {
 	c := *f
 	within := func(x *float64, low, high, otherwise float64) {
 		if !(*x >= low && *x <= high) { // also for NaN
@@ -189,10 +191,10 @@ func (f *Facts) clean(hourC float64) *Facts {
 	within(&c.RatedFlow, 0.1, 1e5, 0)
 	within(&c.RatedMist, 0.1, 1e6, 0)
 	within(&c.AirC, -20, 50, 18)
-	if hourC == 0 {
-		hourC = c.AirC
+	if math.IsNaN(roomC) {
+		roomC = c.AirC
 	}
-	within(&c.RoomC, -20, 50, hourC)
+	within(&c.RoomC, -20, 50, roomC)
 	within(&c.RoomRH, 0.01, 1.05, 0)
 	within(&c.RoomCO2, 200, 100_000, 0)
 	within(&c.Mist, 0, 1, 0)
@@ -211,7 +213,7 @@ func (f *Facts) clean(hourC float64) *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.HourC+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 
@@ -254,7 +256,7 @@ func (s *State) pass(f *Facts, seconds float64) {
 	s.At = f.Now
 	s.Watches += seconds
 	s.AirC += (f.AirC - s.AirC) * (1 - math.Exp(-seconds/600))
-	s.HourC += (f.AirC - s.HourC) * (1 - math.Exp(-seconds/7200))
+	s.overHours(f, seconds)
 	n := math.Ceil(seconds / stepS)
 	dt := seconds / n
 	k := s.constants(f)
@@ -274,9 +276,35 @@ func (s *State) pass(f *Facts, seconds float64) {
 	s.passCreep(seconds)
 }
 
-// What a room's humidity is taken for where nobody measures it, and how much more where it is cool, for each kelvin below 20:
-// heated rooms are dry, cellars damp. Common practice.
-const roomRH, roomCoolRH = 0.45, 0.015
+// RoomRH is what the relative humidity of a room at that temperature in °C is taken for where nobody measures it: heated rooms
+// are dry, cellars damp. Common practice.
+func RoomRH(celsius float64) float64 {
+	return 0.45 + 0.015*math.Max(0, math.Min(20-celsius, 20))
+}
+
+// overHours follows what tells how warm a room is that nobody measures.
+func (s *State) overHours(f *Facts, seconds float64) {
+	k := s.constants(f)
+	share := 1 - math.Exp(-seconds/7200)
+	moved := k.Flow*s.Fan + k.Leak
+	carried := moved * math.Max(0, s.Water.X[wVapor]-k.RoomV) // g/m³s, all of which evaporated in the chamber
+	s.HourC += share * (f.AirC - s.HourC)
+	s.HourW += share * (latentJ*carried - burnJ*perPPMGram*k.CO2Rate - s.HourW)
+	s.HourWK += share * (wallRoomW*wallArea/k.size + airJ*moved - s.HourWK)
+}
+
+// unmeasuredC is how warm a room is taken to be that nobody measures: as warm as the chamber was over hours, but for what
+// evaporation cools and the crop warms that. Nothing else stands there to warm or cool it for long.
+func (s *State) unmeasuredC() float64 {
+	if s.HourWK <= 0 {
+		return math.NaN()
+	}
+	return s.HourC + math.Max(-unmeasuredK, math.Min(unmeasuredShare*s.HourW/s.HourWK, unmeasuredK))
+}
+
+// unmeasuredK is by how much that may be, and unmeasuredShare how much of it is reckoned with: the humidity of such a room is a
+// guess too, and where it is damper than that less evaporates.
+const unmeasuredK, unmeasuredShare = 5.0, 0.5
 
 // constants are those of the reduced model by the present estimate.
 //
@@ -292,7 +320,7 @@ func (s *State) constants(f *Facts) Constants {
 	// Air that enters keeps its partial pressure and takes the chamber's temperature.
 	rh := f.RoomRH
 	if rh <= 0 {
-		rh = roomRH + roomCoolRH*math.Max(0, 20-f.RoomC)
+		rh = RoomRH(f.RoomC)
 	}
 	k.RoomV = math.Min(rh, 1) * saturation(f.RoomC) * (f.RoomC + zeroC) / (k.MassC + zeroC)
 	k.prepare()

@@ -17,7 +17,7 @@ const (
 
 // Model gives the chamber as learned, and whether a plan can rest on it.
 func (s *State) Model(facts *Facts) (Model, bool) {
-	f := facts.clean(s.HourC)
+	f := facts.clean(s.unmeasuredC())
 	if !s.sane() {
 		return Model{}, false
 	}

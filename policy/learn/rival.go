@@ -57,8 +57,16 @@ func (s *State) Foresees() float64 {
 	return min(1, s.Water.X[wSeen]+s.Creep)
 }
 
-// foreseenSD is how sure that must be.
-const foreseenSD = 0.01
+// ForeseesK is the same of temperature, K.
+func (s *State) ForeseesK() float64 {
+	if !s.sane() || !s.Fits() || s.Water.P[wWarm*wStates+wWarm] > foreseenWarmSD*foreseenWarmSD {
+		return 0
+	}
+	return s.Water.X[wWarm] + zeroC
+}
+
+// foreseenSD and foreseenWarmSD are how sure that must be, the latter in K.
+const foreseenSD, foreseenWarmSD = 0.01, 0.3
 
 // Given is what the humidifier is taken to give at full output, as the natural logarithm of an amount, and whether that is
 // well known by a filter whose mean surprise is below calm, standard deviations. Near saturation mist does nothing to the air,

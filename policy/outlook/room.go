@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"gillkeeper/policy/learn"
 	"gillkeeper/policy/plant"
 )
 
@@ -24,12 +25,10 @@ type Room struct {
 // Hour is one hour of the room's air; a NaN is not known.
 type Hour struct{ C, RH, CO2 float64 }
 
-// What is assumed of a room where nothing is measured: common practice for a heated room, and for a cool one, which is damper by
-// so much a kelvin below assumedC.
+// What is assumed of a room where nothing is measured: common practice for a heated room.
 const (
 	assumedC, assumedSwingK = 20, 1.5
-	assumedRH, assumedCO2   = 0.45, 480
-	assumedCoolRH           = 0.015
+	assumedCO2              = 480
 )
 
 // How weather goes on from what it was, as standard deviations from day to day. Common practice: a heated room keeps its
@@ -69,7 +68,7 @@ func RoomOf(hours []Hour, chamberC float64) Room {
 			r.SwingK = max(r.SwingK, assumedSwingK/2)
 		}
 	}
-	r.RH = assumedRH + assumedCoolRH*max(0, assumedC-r.MeanC)
+	r.RH = learn.RoomRH(r.MeanC)
 	switch r.KnownRH = len(rh) > 0; {
 	case len(vapor) > 0:
 		r.RH = mean(vapor) / plant.Saturation(r.MeanC)

@@ -1,0 +1,55 @@
+package alarm
+
+import (
+	"math"
+	"testing"
+)
+
+// TestAccount has CO2 follow its balance, dC/dt = made - (leak + fan) (C - room), with a fan that runs a third of the time and
+// moves a share of what was learned of it, seen through a sensor of three minutes' lag.
+func TestAccount(t *testing.T) {
+	moves := Exchange{Made: 0.6, Fan: 60.0 / 3600, Leak: 0.5 / 3600, Room: 450}
+	for _, c := range []struct {
+		moved float64
+		still bool
+	}{{1, false}, {0.5, false}, {0, true}} {
+		var a Account
+		co2, seen := 750.0, 7.5
+		const dt = 2.0
+		stillAt := 0.0
+		for s := 0.0; s < 6*3600; s += dt {
+			output, share := 0.0, 1.0
+			if math.Mod(s, 300) < 100 {
+				output = 1
+			}
+			if s >= 3*3600 {
+				share = c.moved
+			}
+			co2 += dt * (moves.Made - (moves.Leak+moves.Fan*output*share)*(co2-moves.Room))
+			seen += dt / 180 * (co2/fanUnit - seen)
+			a.advance(seen, output, dt, co2 > 800, &moves)
+			if a.Still && stillAt == 0 {
+				stillAt = s
+			}
+		}
+		if a.Still != c.still {
+			t.Errorf("a fan that moves %.0f %% of what it did: still %v after three hours", 100*c.moved, a.Still)
+		}
+		if c.still && (stillAt < 3*3600 || stillAt > 3.75*3600) {
+			t.Errorf("found %.0f min after it moved nothing; want within 45", (stillAt-3*3600)/60)
+		}
+	}
+}
+
+// TestBrief: where saturated air holds twice the room's vapor, half of the air must be changed for a dip of 25 points, for which
+// a fan of 60 changes an hour takes ln 2 min = 41.6 s; in a room that is as damp, no run is long enough but one that dries anyway.
+func TestBrief(t *testing.T) {
+	for _, c := range []struct{ changes, times, want float64 }{
+		{60.0 / 3600, 2, 60 * math.Ln2}, {600.0 / 3600, 2, dryingBrief}, {60.0 / 3600, 1, dryingRun}, {60.0 / 3600, 1.2, dryingRun},
+		{0, 2, dryingRun}, {60.0 / 3600, 0, dryingRun}, {1.0 / 3600, 2, dryingRun},
+	} {
+		if got := brief(c.changes, c.times); math.Abs(got-c.want) > 1e-9 {
+			t.Errorf("%g changes a second, %g times the room's vapor: %g s, want %g", c.changes, c.times, got, c.want)
+		}
+	}
+}
