@@ -24,7 +24,8 @@ const gather = 8 * time.Second
 
 // draw makes the chamber of a seed. Odd seeds fruit, even ones pin; half meter power; a third have a third pair of
 // sensors, which hangs warmer; a third have a heater; one in six measures nothing in the room. A third have sensors that
-// follow within seconds, and another third such as need minutes.
+// follow within seconds, and another third such as need minutes. From anyRoom on, half stand in a room of any temperature, a
+// third have one pair of sensors only, and half measure nothing in the room.
 func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	stage := species.Pinning
 	if seed%2 == 1 {
@@ -52,12 +53,26 @@ func draw(seed uint64, o *Plan) (*chamberCase, error) {
 			Standby: 0.3, MinOnS: 30, MinOffS: 30})
 	}
 	c.pace(&n)
+	heated := true
+	if seed >= anyRoom {
+		heated = n.Uniform(0, 1) < 0.5
+		bare = bare || n.Uniform(0, 1) < 0.4
+		if n.Uniform(0, 1) < 0.34 {
+			c.dropSecond()
+		}
+		if !heated {
+			c.standIn(n.Uniform(11, 27), &n)
+		}
+	}
 	if bare {
 		c.dropRoom()
 	}
 	var rows []species.Override
 	for _, s := range []species.Stage{species.Pinning, species.Fruiting} {
 		w := rehearse.FamilyTarget(s)
+		if !heated { // a grower chooses what grows there
+			w.TemperatureC = chamber.Band{Low: c.Weather.AirC - 5, Aim: c.Weather.AirC, High: c.Weather.AirC + 5}
+		}
 		rows = append(rows, species.Override{Species: "pleurotus-ostreatus", Stage: s, CO2MaxPPM: new(w.CO2MaxPPM),
 			RelativeHumidity: species.Range{Low: w.RelativeHumidity.Low, High: w.RelativeHumidity.High},
 			TemperatureC:     species.Range{Low: w.TemperatureC.Low, High: w.TemperatureC.High}})
@@ -117,11 +132,41 @@ func (c *chamberCase) pace(n *plant.Noise) {
 	}
 }
 
+// anyRoom is the seed from which on chambers differ more: those below are as they were when faults were found in them and mended,
+// so that these can be shown again.
+const anyRoom = 100_000
+
+// standIn has the room be that warm, and as damp as such rooms are.
+func (c *chamberCase) standIn(airC float64, n *plant.Noise) {
+	c.Weather.AirC, c.Weather.Humidity = airC, n.Uniform(0.3, 0.65)
+	if airC < 16 {
+		c.Weather.Humidity = n.Uniform(0.45, 0.8)
+	}
+}
+
 func (c *chamberCase) dropRoom() {
+	c.keepSensors(func(s *chamber.Sensor) bool { return s.Place == chamber.Inside })
+}
+
+// dropSecond leaves one sensor of each quantity in each place.
+func (c *chamberCase) dropSecond() {
+	type of struct {
+		chamber.Place
+		chamber.Quantity
+	}
+	seen := map[of]bool{}
+	c.keepSensors(func(s *chamber.Sensor) bool {
+		one := of{s.Place, s.Quantity}
+		defer func() { seen[one] = true }()
+		return !seen[one]
+	})
+}
+
+func (c *chamberCase) keepSensors(keep func(*chamber.Sensor) bool) {
 	var sensors []plant.SensorSpec
 	var specs []chamber.Sensor
 	for i := range c.Sensors {
-		if c.Sensors[i].Place == chamber.Inside {
+		if keep(&c.Spec.Sensors[i]) {
 			sensors, specs = append(sensors, c.Sensors[i]), append(specs, c.Spec.Sensors[i])
 		}
 	}

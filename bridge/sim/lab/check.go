@@ -172,17 +172,22 @@ func (e *examiner) explained(n alarm.Name, at time.Duration) bool {
 			return true
 		}
 	}
-	if n == alarm.SensorStuck && e.wet() {
+	if n == alarm.SensorStuck && e.anyWet() {
 		return true
 	}
 	return e.course.holds(n, &e.state.Target)
 }
 
-// wet reports whether a humidity sensor stands at the end of its range in air that is far from it: it is wet, and says so.
-func (e *examiner) wet() bool {
+// wet reports whether a sensor is one of humidity that stands at the end of its range in air that is far from it: it is wet, and
+// says so.
+func (e *examiner) wet(i int) bool {
+	s := &e.c.Spec.Sensors[i]
+	return s.Quantity == chamber.RelativeHumidity && s.Place == chamber.Inside && e.heard[i].value > 0.995 && e.course.drier(0.995-wetBy)
+}
+
+func (e *examiner) anyWet() bool {
 	for i := range e.heard {
-		s := &e.c.Spec.Sensors[i]
-		if s.Quantity == chamber.RelativeHumidity && s.Place == chamber.Inside && e.heard[i].value > 0.995 && e.course.drier(0.995-wetBy) {
+		if e.wet(i) {
 			return true
 		}
 	}
@@ -203,7 +208,7 @@ func (e *examiner) resumed() {
 		e.breaks(at, "the reservoir still counts as dry")
 	}
 	for i := range s.Sensors {
-		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) {
+		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) && !e.wet(i) {
 			e.breaks(at, "sensor %s is still not used: %s", s.Sensors[i].Name, s.Sensors[i].Suspect)
 		}
 	}
@@ -216,6 +221,9 @@ func (e *examiner) resumed() {
 		alarm.ChamberOpen, alarm.BrokerLost, alarm.FallbackActive, alarm.JournalFailing} {
 		if n == alarm.PlugDisobeys && !e.turnedSince(e.until()) {
 			continue // it cannot have shown that it obeys again
+		}
+		if n == alarm.SensorStuck && e.anyWet() {
+			continue
 		}
 		if s.Alarms.Active(n) && !slices.Contains(e.stood, n) {
 			e.breaks(at, "alarm %s still stands", n)

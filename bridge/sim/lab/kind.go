@@ -68,7 +68,8 @@ func unmetered(c *chamberCase) bool { return !c.metered }
 func heated(c *chamberCase) bool    { return c.Spec.Plug(chamber.Heater) >= 0 }
 func roomCO2(c *chamberCase) bool   { return c.Spec.Has(chamber.CO2, chamber.Room) }
 func three(c *chamberCase) bool     { return c.sensor(chamber.RelativeHumidity, 2) >= 0 }
-func onlyTwo(c *chamberCase) bool   { return !three(c) }
+func two(c *chamberCase) bool       { return c.sensor(chamber.RelativeHumidity, 1) >= 0 }
+func onlyTwo(c *chamberCase) bool   { return two(c) && !three(c) }
 
 // blind is what a missing or distrusted sensor leads to.
 var blind = []alarm.Name{alarm.FallbackActive, alarm.SensorSilent, alarm.SensorStuck, alarm.SensorDisagrees}
