@@ -5,7 +5,6 @@ import (
 	"slices"
 	"time"
 
-	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/control"
 	"gillkeeper/policy/guard"
@@ -23,8 +22,9 @@ const (
 	// blindMistDuty is run when nothing was learned: a little moisture keeps blocks from cracking for hours, and
 	// cannot drown them (common practice: a few percent of the time).
 	blindMistDuty = 0.03
-	// fallbackPeriod is the cycle in which a duty is run, at least.
-	fallbackPeriod = 10 * time.Minute
+	// fallbackPeriod is the cycle in which a duty is run, at least. A humidifier takes 10 to 20 s until it gives all: the same
+	// share of time in long runs would be half as much mist again as in the short ones that it was learned from.
+	fallbackPeriod = 3 * time.Minute
 )
 
 // fallBack replaces what control wants of humidifier and exhaust fan where the quantity they go by has no usable
@@ -64,6 +64,21 @@ func (t *step) fallBack() {
 			t.wants[i] = t.runDuty(i, q, t.fanDuty(i))
 		}
 	}
+	t.airWithMist()
+}
+
+// airWithMist runs the fan by habit too where mist is, on top of what CO2 asks for: with less air than it was learned beside, the
+// same mist would drench the chamber.
+func (t *step) airWithMist() {
+	i := t.Spec.Plug(chamber.ExhaustFan)
+	if i < 0 || !slices.Contains(t.short, chamber.RelativeHumidity) || slices.Contains(t.short, chamber.CO2) || t.wants[i].On {
+		return
+	}
+	if p := &t.s.Plugs[i]; p.DutyHours >= leastDutyHours {
+		if w := t.runDuty(i, chamber.RelativeHumidity, t.fanDuty(i)); w.On {
+			t.wants[i] = w
+		}
+	}
 }
 
 // waiting reports whether the quantity's sensors are simply still to be heard for the first time.
@@ -88,7 +103,7 @@ func (t *step) mistDuty(i int) float64 {
 	return blindMistDuty
 }
 
-// Where every sensor of humidity is left out because it stands at the end of its range, the air may yet be as wet as they say,
+// Where every sensor of humidity is left out and stands at the end of its range, the air may yet be as wet as they say,
 // and what is run by habit would keep it so, and them from showing that they are sound: the longer that lasts, the less mist is
 // given, down to half.
 const (
@@ -102,7 +117,7 @@ func (t *step) sparing() float64 {
 	hours := math.Inf(1)
 	for i := range t.Spec.Sensors {
 		if x := &t.Spec.Sensors[i]; x.Quantity == chamber.RelativeHumidity && x.Place == chamber.Inside {
-			if w := &t.s.Detectors.Sensors[i]; w.Suspect == alarm.Saturated {
+			if w := &t.s.Detectors.Sensors[i]; w.Suspect != "" && w.Pinned > 0 {
 				hours = math.Min(hours, w.Pinned/3600)
 			} else {
 				hours = 0

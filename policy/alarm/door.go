@@ -71,6 +71,9 @@ func (s *detection) door() {
 	}
 	d.LastPoint += s.dt
 	room := s.e.roomMoist()
+	if learned := d.Airing.Moves.Room; learned > 0 && !s.e.Air.Room.CO2.OK {
+		room.CO2 = learned
+	}
 	if ok {
 		if before, aired := d.Airing.advance(now, room, fan, s.e.Reservoir != nil && s.e.Reservoir.Dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
 			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean

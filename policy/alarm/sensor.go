@@ -85,7 +85,8 @@ const (
 	foreseenWet    = 0.985 // from which the end of the range is foreseen: no fan need dry such air
 	foreseenAway   = 0.025 // that it must read above the others meanwhile, beyond what it did before
 
-	// Trust is earned back by so many changes of value over so long; the time counts as over where a sensor at the end of its range
+	// Trust is earned back by so many changes of value over so long, or where one that was constant stands for as long at the end of
+	// its range as was foreseen; the time counts as over where a sensor at the end of its range
 	// has come free so many times.
 	trustChanges = 5
 	trustAfter   = 10 * 60.0
@@ -351,7 +352,7 @@ func (d *Detectors) judge(i int, e *Evidence, dt float64) {
 			w.Jump = Jump{Low: w.Jump.Low}
 		}
 		w.Good, w.Changes = 0, 0
-	case (w.Suspect == Constant || w.Suspect == Saturated) && w.Good >= trustAfter && w.Changes >= trustChanges:
+	case (w.Suspect == Constant || w.Suspect == Saturated) && w.Good >= trustAfter && (w.Changes >= trustChanges || w.Suspect == Constant && w.Expected >= trustAfter):
 		w.Suspect, w.Good, w.Changes = "", 0, 0
 	}
 }

@@ -94,7 +94,7 @@ func (e *examiner) Step(in policy.Input) policy.Decision {
 	if e.rig == nil { // the first step, before the run exists
 		return d
 	}
-	e.course.add(at, e.rig, &e.c.Params)
+	e.course.add(at, e.rig, &e.c.Params, e.state.Reservoir.Balance.Cycles > 0)
 	e.watchOutlets(at, dt.Seconds())
 	e.invariants(plugs, &in, &d, at)
 	e.alarms(&d, at)

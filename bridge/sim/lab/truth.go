@@ -15,6 +15,7 @@ type course struct {
 	drawn   []float64     // grams since the start, by the hour
 	left    float64       // grams in the reservoir
 	flow    float64       // share of the clean filter's
+	early   float64       // times the hours before it is empty that a person is to be told, at which that is not too early
 	empty   time.Duration // when it was last empty; 0: never
 	now     time.Duration
 	next    time.Duration
@@ -24,7 +25,15 @@ type course struct {
 // remembered is how far back a limit alarm's condition may lie: its on-delay, the sensor's lag, and a deadband's worth.
 const remembered = 50
 
-func (c *course) add(at time.Duration, rig *plant.Rig, p *plant.Params) {
+// How early a low reservoir may be told of, as a multiple of when it should be: on a first filling nothing but the label is known,
+// which is off by a fifth, of what was drawn.
+const early, earlyByLabel = 1.5, 2.0
+
+func (c *course) add(at time.Duration, rig *plant.Rig, p *plant.Params, ranDry bool) {
+	c.early = earlyByLabel
+	if ranDry {
+		c.early = early
+	}
 	if rig.State.ReservoirG <= 1 {
 		c.empty = at
 	}
@@ -80,7 +89,7 @@ func (c *course) holds(n alarm.Name, t *crop.Target) bool {
 		return ever(func(x *plant.Truth) bool { return x.AirC > t.TemperatureC.High })
 	case alarm.ReservoirLow:
 		hours := float64(len(c.drawn) - 1)
-		return hours > 0 && c.left < 1.5*warnBefore.Hours()*(c.drawn[len(c.drawn)-1]-c.drawn[0])/hours
+		return hours > 0 && c.left < c.early*warnBefore.Hours()*(c.drawn[len(c.drawn)-1]-c.drawn[0])/hours
 	case alarm.ReservoirDry:
 		return c.empty > 0 && c.now-c.empty < time.Hour
 	case alarm.FilterClogged:
