@@ -36,7 +36,9 @@ func (t *step) water() {
 		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], Learn: &t.s.Learn, Facts: &t.facts,
 		Open: t.s.Detectors.Upset.Was, DoorOpen: t.s.Detectors.Door.Open, FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports, Late: t.s.Detectors.Late(i),
 	}
-	w.MistGPerH = t.learned().Mist
+	if t.Spec.Has(chamber.RelativeHumidity, chamber.Room) { // else it rests on a guess, and was half as much again as the truth
+		w.MistGPerH = t.learned().Mist
+	}
 	var refilled bool
 	t.s.Reservoir, refilled = t.s.Reservoir.Advance(&w)
 	if refilled {

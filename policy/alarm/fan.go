@@ -128,13 +128,13 @@ func (s *detection) fan() {
 }
 
 // staysWet reports whether humidity bears out that no air is moved, where people who raise the CO2 of a room that nobody measures
-// would look the same: the air is as wet as it should be with hardly any mist.
+// would look the same: the air is as wet as it should be with hardly any mist, or saturated.
 func (s *detection) staysWet() bool {
 	if s.e.Air.Room.CO2.OK {
 		return true
 	}
 	rh := &s.e.Air.Inside.RelativeHumidity
-	return rh.OK && rh.Value >= s.e.Target.RelativeHumidity.Aim && s.Fan.Misted <= fanMisted
+	return rh.OK && (rh.Value >= unsaturated || rh.Value >= s.e.Target.RelativeHumidity.Aim && s.Fan.Misted <= fanMisted)
 }
 
 // advance takes in one step.
