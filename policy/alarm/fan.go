@@ -23,7 +23,8 @@ type FanTest struct {
 	UsualFor float64 `json:"usual_for"` // seconds that it rests on
 	Vain     float64 `json:"vain"`      // seconds of fan while there is far more than usual
 	Choked   bool    `json:"choked,omitempty"`
-	Misted   float64 `json:"misted"` // mean output of the humidifier over minutes
+	Misted   float64 `json:"misted"`  // mean output of the humidifier over minutes
+	WetFor   float64 `json:"wet_for"` // seconds for which humidity was at fanWet or more
 	Account  Account `json:"account,omitzero"`
 }
 
@@ -35,6 +36,7 @@ type Account struct {
 	Gained float64 `json:"gained"` // by the crop, less what leaked
 	Short  int     `json:"short"`  // accounts in a row by which the fan moved next to nothing
 	Still  bool    `json:"still,omitempty"`
+	Fine   float64 `json:"fine"` // seconds for which the chamber has had air enough
 }
 
 const (
@@ -80,13 +82,18 @@ const (
 
 	// An account is closed after so long at the least, once the fan should have carried off so much, and given up after the most.
 	// By two in a row with less than stillShare of that gone, as mean over a minute or two of sensor's lag, it moves nothing; a
-	// clogged filter lets through half. One with more than movesShare gone shows that it does.
+	// clogged filter lets through half. One with more than movesShare gone shows that it does, and so does a chamber that has had
+	// air enough for accountFine.
 	accountLeast  = 600.0
 	accountMost   = 3 * 3600.0
 	accountShould = 3.0
+	accountFine   = 1800.0
 	stillAccounts = 2
 	fanMisted     = 0.05
 	fanMistedOver = 900.0 // seconds
+	fanMistedWet  = 0.25
+	fanWet        = 0.975
+	fanWetFor     = 600.0
 	stillShare    = 0.25
 	movesShare    = 0.5
 )
@@ -110,6 +117,10 @@ func (s *detection) fan() {
 	if m := s.e.Spec.Plug(chamber.Humidifier); m >= 0 && m < len(s.e.Plugs) {
 		f.Misted += (1 - math.Exp(-s.dt/fanMistedOver)) * (s.e.Plugs[m].Output() - f.Misted)
 	}
+	f.WetFor += s.dt
+	if rh := &s.e.Air.Inside.RelativeHumidity; !rh.OK || rh.Value < fanWet {
+		f.WetFor = 0
+	}
 	in, room := &s.e.Air.Inside.CO2, s.e.roomMoist().CO2
 	excess := (in.Value - room) / fanUnit
 	if !in.OK || s.Open() || room > learn.RoomHigh {
@@ -128,13 +139,13 @@ func (s *detection) fan() {
 }
 
 // staysWet reports whether humidity bears out that no air is moved, where people who raise the CO2 of a room that nobody measures
-// would look the same: the air is as wet as it should be with hardly any mist, or saturated.
+// would look the same: the air is as wet as it should be with hardly any mist, or stays nearly saturated with no more than is usual.
 func (s *detection) staysWet() bool {
 	if s.e.Air.Room.CO2.OK {
 		return true
 	}
 	rh := &s.e.Air.Inside.RelativeHumidity
-	return rh.OK && (rh.Value >= unsaturated || rh.Value >= s.e.Target.RelativeHumidity.Aim && s.Fan.Misted <= fanMisted)
+	return rh.OK && (s.Fan.WetFor >= fanWetFor && s.Fan.Misted <= fanMistedWet || rh.Value >= s.e.Target.RelativeHumidity.Aim && s.Fan.Misted <= fanMisted)
 }
 
 // advance takes in one step.
@@ -189,6 +200,12 @@ func (a *Account) advance(co2, output, dt float64, needed bool, moves *Exchange)
 	if moves.Made <= 0 || moves.Room <= 0 {
 		return
 	}
+	if a.Fine += dt; needed {
+		a.Fine = 0
+	}
+	if a.Fine >= accountFine {
+		a.Short, a.Still = 0, false
+	}
 	if a.For == 0 {
 		a.From = co2
 	}
@@ -215,7 +232,7 @@ func (a *Account) advance(co2, output, dt float64, needed bool, moves *Exchange)
 }
 
 // restart begins a new account.
-func (a *Account) restart() { *a = Account{Short: a.Short, Still: a.Still} }
+func (a *Account) restart() { *a = Account{Short: a.Short, Still: a.Still, Fine: a.Fine} }
 
 // choke looks whether the fan runs in vain.
 func (f *FanTest) choke(excess, dt, output float64, needed bool) {
