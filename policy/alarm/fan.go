@@ -94,6 +94,7 @@ const (
 	fanMistedWet  = 0.25
 	fanWet        = 0.975
 	fanWetFor     = 600.0
+	fanPeople     = 1800.0 // ppm; a bedroom with its windows shut, common practice
 	stillShare    = 0.25
 	movesShare    = 0.5
 )
@@ -139,9 +140,12 @@ func (s *detection) fan() {
 }
 
 // staysWet reports whether humidity bears out that no air is moved, where people who raise the CO2 of a room that nobody measures
-// would look the same: the air is as wet as it should be with hardly any mist, or stays nearly saturated with no more than is usual.
+// would look the same: the air is as wet as it should be with hardly any mist, or stays nearly saturated with no more than is usual. Or there is more CO2 than people make of a room.
 func (s *detection) staysWet() bool {
 	if s.e.Air.Room.CO2.OK {
+		return true
+	}
+	if s.e.Air.Inside.CO2.Value > max(fanPeople, 2*s.e.Target.CO2MaxPPM) {
 		return true
 	}
 	rh := &s.e.Air.Inside.RelativeHumidity
