@@ -105,11 +105,11 @@ func (t *step) mistDuty(i int) float64 {
 
 // Where every sensor of humidity is left out and stands at the end of its range, the air may yet be as wet as they say,
 // and what is run by habit would keep it so, and them from showing that they are sound: the longer that lasts, the less mist is
-// given, down to half.
+// given, down to a third.
 const (
-	sparingAfter = 2.0 // hours at the end of the range
-	sparingHour  = 0.8 // of the duty that is left after each more
-	sparingLeast = 0.5
+	sparingAfter = 1.25 // hours at the end of the range
+	sparingHour  = 0.7  // of the duty that is left after each more
+	sparingLeast = 0.35
 )
 
 // sparing is the share of the habit that is run.

@@ -195,7 +195,7 @@ func TestKilledHalfWay(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	var was []journal.Minute
 	halfway, acked, tried := 0, 0, 0
-	wait := 250.0 // ms
+	wait := 250.0                                               // ms
 	for i := 0; i < kills || halfway == 0 && i < 8*kills; i++ { // a quick machine is done sooner than one can kill
 		tried++
 		b.remember(2 * 24)

@@ -18,7 +18,9 @@ type Evidence struct {
 	Air chamber.Air
 	// ForeseenRH is the humidity that sensors in the chamber are to read now by what was learned of it; 0: not known.
 	ForeseenRH float64
-	// ForeseenK is the same of temperature, K.
+	// ForeseenWet says that they are to stand at the end of their range, as far as that can be told at all.
+	ForeseenWet bool
+	// ForeseenK is the same as ForeseenRH of temperature, K.
 	ForeseenK float64
 	// Sensors has one view for each of Spec.Sensors.
 	Sensors []SensorView

@@ -47,6 +47,8 @@ const (
 	jumpStrides = 4.0
 	// jumpStride: its usual step is forgotten over some hour of a reading each half minute.
 	jumpStride = 1.0 / 120
+	// jumpDown, seconds, for which a sensor with none beside it is left out after a step down.
+	jumpDown = 3600.0
 	// jumpLow: the lowest reading is forgotten over some six hours of a reading each half minute.
 	jumpForget = 1.0 / 720
 )
@@ -61,9 +63,9 @@ func jumpLimit(q chamber.Quantity) float64 {
 	return jumpCO2
 }
 
-// jumped weighs a new reading. The middle of the other sensors of the same air is given where there are any. It must
-// be called before the reading is taken.
-func (w *SensorWatch) jumped(v, middle float64, others bool, room float64, s *chamber.Sensor) {
+// jumped weighs a new reading. The middle of the other sensors of the same air is given where there are any; where it is alone,
+// what was foreseen of it may stand for them. It must be called before the reading is taken.
+func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64, s *chamber.Sensor) {
 	j := &w.Jump
 	gap := j.Gap
 	j.Gap = 0
@@ -72,7 +74,7 @@ func (w *SensorWatch) jumped(v, middle float64, others bool, room float64, s *ch
 		return
 	}
 	if j.By != 0 {
-		w.jumpedBack(v, middle, others, s)
+		w.jumpedBack(v, middle, others, alone, s)
 		return
 	}
 	step := v - w.Last
@@ -140,15 +142,20 @@ func (w *SensorWatch) mayJump(v float64, others bool, room float64, s *chamber.S
 // jumpedBack gives trust back: when the others agree again, suspected of the same or not, for two sensors do not jump to the
 // same place, or when it is as far from them as before the step, which a sensor in a warmer spot always is; with nobody to
 // ask, when the step is undone or the reading goes as low as before, which a sensor that has jumped upward cannot.
-func (w *SensorWatch) jumpedBack(v, middle float64, others bool, s *chamber.Sensor) {
+func (w *SensorWatch) jumpedBack(v, middle float64, others, alone bool, s *chamber.Sensor) {
 	j := &w.Jump
 	back := (v-w.Last)/j.By < -jumpBack || j.Back > 0 && (v-j.From)/j.By < 1-jumpBack
 	switch {
-	case others:
-		back = math.Abs(v-middle) < apartBack*apart(s.Quantity, middle) || // saturated, all read the same
-			(s.Quantity != chamber.RelativeHumidity || max(v, middle) < unsaturated) && math.Abs(v-middle-j.Before) < (1-jumpBack)*math.Abs(j.By)
+	case !alone:
 	case j.By > 0:
 		back = back || v < j.Low+(1-jumpBack)*j.By
+	default: // it may as well be back from a jump that nobody saw
+		back = back || w.Good >= jumpDown
+	}
+	if others {
+		agrees := math.Abs(v-middle) < apartBack*apart(s.Quantity, middle) || // saturated, all read the same
+			(s.Quantity != chamber.RelativeHumidity || max(v, middle) < unsaturated) && math.Abs(v-middle-j.Before) < (1-jumpBack)*math.Abs(j.By)
+		back = agrees || alone && back
 	}
 	if !back {
 		j.Back = 0

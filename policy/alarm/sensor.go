@@ -64,8 +64,8 @@ const (
 	saturated = 0.995
 	// unsaturated is the reading below which it has come free.
 	unsaturated = 0.99
-	// A sound sensor dips when the fan has drawn in enough drier air: so many times, within at least so long; or more often in
-	// less.
+	// A sound sensor dips when the fan has drawn in enough drier air: so many times, within at least so long. For the only one, more
+	// often in less is enough.
 	pinnedDryings = 3
 	pinnedLeast   = 2 * 3600.0
 	pinnedOften   = 8
@@ -82,7 +82,6 @@ const (
 	// Where no other sensor is as wet, and the learned chamber foresees air that is drier by more than a sound sensor's ±3 % and a little, it is less too.
 	pinnedForeseen = 30 * 60.0
 	foreseenDrier  = 0.96
-	foreseenWet    = 0.985 // from which the end of the range is foreseen: no fan need dry such air
 	foreseenAway   = 0.025 // that it must read above the others meanwhile, beyond what it did before
 
 	// Trust is earned back by so many changes of value over so long, or where one that was constant stands for as long at the end of
@@ -203,7 +202,7 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 		w.Jump.Gap += passed
 		w.PinnedDry.Some = min(w.PinnedDry.Some, d.Drying.Done.Some)
 		if i < len(e.Sensors) && e.Sensors[i].Fresh && d.Sensors[i].Have {
-			d.Sensors[i].age(dt, e.ForeseenRH, &e.Spec.Sensors[i], d.saturatedToo(i, e))
+			d.Sensors[i].age(dt, e.ForeseenRH, e.ForeseenWet, &e.Spec.Sensors[i], d.saturatedToo(i, e))
 		}
 	}
 	roomCO2 := 0.0
@@ -213,11 +212,12 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	for _, r := range e.Readings {
 		if !r.Retained && r.Sensor >= 0 && r.Sensor < len(d.Sensors) {
 			middle, others := d.middle(r.Sensor, e)
-			if !others && e.ForeseenK > 0 && e.Spec.Sensors[r.Sensor].Quantity == chamber.Temperature && e.Spec.Sensors[r.Sensor].Place == chamber.Inside {
+			alone := !others
+			if alone && e.ForeseenK > 0 && e.Spec.Sensors[r.Sensor].Quantity == chamber.Temperature && e.Spec.Sensors[r.Sensor].Place == chamber.Inside {
 				// Where the room is hot and dry, mist cools the air by kelvins within seconds.
 				middle, others = e.ForeseenK-273.15, true
 			}
-			d.Sensors[r.Sensor].jumped(r.Value, middle, others, roomCO2, &e.Spec.Sensors[r.Sensor])
+			d.Sensors[r.Sensor].jumped(r.Value, middle, others, alone, roomCO2, &e.Spec.Sensors[r.Sensor])
 			d.Sensors[r.Sensor].take(r.Value, d.Acts, d.Drying.Done, &e.Spec.Sensors[r.Sensor])
 		}
 	}
@@ -283,11 +283,11 @@ func (d *Detectors) saturatedToo(i int, e *Evidence) bool {
 
 // age lets time pass over the value that the sensor shows. One that was constant shows by changing that it is sound. At saturation
 // it behaves soundly where the others are there too.
-func (w *SensorWatch) age(dt, foreseen float64, s *chamber.Sensor, agrees bool) {
+func (w *SensorWatch) age(dt, foreseen float64, wet bool, s *chamber.Sensor, agrees bool) {
 	w.Same += dt
 	if s.Quantity == chamber.RelativeHumidity && w.Last >= saturated {
 		w.Pinned += dt
-		if foreseen >= foreseenWet {
+		if wet {
 			w.Expected += dt
 		}
 		if foreseen > 0 {
@@ -399,11 +399,13 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	}
 	most, co2 := e.Target.CO2MaxPPM, &e.Air.Inside.CO2
 	moves := !d.Fan.Odd() && !(co2.OK && most > 0 && co2.Value > pinnedStale*most) // CO2 that stands so high is not carried off
-	dryings := float64(d.Drying.Done.Long - w.PinnedDry.Long)
-	if alone { // several that agree are right unless most of the air was changed
-		dryings = d.Drying.Done.Some - w.PinnedDry.Some
+	often := float64(pinnedOften)
+	if w.Expected >= pinnedSoon/2 {
+		often *= 2 // walls that were soaked in earnest take long to dry
 	}
-	dried := drier && moves && w.Expected < w.Pinned/2 && (w.Pinned >= pinnedLeast && dryings >= pinnedDryings || w.Pinned >= pinnedSoon && dryings >= pinnedOften)
+	some := alone && w.Pinned >= pinnedSoon && d.Drying.Done.Some-w.PinnedDry.Some >= often // several that agree are right
+	long := w.Pinned >= pinnedLeast && d.Drying.Done.Long-w.PinnedDry.Long >= pinnedDryings
+	dried := drier && moves && w.Expected < w.Pinned/2 && (long || some)
 	if dried && (allPinned || wetter) || w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || wetter) {
 		return true
 	}

@@ -57,6 +57,12 @@ func (s *State) Foresees() float64 {
 	return min(1, s.Water.X[wSeen]+s.Creep)
 }
 
+// ForeseesWet reports whether a sound sensor of humidity is to stand near the end of its range now, however sure that is: in fog and
+// between wet walls nobody can be sure of more.
+func (s *State) ForeseesWet() bool {
+	return s.sane() && s.Fits() && s.Water.X[wSeen]+s.Creep >= foreseenWet
+}
+
 // ForeseesK is the same of temperature, K.
 func (s *State) ForeseesK() float64 {
 	if !s.sane() || !s.Fits() || s.Water.P[wWarm*wStates+wWarm] > foreseenWarmSD*foreseenWarmSD {
@@ -67,6 +73,9 @@ func (s *State) ForeseesK() float64 {
 
 // foreseenSD and foreseenWarmSD are how sure that must be, the latter in K.
 const foreseenSD, foreseenWarmSD = 0.01, 0.3
+
+// foreseenWet is the humidity from which a sensor may read at the end of its range.
+const foreseenWet = 0.985
 
 // Given is what the humidifier is taken to give at full output, as the natural logarithm of an amount, and whether that is
 // well known by a filter whose mean surprise is below calm, standard deviations. Near saturation mist does nothing to the air,

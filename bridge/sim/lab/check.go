@@ -201,14 +201,15 @@ const wetBy = 0.07
 func (e *examiner) resumed() {
 	at := e.last.Sub(e.c.Start)
 	s := &e.state
-	if len(s.Short) > 0 {
+	wet := e.anyWet() // and says so: then there may be nothing to go by
+	if len(s.Short) > 0 && !wet {
 		e.breaks(at, "plugs still run by habit for want of %v", s.Short)
 	}
 	if s.Reservoir.Dry {
 		e.breaks(at, "the reservoir still counts as dry")
 	}
 	for i := range s.Sensors {
-		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) && !e.wet(i) {
+		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) && !e.wet(i) && !e.weighed(i) {
 			e.breaks(at, "sensor %s is still not used: %s", s.Sensors[i].Name, s.Sensors[i].Suspect)
 		}
 	}
@@ -222,7 +223,7 @@ func (e *examiner) resumed() {
 		if n == alarm.PlugDisobeys && !e.turnedSince(e.until()) {
 			continue // it cannot have shown that it obeys again
 		}
-		if n == alarm.SensorStuck && e.anyWet() {
+		if wet && (n == alarm.SensorStuck || n == alarm.FallbackActive) {
 			continue
 		}
 		if s.Alarms.Active(n) && !slices.Contains(e.stood, n) {
@@ -236,6 +237,11 @@ func (e *examiner) drifted(sensor int) bool {
 	return slices.ContainsFunc(e.rig.Faults, func(f plant.Fault) bool {
 		return (f.Kind == plant.SensorDrift || f.Kind == plant.SensorBaseline) && f.Index == sensor
 	})
+}
+
+// weighed reports whether a step of a sensor has only just been seen: it is left out at once, and said when that lasts.
+func (e *examiner) weighed(sensor int) bool {
+	return e.state.Sensors[sensor].Suspect == string(alarm.Jumped) && e.state.Detectors.Sensors[sensor].Good < 600
 }
 
 // outvoted reports whether a sensor is left out because it reads too far from others of which one has drifted and is believed:
