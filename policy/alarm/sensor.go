@@ -65,7 +65,7 @@ const (
 	// unsaturated is the reading below which it has come free.
 	unsaturated = 0.99
 	// A sound sensor dips when the fan has drawn in enough drier air: so many times, within at least so long. For the only one, more
-	// often in less is enough.
+	// often in less, and all since mist last ran: what is foreseen may have the plan go on with it.
 	pinnedDryings = 3
 	pinnedLeast   = 2 * 3600.0
 	pinnedOften   = 8
@@ -404,7 +404,7 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 		often *= 2 // walls that were soaked in earnest take long to dry
 	}
 	some := alone && w.Pinned >= pinnedSoon && d.Drying.Done.Some-w.PinnedDry.Some >= often // several that agree are right
-	long := w.Pinned >= pinnedLeast && d.Drying.Done.Long-w.PinnedDry.Long >= pinnedDryings
+	long := !alone && w.Pinned >= pinnedLeast && d.Drying.Done.Long-w.PinnedDry.Long >= pinnedDryings
 	dried := drier && moves && w.Expected < w.Pinned/2 && (long || some)
 	if dried && (allPinned || wetter) || w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || wetter) {
 		return true
