@@ -121,6 +121,25 @@ func compareAll(t *testing.T, n int, stage species.Stage, d time.Duration) (all 
 	return all
 }
 
+// inPairs runs two keepers on each of so many seeds.
+func inPairs(seeds int, run func(seed, of int) rehearse.Figures) (all [2][]rehearse.Figures) {
+	for i := range all {
+		all[i] = make([]rehearse.Figures, seeds)
+	}
+	sideBySide(2*seeds, func(i int) { all[i%2][i/2] = run(i/2, i%2) })
+	return all
+}
+
+// shares are the figures that keepers are compared by.
+var shares = []struct {
+	name string
+	of   func(rehearse.Figures) float64
+}{
+	{"RH within 2.5 points", func(f rehearse.Figures) float64 { return f.RHWithin2_5 }},
+	{"RH within 5 points", func(f rehearse.Figures) float64 { return f.RHWithin5 }},
+	{"CO2 below maximum", func(f rehearse.Figures) float64 { return f.CO2BelowMax }},
+}
+
 // sideBySide does the work of each number below n, as many at once as the machine has cores.
 func sideBySide(n int, work func(i int)) {
 	jobs := make(chan int)

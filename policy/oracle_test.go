@@ -15,21 +15,10 @@ func TestPlanBesideOracle(t *testing.T) {
 	seeds, length, _ := extent(2, 8*time.Hour, 90*time.Minute)
 	from := uint64(number("GILLKEEPER_FROM", 1))
 	for _, stage := range []species.Stage{species.Pinning, species.Fruiting} {
-		var all [2][]rehearse.Figures
-		for i := range all {
-			all[i] = make([]rehearse.Figures, seeds)
-		}
-		sideBySide(2*seeds, func(i int) {
-			all[i%2][i/2] = keep(t, [2]keeper{planned, byOracle}[i%2], from+uint64(i/2), stage, length)
+		all := inPairs(seeds, func(seed, of int) rehearse.Figures {
+			return keep(t, [2]keeper{planned, byOracle}[of], from+uint64(seed), stage, length)
 		})
-		for _, f := range []struct {
-			name string
-			of   func(rehearse.Figures) float64
-		}{
-			{"RH within 2.5 points", func(f rehearse.Figures) float64 { return f.RHWithin2_5 }},
-			{"RH within 5 points", func(f rehearse.Figures) float64 { return f.RHWithin5 }},
-			{"CO2 below maximum", func(f rehearse.Figures) float64 { return f.CO2BelowMax }},
-		} {
+		for _, f := range shares {
 			plan, oracle := mean(all[0], f.of), mean(all[1], f.of)
 			t.Logf("%s, %s, %d seeds × %v: plan %.1f [%.1f], oracle %.1f [%.1f], %.1f %% of it", stage, f.name, seeds, length,
 				plan, p10(all[0], f.of), oracle, p10(all[1], f.of), 100*plan/oracle)

@@ -49,31 +49,20 @@ func TestRoomsThatNobodyMeasures(t *testing.T) {
 	}
 	from := uint64(number("GILLKEEPER_FROM", 1))
 	for _, stage := range []species.Stage{species.Pinning, species.Fruiting} {
-		var all [2][]rehearse.Figures
-		for i := range all {
-			all[i] = make([]rehearse.Figures, seeds)
-		}
-		sideBySide(2*seeds, func(i int) {
-			c := unmeasured(from+uint64(i/2), stage, length)
+		all := inPairs(seeds, func(seed, of int) rehearse.Figures {
+			c := unmeasured(from+uint64(seed), stage, length)
 			var ctl rehearse.Controller = rehearse.NewPolicyController(familyPolicy(t, c), c.Start)
-			if i%2 == 1 {
+			if of == 1 {
 				ctl = rehearse.NewCommonPractice(c.Spec, c.Target, rehearse.CarefulTimer(c))
 			}
 			run, err := rehearse.New(c, ctl)
 			if err != nil {
 				t.Error(err)
-				return
+				return rehearse.Figures{}
 			}
-			all[i%2][i/2] = run.Finish()
+			return run.Finish()
 		})
-		for _, f := range []struct {
-			name string
-			of   func(rehearse.Figures) float64
-		}{
-			{"RH within 2.5 points", func(f rehearse.Figures) float64 { return f.RHWithin2_5 }},
-			{"RH within 5 points", func(f rehearse.Figures) float64 { return f.RHWithin5 }},
-			{"CO2 below maximum", func(f rehearse.Figures) float64 { return f.CO2BelowMax }},
-		} {
+		for _, f := range shares {
 			t.Logf("%s, %s, %d seeds × %v: planned %.1f [%.1f], common practice %.1f [%.1f]", stage, f.name, seeds, length,
 				mean(all[0], f.of), p10(all[0], f.of), mean(all[1], f.of), p10(all[1], f.of))
 			if mean(all[0], f.of) <= mean(all[1], f.of) {
@@ -89,20 +78,9 @@ func unmeasured(seed uint64, stage species.Stage, length time.Duration) *rehears
 	c := rehearse.FamilyCase(seed, stage)
 	c.For, c.Settle, c.Actions = length, min(c.Settle, length/3), batch(stage)
 	n := plant.Noise{State: seed * 0x9e3779b97f4a7c15}
-	c.Weather.AirC, c.Weather.Humidity = n.Uniform(11, 27), n.Uniform(0.3, 0.65)
-	if c.Weather.AirC < 16 {
-		c.Weather.Humidity = n.Uniform(0.45, 0.8)
-	}
+	c.AnyRoom(&n)
 	c.Target.TemperatureC = chamber.Band{Low: 8, Aim: 18, High: 30}
-	spec, seen := *c.Spec, map[chamber.Quantity]bool{}
-	var sensors []plant.SensorSpec
-	spec.Sensors = nil
-	for i, s := range c.Spec.Sensors {
-		if s.Place == chamber.Inside && !seen[s.Quantity] {
-			seen[s.Quantity] = true
-			spec.Sensors, sensors = append(spec.Sensors, s), append(sensors, c.Sensors[i])
-		}
-	}
-	c.Spec, c.Sensors = &spec, sensors
+	c.KeepFirstSensors()
+	c.DropRoom()
 	return c
 }

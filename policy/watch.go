@@ -10,7 +10,7 @@ import (
 // suspect has the sensors judged by this step's readings, so that none under suspicion takes part in the vote.
 func (t *step) suspect() {
 	t.gather()
-	t.evidence.ForeseenRH, t.evidence.ForeseenK, t.evidence.ForeseenWet = t.s.Learn.Foresees(), t.s.Learn.ForeseesK(), t.s.Learn.ForeseesWet()
+	t.evidence.Foreseen = t.s.Learn.Foresees()
 	var codes []alarm.Code
 	t.s.Detectors, codes = t.s.Detectors.WatchSensors(&t.evidence)
 	for i := range t.s.Sensors {

@@ -195,8 +195,8 @@ func TestKilledHalfWay(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	var was []journal.Minute
 	halfway, acked, tried := 0, 0, 0
-	wait := 250.0                                               // ms
-	for i := 0; i < kills || halfway == 0 && i < 8*kills; i++ { // a quick machine is done sooner than one can kill
+	wait := 250.0 // ms, and less where a quick machine is done sooner than one can kill
+	for i := 0; i < kills || halfway == 0 && i < 8*kills; i++ {
 		tried++
 		b.remember(2 * 24)
 		was = b.past(time.Hour)

@@ -335,7 +335,7 @@ func TestSaturatedAgainstWhatIsForeseen(t *testing.T) {
 	}{{0.93, alarm.Saturated, math.NaN()}, {0.98, "", math.NaN()}, {0, "", math.NaN()}, {0.93, alarm.Saturated, 0.93}, {0.93, "", 0.999}} {
 		d := newDesk(t)
 		d.run(3*time.Hour, d.sound)
-		d.e.ForeseenRH = c.foreseen
+		d.e.Foreseen.RH = c.foreseen
 		d.e.Sensors[rhB], d.e.Sensors[rhC] = alarm.SensorView{}, alarm.SensorView{}
 		d.run(40*time.Minute, func(i int) float64 {
 			switch v := d.sound(i); i {

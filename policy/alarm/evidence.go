@@ -6,6 +6,7 @@ import (
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/guard"
+	"gillkeeper/policy/learn"
 )
 
 // Evidence is everything that the detectors may look at in one step. Whoever fills it leaves out nothing on purpose:
@@ -16,12 +17,8 @@ type Evidence struct {
 	Target crop.Target
 	// Air is the voted air of this step. It must not rest on the sensors that [Detectors.WatchSensors] named.
 	Air chamber.Air
-	// ForeseenRH is the humidity that sensors in the chamber are to read now by what was learned of it; 0: not known.
-	ForeseenRH float64
-	// ForeseenWet says that they are to stand at the end of their range, as far as that can be told at all.
-	ForeseenWet bool
-	// ForeseenK is the same as ForeseenRH of temperature, K.
-	ForeseenK float64
+	// Foreseen is what sensors in the chamber are to read now by what was learned of it.
+	Foreseen learn.Foreseen
 	// Sensors has one view for each of Spec.Sensors.
 	Sensors []SensorView
 	// Plugs has one for each of Spec.Plugs, after this step's reports.

@@ -89,14 +89,18 @@ const (
 	accountShould = 3.0
 	accountFine   = 1800.0
 	stillAccounts = 2
+	stillShare    = 0.25
+	movesShare    = 0.5
+
+	// Where nobody measures the room's CO2, the air is as wet as it should be with hardly any mist, as a mean over so many seconds,
+	// or has been nearly saturated for so long with no more than is usual. Beyond fanPeople, ppm, no people make it: a bedroom with
+	// its windows shut, common practice.
 	fanMisted     = 0.05
-	fanMistedOver = 900.0 // seconds
+	fanMistedOver = 900.0
 	fanMistedWet  = 0.25
 	fanWet        = 0.975
 	fanWetFor     = 600.0
-	fanPeople     = 1800.0 // ppm; a bedroom with its windows shut, common practice
-	stillShare    = 0.25
-	movesShare    = 0.5
+	fanPeople     = 1800.0
 )
 
 // Odd reports whether the fan may move less air than it did: what it does to the chamber's water cannot be reckoned with.
@@ -140,12 +144,9 @@ func (s *detection) fan() {
 }
 
 // staysWet reports whether humidity bears out that no air is moved, where people who raise the CO2 of a room that nobody measures
-// would look the same: the air is as wet as it should be with hardly any mist, or stays nearly saturated with no more than is usual. Or there is more CO2 than people make of a room.
+// would look the same. More than people make of a room needs no such witness.
 func (s *detection) staysWet() bool {
-	if s.e.Air.Room.CO2.OK {
-		return true
-	}
-	if s.e.Air.Inside.CO2.Value > max(fanPeople, 2*s.e.Target.CO2MaxPPM) {
+	if s.e.Air.Room.CO2.OK || s.e.Air.Inside.CO2.Value > max(fanPeople, 2*s.e.Target.CO2MaxPPM) {
 		return true
 	}
 	rh := &s.e.Air.Inside.RelativeHumidity

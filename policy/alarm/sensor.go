@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 )
 
 // SensorWatch is what is remembered of one sensor to judge it.
@@ -85,8 +86,7 @@ const (
 	foreseenAway   = 0.025 // that it must read above the others meanwhile, beyond what it did before
 
 	// Trust is earned back by so many changes of value over so long, or where one that was constant stands for as long at the end of
-	// its range as was foreseen; the time counts as over where a sensor at the end of its range
-	// has come free so many times.
+	// its range as was foreseen; the time counts as over where a sensor at the end of its range has come free so many times.
 	trustChanges = 5
 	trustAfter   = 10 * 60.0
 	trustDips    = 3
@@ -202,7 +202,7 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 		w.Jump.Gap += passed
 		w.PinnedDry.Some = min(w.PinnedDry.Some, d.Drying.Done.Some)
 		if i < len(e.Sensors) && e.Sensors[i].Fresh && d.Sensors[i].Have {
-			d.Sensors[i].age(dt, e.ForeseenRH, e.ForeseenWet, &e.Spec.Sensors[i], d.saturatedToo(i, e))
+			d.Sensors[i].age(dt, &e.Foreseen, &e.Spec.Sensors[i], d.saturatedToo(i, e))
 		}
 	}
 	roomCO2 := 0.0
@@ -211,14 +211,15 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	}
 	for _, r := range e.Readings {
 		if !r.Retained && r.Sensor >= 0 && r.Sensor < len(d.Sensors) {
+			w, spec := &d.Sensors[r.Sensor], &e.Spec.Sensors[r.Sensor]
 			middle, others := d.middle(r.Sensor, e)
 			alone := !others
-			if alone && e.ForeseenK > 0 && e.Spec.Sensors[r.Sensor].Quantity == chamber.Temperature && e.Spec.Sensors[r.Sensor].Place == chamber.Inside {
+			if alone && e.Foreseen.K > 0 && spec.Quantity == chamber.Temperature && spec.Place == chamber.Inside {
 				// Where the room is hot and dry, mist cools the air by kelvins within seconds.
-				middle, others = e.ForeseenK-273.15, true
+				middle, others = e.Foreseen.K-273.15, true
 			}
-			d.Sensors[r.Sensor].jumped(r.Value, middle, others, alone, roomCO2, &e.Spec.Sensors[r.Sensor])
-			d.Sensors[r.Sensor].take(r.Value, d.Acts, d.Drying.Done, &e.Spec.Sensors[r.Sensor])
+			w.jumped(r.Value, middle, others, alone, roomCO2, spec)
+			w.take(r.Value, d.Acts, d.Drying.Done, spec)
 		}
 	}
 	suspects := make([]Code, len(d.Sensors))
@@ -283,15 +284,15 @@ func (d *Detectors) saturatedToo(i int, e *Evidence) bool {
 
 // age lets time pass over the value that the sensor shows. One that was constant shows by changing that it is sound. At saturation
 // it behaves soundly where the others are there too.
-func (w *SensorWatch) age(dt, foreseen float64, wet bool, s *chamber.Sensor, agrees bool) {
+func (w *SensorWatch) age(dt float64, foreseen *learn.Foreseen, s *chamber.Sensor, agrees bool) {
 	w.Same += dt
 	if s.Quantity == chamber.RelativeHumidity && w.Last >= saturated {
 		w.Pinned += dt
-		if wet {
+		if foreseen.Wet {
 			w.Expected += dt
 		}
-		if foreseen > 0 {
-			w.Foreseen += dt / max(w.Pinned, 1) * (foreseen - w.Foreseen)
+		if foreseen.RH > 0 {
+			w.Foreseen += dt / max(w.Pinned, 1) * (foreseen.RH - w.Foreseen)
 		} else {
 			w.Foreseen = 1
 		}

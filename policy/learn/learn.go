@@ -256,10 +256,10 @@ func (s *State) pass(f *Facts, seconds float64) {
 	s.At = f.Now
 	s.Watches += seconds
 	s.AirC += (f.AirC - s.AirC) * (1 - math.Exp(-seconds/600))
-	s.overHours(f, seconds)
 	n := math.Ceil(seconds / stepS)
 	dt := seconds / n
 	k := s.constants(f)
+	s.overHours(&k, f.AirC, seconds)
 	for range int(n) {
 		m := Spin(&s.Mist, s.MistTo, mistUpS, mistDownS, dt)
 		fan := Spin(&s.Fan, s.FanTo, fanUpS, fanUpS, dt)
@@ -283,12 +283,11 @@ func RoomRH(celsius float64) float64 {
 }
 
 // overHours follows what tells how warm a room is that nobody measures.
-func (s *State) overHours(f *Facts, seconds float64) {
-	k := s.constants(f)
+func (s *State) overHours(k *Constants, airC, seconds float64) {
 	share := 1 - math.Exp(-seconds/7200)
 	moved := k.Flow*s.Fan + k.Leak
 	carried := moved * math.Max(0, s.Water.X[wVapor]-k.RoomV) // g/m³s, all of which evaporated in the chamber
-	s.HourC += share * (f.AirC - s.HourC)
+	s.HourC += share * (airC - s.HourC)
 	s.HourW += share * (latentJ*carried - burnJ*perPPMGram*k.CO2Rate - s.HourW)
 	s.HourWK += share * (wallRoomW*wallArea/k.size + airJ*moved - s.HourWK)
 }

@@ -49,26 +49,29 @@ func (s *State) Strayed(rival *State) bool { return s.Water.X[wMist] > rival.Wat
 // strayed is by how much, natural logarithm: a third.
 const strayed = 0.3
 
-// Foresees is what a sound sensor of humidity is to read now; 0: that is not known well enough.
-func (s *State) Foresees() float64 {
-	if !s.sane() || !s.Fits() || s.Water.P[wSeen*wStates+wSeen] > foreseenSD*foreseenSD {
-		return 0
-	}
-	return min(1, s.Water.X[wSeen]+s.Creep)
+// Foreseen is what sound sensors in the chamber are to read now.
+type Foreseen struct {
+	RH float64 // 0: not known well enough
+	K  float64 // the same of temperature
+	// Wet says that those of humidity are to stand near the end of their range, however sure that is: in fog and between wet walls
+	// nobody can be sure of more.
+	Wet bool
 }
 
-// ForeseesWet reports whether a sound sensor of humidity is to stand near the end of its range now, however sure that is: in fog and
-// between wet walls nobody can be sure of more.
-func (s *State) ForeseesWet() bool {
-	return s.sane() && s.Fits() && s.Water.X[wSeen]+s.Creep >= foreseenWet
-}
-
-// ForeseesK is the same of temperature, K.
-func (s *State) ForeseesK() float64 {
-	if !s.sane() || !s.Fits() || s.Water.P[wWarm*wStates+wWarm] > foreseenWarmSD*foreseenWarmSD {
-		return 0
+// Foresees gives what is foreseen.
+func (s *State) Foresees() (f Foreseen) {
+	if !s.sane() || !s.Fits() {
+		return f
 	}
-	return s.Water.X[wWarm] + zeroC
+	w, rh := &s.Water, s.Water.X[wSeen]+s.Creep
+	f.Wet = rh >= foreseenWet
+	if w.P[wSeen*wStates+wSeen] <= foreseenSD*foreseenSD {
+		f.RH = min(1, rh)
+	}
+	if w.P[wWarm*wStates+wWarm] <= foreseenWarmSD*foreseenWarmSD {
+		f.K = w.X[wWarm] + zeroC
+	}
+	return f
 }
 
 // foreseenSD and foreseenWarmSD are how sure that must be, the latter in K.

@@ -56,3 +56,44 @@ func specOf(name string, drawn *plant.Case, sensors []plant.SensorSpec, outlets 
 	}
 	return s
 }
+
+// AnyRoom has the chamber stand in a room of 11 to 27 °C, which is damper where it is cool.
+func (c *Case) AnyRoom(n *plant.Noise) {
+	c.Weather.AirC, c.Weather.Humidity = n.Uniform(11, 27), n.Uniform(0.3, 0.65)
+	if c.Weather.AirC < 16 {
+		c.Weather.Humidity = n.Uniform(0.45, 0.8)
+	}
+}
+
+// KeepSensors leaves the sensors out that are not to be kept.
+func (c *Case) KeepSensors(keep func(*chamber.Sensor) bool) {
+	spec := *c.Spec
+	var sensors []plant.SensorSpec
+	spec.Sensors = nil
+	for i := range c.Sensors {
+		if keep(&c.Spec.Sensors[i]) {
+			sensors, spec.Sensors = append(sensors, c.Sensors[i]), append(spec.Sensors, c.Spec.Sensors[i])
+		}
+	}
+	c.Spec, c.Sensors = &spec, sensors
+}
+
+// KeepFirstSensors leaves one sensor of each quantity in each place.
+func (c *Case) KeepFirstSensors() {
+	type of struct {
+		chamber.Place
+		chamber.Quantity
+	}
+	seen := map[of]bool{}
+	c.KeepSensors(func(s *chamber.Sensor) bool {
+		one := of{s.Place, s.Quantity}
+		first := !seen[one]
+		seen[one] = true
+		return first
+	})
+}
+
+// DropRoom leaves the sensors in the room out.
+func (c *Case) DropRoom() {
+	c.KeepSensors(func(s *chamber.Sensor) bool { return s.Place == chamber.Inside })
+}

@@ -58,14 +58,14 @@ func draw(seed uint64, o *Plan) (*chamberCase, error) {
 		heated = n.Uniform(0, 1) < 0.5
 		bare = bare || n.Uniform(0, 1) < 0.4
 		if n.Uniform(0, 1) < 0.34 {
-			c.dropSecond()
+			c.KeepFirstSensors()
 		}
 		if !heated {
-			c.standIn(n.Uniform(11, 27), &n)
+			c.AnyRoom(&n)
 		}
 	}
 	if bare {
-		c.dropRoom()
+		c.DropRoom()
 	}
 	var rows []species.Override
 	for _, s := range []species.Stage{species.Pinning, species.Fruiting} {
@@ -135,43 +135,6 @@ func (c *chamberCase) pace(n *plant.Noise) {
 // anyRoom is the seed from which on chambers differ more: those below are as they were when faults were found in them and mended,
 // so that these can be shown again.
 const anyRoom = 100_000
-
-// standIn has the room be that warm, and as damp as such rooms are.
-func (c *chamberCase) standIn(airC float64, n *plant.Noise) {
-	c.Weather.AirC, c.Weather.Humidity = airC, n.Uniform(0.3, 0.65)
-	if airC < 16 {
-		c.Weather.Humidity = n.Uniform(0.45, 0.8)
-	}
-}
-
-func (c *chamberCase) dropRoom() {
-	c.keepSensors(func(s *chamber.Sensor) bool { return s.Place == chamber.Inside })
-}
-
-// dropSecond leaves one sensor of each quantity in each place.
-func (c *chamberCase) dropSecond() {
-	type of struct {
-		chamber.Place
-		chamber.Quantity
-	}
-	seen := map[of]bool{}
-	c.keepSensors(func(s *chamber.Sensor) bool {
-		one := of{s.Place, s.Quantity}
-		defer func() { seen[one] = true }()
-		return !seen[one]
-	})
-}
-
-func (c *chamberCase) keepSensors(keep func(*chamber.Sensor) bool) {
-	var sensors []plant.SensorSpec
-	var specs []chamber.Sensor
-	for i := range c.Sensors {
-		if keep(&c.Spec.Sensors[i]) {
-			sensors, specs = append(sensors, c.Sensors[i]), append(specs, c.Spec.Sensors[i])
-		}
-	}
-	c.Sensors, c.Spec.Sensors = sensors, specs
-}
 
 // sensor gives the index of the n-th sensor of a quantity in the chamber, or -1.
 func (c *chamberCase) sensor(q chamber.Quantity, n int) int {
