@@ -87,6 +87,9 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 	return Moist{room.CO2 + a.Usual.CO2, room.Vapor + a.Usual.Vapor}, true
 }
 
+// afresh forgets what the air usually holds. What fan and leaks move is known apart from that.
+func (a Airing) afresh() Airing { return Airing{Moves: a.Moves} }
+
 // follow takes in what is learned now.
 func (e *Exchange) follow(now *Exchange, dt float64) {
 	if now.Made <= 0 {

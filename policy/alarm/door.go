@@ -74,6 +74,9 @@ func (s *detection) door() {
 	if learned := d.Airing.Moves.Room; learned > 0 && !s.e.Air.Room.CO2.OK {
 		room.CO2 = learned
 	}
+	if s.soleJumped() {
+		d.Airing = d.Airing.afresh()
+	}
 	if ok {
 		if before, aired := d.Airing.advance(now, room, fan, s.e.Reservoir != nil && s.e.Reservoir.Dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
 			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
@@ -98,6 +101,23 @@ func (s *detection) door() {
 	if d.Open {
 		*s.out.Of(ChamberOpen) = Condition{Active: true, Quantity: chamber.CO2, Value: now.CO2, Bound: d.Before.CO2}
 	}
+}
+
+// soleJumped reports whether the only sensor of the vapor is known to have made a step: what was read before it and what is
+// read after it are not of one scale, and the one less the other is nothing that a door let out.
+func (s *detection) soleJumped() bool {
+	for _, q := range [...]chamber.Quantity{chamber.Temperature, chamber.RelativeHumidity} {
+		sensors, jumped := 0, false
+		for i := range s.e.Spec.Sensors {
+			if spec := &s.e.Spec.Sensors[i]; spec.Quantity == q && spec.Place == chamber.Inside && i < len(s.Sensors) {
+				sensors, jumped = sensors+1, s.Sensors[i].Suspect == Jumped
+			}
+		}
+		if sensors == 1 && jumped {
+			return true
+		}
+	}
+	return false
 }
 
 // moist is the air of the chamber now.

@@ -79,6 +79,7 @@ type Life struct {
 
 	Standing bool          `json:"standing,omitempty"` // the condition after on-delay and off-delay
 	Seen     bool          `json:"seen,omitempty"`     // the condition as of the last step
+	Hushed   bool          `json:"hushed,omitempty"`   // it was suppressed when it was last active, and has not ceased for as long as the off-delay
 	OnFor    time.Duration `json:"on_for,omitempty"`   // active without a break
 	OffFor   time.Duration `json:"off_for,omitempty"`  // inactive without a break
 	AloneFor time.Duration `json:"alone_for,omitempty"`
@@ -164,18 +165,19 @@ func (l *Life) age(passed time.Duration) {
 func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 	switch {
 	case l.Phase == OutOfService:
-		l.Standing, l.Seen, l.OnFor, l.OffFor = false, false, 0, 0
+		l.Standing, l.Seen, l.Hushed, l.OnFor, l.OffFor = false, false, false, 0, 0
 		return
 	case c.Unknown:
+		l.Hushed = l.Hushed && c.Suppress
 		return
 	case c.Active:
+		if l.Hushed && !c.Suppress && !l.Standing {
+			l.OnFor = 0 // a suppressed condition starts its delay anew when it is released
+		}
 		if l.Seen {
 			l.OnFor += passed
 		}
-		l.Seen, l.OffFor = true, 0
-		if c.Suppress && !l.Standing {
-			l.OnFor = 0 // a suppressed condition starts its delay when it is released
-		}
+		l.Seen, l.OffFor, l.Hushed = true, 0, c.Suppress
 		l.Condition = c
 		if !c.Suppress && l.OnFor >= d.OnDelay {
 			l.Standing = true
@@ -186,7 +188,7 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 		}
 		l.Seen, l.OnFor = false, 0
 		if l.OffFor >= l.offDelay(d) {
-			l.Standing, l.OffFor = false, 0
+			l.Standing, l.OffFor, l.Hushed = false, 0, false
 			l.WasAcknowledged = false
 		}
 	}
@@ -209,15 +211,15 @@ func (l *Life) next(d *Declaration, c *Condition) Phase {
 		}
 		return standingOr(l.Standing && !c.Suppress, Unacknowledged, Normal)
 	case SuppressedByDesign:
-		if c.Suppress {
-			return p
+		if c.Suppress || l.Hushed {
+			return p // a condition that comes and goes stays suppressed over its off-delay
 		}
 		if l.Standing && l.WasAcknowledged {
 			return Acknowledged
 		}
 		return standingOr(l.Standing, Unacknowledged, Normal)
 	}
-	if c.Suppress && (c.Active || p.Active()) {
+	if c.Suppress && (c.Active && l.OnFor >= d.OnDelay || p.Active()) {
 		return SuppressedByDesign
 	}
 	if l.Standing {

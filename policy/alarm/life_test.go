@@ -130,6 +130,30 @@ var states = []struct {
 		w.on()
 		w.pass(30 * time.Second)
 	}, alarm.Normal},
+	{"A while a suppressed condition comes and goes within its delay", alarm.PlugDisobeys, func(w *walker) {
+		for range 30 {
+			w.on()
+			w.cond.Cause, w.cond.Suppress = alarm.BrokerLost, true
+			w.pass(on - 10*time.Second)
+			w.off()
+			w.pass(10 * time.Second)
+		}
+		if len(w.log) > 0 {
+			w.t.Errorf("changes %v, of which none is worth a word", w.log)
+		}
+	}, alarm.Normal},
+	{"H while a suppressed condition comes and goes", alarm.HumidityLow, func(w *walker) {
+		for range 30 {
+			w.on()
+			w.cond.Cause, w.cond.Suppress = alarm.ChamberOpen, true
+			w.pass(15 * time.Minute)
+			w.off()
+			w.pass(10 * time.Second)
+		}
+		if len(w.log) != 1 {
+			w.t.Errorf("changes %v, of which one is worth a word", w.log)
+		}
+	}, alarm.SuppressedByDesign},
 	{"H to C when it was acknowledged and never ceased", alarm.PlugDisobeys, func(w *walker) {
 		w.on()
 		w.pass(on)

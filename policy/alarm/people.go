@@ -115,7 +115,7 @@ func move(s State, n Name, to Phase, now time.Time) (State, Change, error) {
 	from := l.Phase
 	l.enter(to, now)
 	if to == OutOfService {
-		l.Standing, l.Seen, l.OnFor, l.OffFor = false, false, 0, 0
+		l.Standing, l.Seen, l.Hushed, l.OnFor, l.OffFor = false, false, false, 0, 0
 	}
 	return s, change(i, from, to, now, l, false), nil
 }

@@ -256,6 +256,8 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		{"wet where the air is", "43014/fan_blocked"},
 		// Mist went out of the door, which passed for a dry reservoir, and beside an open door no answer of the air counts.
 		{"dry beside a door", "60004/door_open"},
+		// The only thermometer jumped back after hours, and what it had read before passed for vapor that the door had let out.
+		{"a jump is no door", "130163/temperature_jump"},
 		// What was run by habit had been learned from a sensor that stood still, and kept the air so wet that the sensor never
 		// came free; a blocked fan dried no sensor.
 		{"kept wet by habit", "100020/rh_stuck 100022/fan_blocked 100004/rh_saturated"},
