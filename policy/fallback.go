@@ -65,6 +65,30 @@ func (t *step) fallBack() {
 		}
 	}
 	t.airWithMist()
+	t.prove()
+}
+
+// What shows whether a sensor of humidity at the end of its range is sound: a run of the fan that changes most of the air, without
+// mist, every so often.
+const (
+	proveEvery = 30 * time.Minute
+	proveRun   = 3 * time.Minute
+)
+
+// prove runs the fan and no mist for a few minutes now and then while every sensor of humidity is left out and stands at the end
+// of its range: a sound one dips, and one that is wet dries.
+func (t *step) prove() {
+	fan, mist := t.Spec.Plug(chamber.ExhaustFan), t.Spec.Plug(chamber.Humidifier)
+	pinned := time.Duration(t.pinnedHours() * float64(time.Hour))
+	if fan < 0 || !slices.Contains(t.short, chamber.RelativeHumidity) || pinned < proveEvery || pinned%proveEvery >= proveRun {
+		return
+	}
+	until := t.in.Now.Add(proveRun - pinned%proveEvery)
+	why := []reason.Reason{{Code: reason.Prove, Quantity: chamber.RelativeHumidity, Until: until}}
+	t.wants[fan] = guard.Want{On: true, Until: until, Reasons: why}
+	if mist >= 0 {
+		t.wants[mist] = guard.Want{Until: until, Reasons: why}
+	}
 }
 
 // airWithMist runs the fan by habit too where mist is, on top of what CO2 asks for: with less air than it was learned beside, the
@@ -114,17 +138,25 @@ const (
 
 // sparing is the share of the habit that is run.
 func (t *step) sparing() float64 {
-	hours := math.Inf(1)
+	return math.Max(sparingLeast, math.Pow(sparingHour, math.Max(0, t.pinnedHours()-sparingAfter)))
+}
+
+// pinnedHours is for how many hours every sensor of humidity in the chamber has been left out and at the end of its range.
+func (t *step) pinnedHours() float64 {
+	hours, any := math.Inf(1), false
 	for i := range t.Spec.Sensors {
 		if x := &t.Spec.Sensors[i]; x.Quantity == chamber.RelativeHumidity && x.Place == chamber.Inside {
-			if w := &t.s.Detectors.Sensors[i]; w.Suspect != "" && w.Pinned > 0 {
-				hours = math.Min(hours, w.Pinned/3600)
-			} else {
-				hours = 0
+			w := &t.s.Detectors.Sensors[i]
+			if w.Suspect == "" || w.Pinned <= 0 {
+				return 0
 			}
+			hours, any = math.Min(hours, w.Pinned/3600), true
 		}
 	}
-	return math.Max(sparingLeast, math.Pow(sparingHour, math.Max(0, hours-sparingAfter)))
+	if !any {
+		return 0
+	}
+	return hours
 }
 
 func (t *step) fanDuty(i int) float64 {

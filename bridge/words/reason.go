@@ -83,6 +83,11 @@ func (w Words) limit(r reason.Reason, on bool, now time.Time) string {
 		return "Somebody switched it at the plug; it is left as it is" + w.next(" until ", r.Until, now) + "."
 	case reason.Fallback:
 		return fmt.Sprintf("No usable reading of %s: it runs by habit, %s of the time.", inner(r.Quantity), Percent(r.Value, 0))
+	case reason.Prove:
+		if on {
+			return fmt.Sprintf("A run without mist%s, to see whether the sensor of %s is sound: then it dips.", w.next(" until ", r.Until, now), inner(r.Quantity))
+		}
+		return fmt.Sprintf("Off%s, so that the fan's run shows whether the sensor of %s is sound.", w.next(" until ", r.Until, now), inner(r.Quantity))
 	case reason.NoSensor:
 		return fmt.Sprintf("There is no reading of %s to act on.", inner(r.Quantity))
 	case reason.HeaterNoReading:

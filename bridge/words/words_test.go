@@ -147,6 +147,10 @@ func TestReasonSentences(t *testing.T) {
 		{site, false, reason.Reason{Code: reason.WaitEffect, Until: time.Time{}.Add(time.Minute)}, "Waiting for the last run to show in the readings."},
 		{site, false, reason.Reason{Code: reason.WaitEffect, Quantity: chamber.CO2}, "Waiting for a first reading of CO2."},
 		{site, true, reason.Reason{Code: reason.Fallback, Quantity: chamber.RelativeHumidity, Value: 0.117}, "No usable reading of humidity: it runs by habit, 12 % of the time."},
+		{site, true, reason.Reason{Code: reason.Prove, Quantity: chamber.RelativeHumidity, Until: now.Add(3 * time.Minute)},
+			"A run without mist until 13:03:00, to see whether the sensor of humidity is sound: then it dips."},
+		{site, false, reason.Reason{Code: reason.Prove, Quantity: chamber.RelativeHumidity, Until: now.Add(3 * time.Minute)},
+			"Off until 13:03:00, so that the fan's run shows whether the sensor of humidity is sound."},
 		{site, false, reason.Reason{Code: reason.RoomNoHelp, Quantity: chamber.RelativeHumidity, Value: 1921, Bound: 1899},
 			"The room's air would not dry the chamber: its vapor pressure is 1.92 kPa, the chamber's 1.90 kPa."},
 	} {

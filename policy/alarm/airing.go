@@ -15,6 +15,7 @@ type Airing struct {
 	Level    Moist    `json:"level,omitzero"`  // the same as it is, not above the room: people there may raise that in minutes
 	UsualFor float64  `json:"usual_for"`       // seconds that it rests on
 	Moves    Exchange `json:"moves,omitzero"`  // over an hour: an open door is soon learned for a leak
+	Clean    float64  `json:"clean,omitempty"` // air changes a second that the fan makes when nothing holds it up
 	Spell    float64  `json:"spell"`           // seconds for which all this has held
 	Due      float64  `json:"due"`             // ppm by which CO2 should have risen in the spell
 	From     float64  `json:"from"`            // mean CO2 when the spell began
@@ -68,7 +69,9 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 	if low {
 		a.Spell += dt
 		a.From = min(a.From, a.Mean.CO2)
-		a.Due += dt * (a.Moves.Made - (a.Moves.Leak+a.Moves.Fan*fan)*max(0, a.From+a.Due-room.CO2))
+		// A fan that has moved less for a while may have been seen to.
+		moved := a.Moves.Leak + max(a.Moves.Fan, a.Clean)*fan
+		a.Due += dt * (a.Moves.Made - moved*max(0, a.From+a.Due-room.CO2))
 		a.Due = max(a.Due, 0)
 	} else {
 		a.UsualFor = min(a.UsualFor+dt, airingUsual)
@@ -88,7 +91,7 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 }
 
 // afresh forgets what the air usually holds. What fan and leaks move is known apart from that.
-func (a Airing) afresh() Airing { return Airing{Moves: a.Moves} }
+func (a Airing) afresh() Airing { return Airing{Moves: a.Moves, Clean: a.Clean} }
 
 // follow takes in what is learned now.
 func (e *Exchange) follow(now *Exchange, dt float64) {

@@ -74,11 +74,15 @@ func (s *detection) door() {
 	if learned := d.Airing.Moves.Room; learned > 0 && !s.e.Air.Room.CO2.OK {
 		room.CO2 = learned
 	}
-	if s.soleJumped() {
+	if s.soleLeftOut() {
 		d.Airing = d.Airing.afresh()
 	}
+	if l := &s.e.Learned; l.Flow > 0 {
+		d.Airing.Clean = l.Exchange.Fan * s.Flow.Clean / l.Flow
+	}
 	if ok {
-		if before, aired := d.Airing.advance(now, room, fan, s.e.Reservoir != nil && s.e.Reservoir.Dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
+		dry := s.e.Reservoir != nil && s.e.Reservoir.Dry || s.e.Learned.MistInDoubt
+		if before, aired := d.Airing.advance(now, room, fan, dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
 			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
 		}
 	}
@@ -103,17 +107,17 @@ func (s *detection) door() {
 	}
 }
 
-// soleJumped reports whether the only sensor of the vapor is known to have made a step: what was read before it and what is
-// read after it are not of one scale, and the one less the other is nothing that a door let out.
-func (s *detection) soleJumped() bool {
+// soleLeftOut reports whether the only sensor of the vapor is under suspicion: what was read before that and what is read after it
+// may not be of one scale, and the one less the other is nothing that a door let out.
+func (s *detection) soleLeftOut() bool {
 	for _, q := range [...]chamber.Quantity{chamber.Temperature, chamber.RelativeHumidity} {
-		sensors, jumped := 0, false
+		sensors, suspect := 0, false
 		for i := range s.e.Spec.Sensors {
 			if spec := &s.e.Spec.Sensors[i]; spec.Quantity == q && spec.Place == chamber.Inside && i < len(s.Sensors) {
-				sensors, jumped = sensors+1, s.Sensors[i].Suspect == Jumped
+				sensors, suspect = sensors+1, s.Sensors[i].Suspect != ""
 			}
 		}
-		if sensors == 1 && jumped {
+		if sensors == 1 && suspect {
 			return true
 		}
 	}

@@ -73,6 +73,8 @@ type Learned struct {
 	FlowSD float64
 	Mist   float64 // mist for a second of on-time, the same
 	MistSD float64
+	// MistInDoubt says that mist has not shown as it did, for long.
+	MistInDoubt bool
 	Exchange
 }
 

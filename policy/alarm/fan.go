@@ -37,6 +37,9 @@ type Account struct {
 	Short  int     `json:"short"`  // accounts in a row by which the fan moved next to nothing
 	Still  bool    `json:"still,omitempty"`
 	Fine   float64 `json:"fine"` // seconds for which the chamber has had air enough
+
+	Made    float64 `json:"made"`     // by the crop, ppm a second, as a mean over a day
+	MadeFor float64 `json:"made_for"` // seconds that it rests on
 }
 
 const (
@@ -88,6 +91,10 @@ const (
 	accountMost   = 3 * 3600.0
 	accountShould = 3.0
 	accountFine   = 1800.0
+	// A fan that moves nothing has the learner believe in a crop that makes more and more. Where the air is so wet that no other
+	// air seems to come in, what the crop makes is reckoned with up to so many times what it made over the last day.
+	accountGrown  = 3.0
+	accountMemory = 24 * 3600.0
 	stillAccounts = 2
 	stillShare    = 0.25
 	movesShare    = 0.5
@@ -136,7 +143,7 @@ func (s *detection) fan() {
 		f.advance(in.Value/fanUnit, excess, s.dt, p.Output(), needed)
 		f.fell(in.Value/fanUnit, excess, s.dt, p.Output())
 		f.choke(excess, s.dt, p.Output(), needed)
-		f.Account.advance(in.Value/fanUnit, p.Output(), s.dt, needed, &s.Door.Airing.Moves)
+		f.Account.advance(in.Value/fanUnit, p.Output(), s.dt, needed, s.wetAnyway(), &s.Door.Airing.Moves)
 	}
 	if f.Failed || f.Choked || f.Account.Still {
 		*c = Condition{Active: true, Code: NoEffect, About: p.Name, Quantity: chamber.CO2, Value: in.Value, Bound: room}
@@ -146,9 +153,11 @@ func (s *detection) fan() {
 // staysWet reports whether humidity bears out that no air is moved, where people who raise the CO2 of a room that nobody measures
 // would look the same. More than people make of a room needs no such witness.
 func (s *detection) staysWet() bool {
-	if s.e.Air.Room.CO2.OK || s.e.Air.Inside.CO2.Value > max(fanPeople, 2*s.e.Target.CO2MaxPPM) {
-		return true
-	}
+	return s.e.Air.Room.CO2.OK || s.e.Air.Inside.CO2.Value > max(fanPeople, 2*s.e.Target.CO2MaxPPM) || s.wetAnyway()
+}
+
+// wetAnyway reports whether the air stays as wet as it should be with hardly any mist.
+func (s *detection) wetAnyway() bool {
 	rh := &s.e.Air.Inside.RelativeHumidity
 	return rh.OK && (s.Fan.WetFor >= fanWetFor && s.Fan.Misted <= fanMistedWet || rh.Value >= s.e.Target.RelativeHumidity.Aim && s.Fan.Misted <= fanMisted)
 }
@@ -194,16 +203,21 @@ func (f *FanTest) fell(co2, excess, dt, output float64) {
 	gone := f.Top - co2
 	if f.Stopped < fanFellAfter && gone >= max(fanFell, fanFellShare*(excess+gone)) {
 		f.Failed, f.Choked = false, false
-		f.Account = Account{}
+		f.Account = Account{Made: f.Account.Made, MadeFor: f.Account.MadeFor}
 		f.Against, f.ForAir, f.RanFor, f.Vain = 0, 0, 0, 0
 		f.Top = co2
 	}
 }
 
 // advance takes in dt seconds of the fan at that output. Only while the chamber lacks air is it short of any.
-func (a *Account) advance(co2, output, dt float64, needed bool, moves *Exchange) {
+func (a *Account) advance(co2, output, dt float64, needed, wet bool, moves *Exchange) {
 	if moves.Made <= 0 || moves.Room <= 0 {
 		return
+	}
+	accrue(&a.Made, &a.MadeFor, moves.Made, dt, accountMemory)
+	made := moves.Made
+	if wet {
+		made = min(made, accountGrown*a.Made)
 	}
 	if a.Fine += dt; needed {
 		a.Fine = 0
@@ -217,7 +231,7 @@ func (a *Account) advance(co2, output, dt float64, needed bool, moves *Exchange)
 	excess := max(0, co2-moves.Room/fanUnit)
 	a.For += dt
 	a.Should += moves.Fan * output * excess * dt
-	a.Gained += (moves.Made/fanUnit - moves.Leak*excess) * dt
+	a.Gained += (made/fanUnit - moves.Leak*excess) * dt
 	switch {
 	case a.For > accountMost:
 		a.restart()
@@ -237,7 +251,9 @@ func (a *Account) advance(co2, output, dt float64, needed bool, moves *Exchange)
 }
 
 // restart begins a new account.
-func (a *Account) restart() { *a = Account{Short: a.Short, Still: a.Still, Fine: a.Fine} }
+func (a *Account) restart() {
+	*a = Account{Short: a.Short, Still: a.Still, Fine: a.Fine, Made: a.Made, MadeFor: a.MadeFor}
+}
 
 // choke looks whether the fan runs in vain.
 func (f *FanTest) choke(excess, dt, output float64, needed bool) {

@@ -8,17 +8,18 @@ import (
 
 // Jump watches one sensor for a step that the air cannot have made: from one reading to the next, and then it stays.
 type Jump struct {
-	From   float64 `json:"from"`   // the reading before the step
-	To     float64 `json:"to"`     // the first one after it
-	Count  int     `json:"count"`  // readings that stayed there, while it is weighed; 0: nothing is
-	Beside float64 `json:"beside"` // what the others read then
-	Before float64 `json:"before"` // how far it was from the others before
-	Apart  float64 `json:"apart"`  // sum of how far it was from them since, while it is weighed
-	By     float64 `json:"by"`     // size of the step that it is suspected for; 0: none
-	Low    float64 `json:"low"`    // smoothed lowest of the readings of the last hours, before any step
-	Back   int     `json:"back"`   // readings in a row that show that it is over
-	Gap    float64 `json:"gap"`    // seconds since the reading before
-	Stride float64 `json:"stride"` // smoothed size of its steps from one reading to the next
+	From   float64 `json:"from"`          // the reading before the step
+	To     float64 `json:"to"`            // the first one after it
+	Count  int     `json:"count"`         // readings that stayed there, while it is weighed; 0: nothing is
+	Beside float64 `json:"beside"`        // what the others read then
+	Before float64 `json:"before"`        // how far it was from the others before
+	Apart  float64 `json:"apart"`         // sum of how far it was from them since, while it is weighed
+	By     float64 `json:"by"`            // size of the step that it is suspected for; 0: none
+	Low    float64 `json:"low"`           // smoothed lowest of the readings of the last hours, before any step
+	Back   int     `json:"back"`          // readings in a row that show that it is over
+	Gap    float64 `json:"gap"`           // seconds since the reading before
+	Was    float64 `json:"was,omitempty"` // what was foreseen at the reading before, of a sensor with no others; 0: nothing
+	Stride float64 `json:"stride"`        // smoothed size of its steps from one reading to the next
 }
 
 // The steps that count, from one reading to the next no more than [jumpGap] seconds later. A sensor of common lag
@@ -67,8 +68,14 @@ func jumpLimit(q chamber.Quantity) float64 {
 // what was foreseen of it may stand for them. It must be called before the reading is taken.
 func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64, s *chamber.Sensor) {
 	j := &w.Jump
-	gap := j.Gap
-	j.Gap = 0
+	gap, was := j.Gap, middle
+	if alone && others && j.Was != 0 { // what is foreseen of it has moved by now as the air did
+		was = j.Was
+	}
+	j.Gap, j.Was = 0, 0
+	if alone && others {
+		j.Was = middle
+	}
 	if !w.Have || s.Quantity == chamber.Illuminance || s.Place == chamber.Room || w.Suspect != "" && w.Suspect != Jumped && w.Suspect != Outlier {
 		j.Count = 0
 		return
@@ -85,7 +92,7 @@ func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64
 		w.stayed(v, middle, others, room, s)
 		return
 	case gap <= jumpGap && math.Abs(step) > max(jumpLimit(s.Quantity), jumpStrides*usual) && w.mayJump(v, others, room, s):
-		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart = w.Last, v, 1, middle, w.Last-middle, v-middle
+		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart = w.Last, v, 1, was, w.Last-was, v-middle
 		if w.AwayFor >= jumpKnown {
 			j.Before = w.Away
 		}

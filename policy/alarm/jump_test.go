@@ -184,3 +184,28 @@ func TestRoomThatHoldsMoreMakesNoJump(t *testing.T) {
 		t.Errorf("the room's sensor says it two minutes later, and the sensor is %q", got)
 	}
 }
+
+// TestOnlyThermometerStepsAsForeseen: where mist cools the air by kelvins between two readings, as was foreseen, the only
+// thermometer has not jumped; where nothing of the kind was foreseen, it has.
+func TestOnlyThermometerStepsAsForeseen(t *testing.T) {
+	for _, foreseen := range []bool{true, false} {
+		d := newDesk(t)
+		air := 18.0
+		say := func(i int) float64 {
+			if i == tempA {
+				return air + 0.05*d.noise.NormFloat64()
+			}
+			return d.sound(i)
+		}
+		d.e.Foreseen.K = 273.15 + 18
+		d.run(3*time.Hour, say)
+		air = 15
+		if foreseen {
+			d.e.Foreseen.K = 273.15 + 15
+		}
+		d.run(10*time.Minute, say)
+		if got := d.suspect[tempA] == alarm.Jumped; got == foreseen {
+			t.Errorf("3 K down, foreseen %v: suspect %q", foreseen, d.suspect[tempA])
+		}
+	}
+}

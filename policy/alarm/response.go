@@ -57,6 +57,7 @@ const (
 	responseFits  = 1.0
 	responseUsual = 1.05
 	oddMemory     = 6 * 3600.0
+	oddMost       = 1.8 // beyond, the learner is lost, which is not to become usual
 	oddKnown      = 3600.0
 	// uneasyMost: after the chamber was upset, walls and crop are a while as the learner does not take them to be. Until it foresees
 	// readings as well as usual again, but no longer than so many seconds, what the air answers says nothing of the water.
@@ -146,7 +147,7 @@ func (r *Response) accustom(w *Water, dt float64, res *Reservoir) {
 	if res.Dry || w.DoorOpen || r.evidence() >= doubted || w.Learn.Watched() < newcomer {
 		return
 	}
-	accrue(&r.Odd, &r.OddFor, w.Learn.Water.Odd, dt, oddMemory)
+	accrue(&r.Odd, &r.OddFor, min(w.Learn.Water.Odd, oddMost), dt, oddMemory)
 }
 
 // fits is the mean surprise up to which a rival is believed.
@@ -162,20 +163,21 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 	if w.Learn == nil || res.Dry {
 		return false
 	}
-	mist, known := w.Learn.Given(r.fits())
+	mist, most, known := w.Learn.Given(r.fits())
 	switch {
 	case w.DoorOpen || w.FanOdd:
 		r.Little, r.Less = 0, 0
 	case !known:
-	case r.GaveFor >= gaveKnown && mist < r.Gave-gaveLess:
+	case r.GaveFor >= gaveKnown && most < r.Gave-gaveLess:
 		if on {
 			r.Less += dt
 		}
-		if mist >= r.Gave-gaveLittle {
+		if most >= r.Gave-gaveLittle {
 			r.Little = 0
 		} else if on {
 			r.Little += dt
 		}
+	case most > mist: // not well known
 	default:
 		r.Little, r.Less = 0, 0
 		if !w.Open && r.evidence() < doubted {

@@ -24,12 +24,14 @@ type SensorWatch struct {
 	Repeats   float64 `json:"repeats"`   // learned share of readings that repeat the one before
 	Readings  int     `json:"readings"`  // that Repeats rests on, up to [repeatsKnown]
 
-	Pinned    float64 `json:"pinned"`     // seconds at saturation
-	Foreseen  float64 `json:"foreseen"`   // mean of the humidity that the learned chamber foresaw meanwhile
-	Expected  float64 `json:"expected"`   // seconds of it in which that was foreseen
-	PinnedDry Dryings `json:"pinned_dry"` // Drying.Done when that began
-	Good      float64 `json:"good"`       // seconds of sound behavior since suspicion
-	Changes   int     `json:"changes"`    // of value since suspicion
+	Pinned    float64 `json:"pinned"`           // seconds at saturation
+	Proved    float64 `json:"proved,omitempty"` // seconds for which it still counts that it was wrongly suspected of standing at its end
+	Wetted    bool    `json:"wetted,omitempty"` // it has been there and has not come free since
+	Foreseen  float64 `json:"foreseen"`         // mean of the humidity that the learned chamber foresaw meanwhile
+	Expected  float64 `json:"expected"`         // seconds of it in which that was foreseen
+	PinnedDry Dryings `json:"pinned_dry"`       // Drying.Done when that began
+	Good      float64 `json:"good"`             // seconds of sound behavior since suspicion
+	Changes   int     `json:"changes"`          // of value since suspicion
 
 	Away     float64 `json:"away"`      // smoothed difference to the others' middle, in the quantity's unit
 	AwayFor  float64 `json:"away_for"`  // seconds that it rests on
@@ -71,7 +73,9 @@ const (
 	pinnedLeast   = 2 * 3600.0
 	pinnedOften   = 8
 	pinnedSoon    = 45 * 60.0
-	pinnedStale   = 1.25
+	// Whatever a learner foresees that has long learned from that sensor: after so many, in pinnedLeast at the least, it is to be proved.
+	pinnedAnyway = 24
+	pinnedStale  = 1.25
 	// Without a fan it takes longer: a closed chamber is saturated in earnest at times.
 	pinnedAlone = 12 * 3600.0
 	// Beside another sensor of the same air that is drier by more than two sound ones can be, less. It must have left the other
@@ -84,6 +88,10 @@ const (
 	pinnedForeseen = 30 * 60.0
 	foreseenDrier  = 0.96
 	foreseenAway   = 0.025 // that it must read above the others meanwhile, beyond what it did before
+
+	// One that has come free and was trusted again is suspected for that by so many times as many runs, for so many seconds.
+	provedTimes = 3
+	provedFor   = 12 * 3600.0
 
 	// Trust is earned back by so many changes of value over so long, or where one that was constant stands for as long at the end of
 	// its range as was foreseen; the time counts as over where a sensor at the end of its range has come free so many times.
@@ -286,6 +294,7 @@ func (d *Detectors) saturatedToo(i int, e *Evidence) bool {
 // it behaves soundly where the others are there too.
 func (w *SensorWatch) age(dt float64, foreseen *learn.Foreseen, s *chamber.Sensor, agrees bool) {
 	w.Same += dt
+	w.Proved = max(0, w.Proved-dt)
 	if s.Quantity == chamber.RelativeHumidity && w.Last >= saturated {
 		w.Pinned += dt
 		if foreseen.Wet {
@@ -327,9 +336,13 @@ func (w *SensorWatch) take(v float64, acts int64, dryings Dryings, s *chamber.Se
 	if w.Have && w.Suspect != "" {
 		w.Changes++
 	}
-	if w.Suspect == Saturated && w.Last >= saturated && v < unsaturated {
+	if s.Quantity == chamber.RelativeHumidity && v >= saturated {
+		w.Wetted = true
+	}
+	if w.Suspect == Saturated && w.Wetted && v < unsaturated {
 		w.Good += trustAfter / trustDips // in air that is saturated most of the time it cannot stay free for long
 	}
+	w.Wetted = w.Wetted && v >= unsaturated
 	w.Have, w.Last, w.Same, w.SameCount, w.SameActs = true, v, 0, 0, acts
 }
 
@@ -354,6 +367,9 @@ func (d *Detectors) judge(i int, e *Evidence, dt float64) {
 		}
 		w.Good, w.Changes = 0, 0
 	case (w.Suspect == Constant || w.Suspect == Saturated) && w.Good >= trustAfter && (w.Changes >= trustChanges || w.Suspect == Constant && w.Expected >= trustAfter):
+		if w.Suspect == Saturated {
+			w.Proved = provedFor
+		}
 		w.Suspect, w.Good, w.Changes = "", 0, 0
 	}
 }
@@ -401,12 +417,18 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	most, co2 := e.Target.CO2MaxPPM, &e.Air.Inside.CO2
 	moves := !d.Fan.Odd() && !(co2.OK && most > 0 && co2.Value > pinnedStale*most) // CO2 that stands so high is not carried off
 	often := float64(pinnedOften)
+	if w.Proved > 0 {
+		often *= provedTimes
+	}
 	if w.Expected >= pinnedSoon/2 {
 		often *= 2 // walls that were soaked in earnest take long to dry
 	}
 	some := alone && w.Pinned >= pinnedSoon && d.Drying.Done.Some-w.PinnedDry.Some >= often // several that agree are right
 	long := !alone && w.Pinned >= pinnedLeast && d.Drying.Done.Long-w.PinnedDry.Long >= pinnedDryings
 	dried := drier && moves && w.Expected < w.Pinned/2 && (long || some)
+	if alone && drier && moves && w.Pinned >= pinnedLeast && d.Drying.Done.Some-w.PinnedDry.Some >= pinnedAnyway {
+		return true
+	}
 	if dried && (allPinned || wetter) || w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || wetter) {
 		return true
 	}

@@ -226,15 +226,15 @@ func chamberT(sc *Scene) float64 {
 	return 18
 }
 
-// roomVapor is the vapor in a cubic meter of the air that the fan draws in, g; where it is not measured, that of a
-// mild, rather dry room.
+// roomVapor is the vapor in a cubic meter of the air that the fan draws in, g. A room that is not measured is taken for one as
+// warm as the chamber, and as humid as such rooms are.
 func roomVapor(sc *Scene, t float64) float64 {
 	room := sc.Air.Room
-	if !room.RelativeHumidity.OK {
-		return vaporDensity(20, 0.45)
-	}
 	if room.Temperature.OK {
 		t = room.Temperature.Value
+	}
+	if !room.RelativeHumidity.OK {
+		return vaporDensity(t, learn.RoomRH(t))
 	}
 	return vaporDensity(t, room.RelativeHumidity.Value)
 }

@@ -101,6 +101,9 @@ func (f filter) sum(i, j int, z, sd, gate float64) float64 {
 	return math.Sqrt(odd)
 }
 
+// oddShare is that of a reading in the mean surprise.
+const oddShare = 0.02
+
 // take takes in a reading of value i, or of the sum of i and j where j is not below 0, whose noise is learned along, as a variance between low and high.
 func (v *Values[X, P]) take(f filter, i, j int, z, low, high float64, now time.Time) {
 	v.Noise = math.Max(low, math.Min(v.Noise, high))
@@ -113,7 +116,7 @@ func (v *Values[X, P]) take(f filter, i, j int, z, low, high float64, now time.T
 	if v.Taken == 0 {
 		odd = 1
 	}
-	v.Odd += (odd - v.Odd) * 0.02
+	v.Odd += (odd - v.Odd) * oddShare
 	v.Taken = min(v.Taken+1, 1e6)
 	v.Last = now
 	if v.Taken > enoughTaken {

@@ -49,6 +49,9 @@ type State struct {
 	Off      float64   `json:"off"`                // by how much readings of humidity lie off to one side, standard deviations
 	LostAt   time.Time `json:"lost_at,omitzero"`   // when the water filter was last lost and began anew
 	LostFrom time.Time `json:"lost_from,omitzero"` // when it first was, of times that followed each other
+	Misfit   float64   `json:"misfit,omitempty"`   // seconds for which the water of the chamber has not gone as foreseen, in a row
+	MisfitAt time.Time `json:"misfit_at,omitzero"` // when that was last counted
+	MistWas  float64   `json:"mist_was,omitempty"` // what the humidifier gave, as in Water, before the water filter began anew for that; 0: it has not
 }
 
 // recentBins is for how many hours what ran is kept, the present one included.
@@ -164,8 +167,10 @@ func (s State) Learn(facts *Facts) State {
 		s.co2().restart(cSeen, s.CO2.X[cSeen], 300)
 	}
 	s.Likely = s.foresaw(f)
+	before := s.Water.Odd
 	s.take(f)
 	s.bound(f)
+	s.fit(f, before)
 	if !s.mute() {
 		s.hold()
 	}
@@ -213,7 +218,7 @@ func (f *Facts) clean(roomC float64) *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && s.Misfit >= 0 && !math.IsNaN(s.MistWas) && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 
@@ -241,6 +246,7 @@ func (s *State) keep(old *State) {
 		s.Water.P[i*wStates+i] = math.Min(old.Water.P[i*wStates+i]*1.5+0.0025, s.Water.P[i*wStates+i])
 	}
 	s.CO2.Noise, s.Water.Noise, s.Creep = old.CO2.Noise, old.Water.Noise, old.Creep
+	s.MistWas = old.MistWas
 	s.FanRuns, s.Watches, s.Recent = old.FanRuns, old.Watches, old.Recent
 	s.Change.At, s.Change.What, s.Change.Times = old.Change.At, old.Change.What, old.Change.Times
 }

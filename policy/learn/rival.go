@@ -80,14 +80,23 @@ const foreseenSD, foreseenWarmSD = 0.01, 0.3
 // foreseenWet is the humidity from which a sensor may read at the end of its range.
 const foreseenWet = 0.985
 
-// Given is what the humidifier is taken to give at full output, as the natural logarithm of an amount, and whether that is
-// well known by a filter whose mean surprise is below calm, standard deviations. Near saturation mist does nothing to the air,
-// and tells nothing.
-func (s *State) Given(calm float64) (mist float64, known bool) {
+// Given is what the humidifier is taken to give at full output, as the natural logarithm of an amount, the most that it may be,
+// and whether that is known by a filter whose mean surprise is below calm, standard deviations. Near saturation mist does nothing
+// to the air, and tells nothing. How little next to nothing is cannot be known; where mist is well known the most is no more.
+func (s *State) Given(calm float64) (mist, most float64, known bool) {
 	w := &s.Water
-	sure := w.P[wMist*wStates+wMist] < givenSD*givenSD
-	return w.X[wMist], sure && w.Taken >= enoughTaken && w.Odd < calm && w.X[wSeen] < givenBelow
+	mist = w.X[wMist]
+	sd := math.Sqrt(max(0, w.P[wMist*wStates+wMist]))
+	most = mist
+	if sd >= givenSD {
+		most += givenMost * sd
+	}
+	return mist, most, w.Taken >= enoughTaken && w.Odd < calm && w.X[wSeen] < givenBelow
 }
+
+// MistInDoubt reports whether the water filter began anew after the chamber had long not gone as foreseen, and mist has not shown
+// to be what it was since.
+func (s *State) MistInDoubt() bool { return s.MistWas != 0 }
 
 // WithMist is the state with the humidifier taken for one that gives so much, as [State.Given] has it.
 func (s State) WithMist(mist float64) State {
@@ -98,6 +107,7 @@ func (s State) WithMist(mist float64) State {
 
 const (
 	givenSD    = 0.15
+	givenMost  = 2.0  // standard deviations
 	givenBelow = 0.95 // relative humidity
 )
 

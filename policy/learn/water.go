@@ -56,6 +56,16 @@ const (
 	// another chamber, above all one whose humidifier gives nothing. Lost for longer apart it is lost anew.
 	lostHolds, lostOver = 30 * time.Minute, 2 * time.Hour
 	foundGiveSD         = 0.005
+	// misfitLongest is for how long a filter may go on that does not fit. Time in which mist should show and does not counts for so
+	// many times as much: that the humidifier gives nothing is the likeliest reason of all.
+	misfitLongest = 90 * time.Minute
+	misfitDry     = 2
+	misfitStep    = 120.0 // s, the most that a reading stands for
+	// misfitLess is by how much less than its label says a humidifier is then taken to give, natural logarithm, and misfitSD how
+	// surely.
+	misfitLess, misfitSD = 2.0, 1.5
+	// Once it is known again to misfitKnown, and within misfitSame of what it was, it is taken for that, both natural logarithms.
+	misfitKnown, misfitSame = 0.3, 0.7
 	// A capacitive sensor that stands near saturation for hours reads high, by up to three points, and takes as long to
 	// recover (makers' data sheets, from memory). What is usual of it is taken off; it cannot be told from water.
 	creepMost, creepS    = 0.01, 6 * 3600.0
@@ -244,6 +254,42 @@ func (s *State) findAgain(z float64, f *Facts) {
 		s.LostFrom = f.Now
 	}
 	s.Off, s.LostAt, s.Water.Last = 0, f.Now, f.Now
+}
+
+// fit lets time pass over a filter that does not fit, and starts it anew from the labels when that has lasted: what a chamber
+// teaches by readings that nothing foresees it teaches wrongly, and the surer the longer it goes on. What the humidifier gives is
+// then anybody's guess. It starts from little: mist that shows is soon believed in, but a filter that foresees fog where there is
+// none takes each reading for an outlier. The mean surprise before this step's readings shows whether they surprise too, where it
+// is long in falling.
+func (s *State) fit(f *Facts, before float64) {
+	w := s.water()
+	if f.astray() || s.Water.Odd < leastCalm {
+		s.Misfit = 0
+		sd := math.Sqrt(math.Max(0, s.Water.P[wMist*wStates+wMist]))
+		if s.MistWas != 0 && s.Fits() && sd < misfitKnown && math.Abs(w.x[wMist]-s.MistWas) < misfitSame {
+			w.restart(wMist, s.MistWas, givenSD) // it is the humidifier that it was
+			s.MistWas = 0
+		}
+		return
+	}
+	if s.Water.Odd == before || s.Water.Odd-(1-oddShare)*before < oddShare*leastCalm { // readings at the end of their range say nothing of it
+		return
+	}
+	seconds := math.Min(f.Now.Sub(s.MisfitAt).Seconds(), misfitStep)
+	s.MisfitAt = f.Now
+	if s.MistTo > 0 && s.Off < 0 {
+		seconds *= misfitDry
+	}
+	s.Misfit += seconds
+	if s.Misfit >= misfitLongest.Seconds() {
+		s.Water.P, s.Water.Taken, s.Water.Odd = [wStates * wStates]float64{}, 0, 0
+		s.Misfit, s.Off, s.LostAt, s.LostFrom = 0, 0, f.Now, time.Time{}
+		if s.MistWas == 0 {
+			s.MistWas = w.x[wMist]
+		}
+		s.beginWater(f)
+		w.lead(wMist, w.x[wMist]-misfitLess, misfitSD)
+	}
 }
 
 // takeWet takes in a reading at the end of the sensor's range. It says that the air is at least so damp: where it is foreseen

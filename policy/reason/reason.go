@@ -44,6 +44,7 @@ const (
 	Observe         Code = "observe"       // decided and shown, not commanded
 	ChamberOpen     Code = "chamber_open"  // door open: rest until it is shut
 	Planned         Code = "planned"       // chosen by the plan: Plan, Value = its cost, Bound = that of doing otherwise
+	Prove           Code = "prove"         // air without mist, to see whether the sensors of Quantity dip: Until
 	Purge           Code = "purge"         // a longer fan run to learn the air flow: Until
 )
 

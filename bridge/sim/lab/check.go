@@ -100,8 +100,8 @@ func (e *examiner) estimate(place chamber.Place, q chamber.Quantity, now time.Ti
 	}
 }
 
-// runSlack is what a longest run may be outrun by: delays on both ways, and a step.
-const runSlack = 30.0
+// runSlack is what a longest run may be outrun by: a command that is half a minute late, a step, and the plug's own delay.
+const runSlack = 36.0
 
 // watchOutlets holds longest runs and minimum times at the outlets themselves, where these obey and can be reached.
 func (e *examiner) watchOutlets(at time.Duration, dt float64) {

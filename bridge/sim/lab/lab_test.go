@@ -258,9 +258,15 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		{"dry beside a door", "60004/door_open"},
 		// The only thermometer jumped back after hours, and what it had read before passed for vapor that the door had let out.
 		{"a jump is no door", "130163/temperature_jump"},
+		// So wrong was what the learner knew after hours without mist that nothing it foresaw came true, and no test of mist spoke.
+		{"no fit for hours", "140110/killed+mister_dead 120058/door_open+dry_unmetered"},
+		// A fan that moved nothing had taught of a crop that made fifty times as much, and moved air again when it was mended.
+		{"a mended fan is no door", "140235/fan_blocked 140153/fan_blocked+hand_at_plug"},
+		// Mist cooled the air by three kelvins between two readings, as was foreseen.
+		{"mist is no jump", "140179/co2_silent"},
 		// What was run by habit had been learned from a sensor that stood still, and kept the air so wet that the sensor never
 		// came free; a blocked fan dried no sensor.
-		{"kept wet by habit", "100020/rh_stuck 100022/fan_blocked 100004/rh_saturated"},
+		{"kept wet by habit", "100020/rh_stuck 100022/fan_blocked 100004/rh_saturated 140360/fan_dead 140360/fan_blocked 150014/rh_stuck"},
 		// A sensor that had just been trusted again was compared with another while both moved.
 		{"a jump from nowhere", "21055/rh_drift_two+rh_stuck"},
 	} {
