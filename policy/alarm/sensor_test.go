@@ -1,0 +1,382 @@
+package alarm_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
+)
+
+func TestSoundSensorsAreTrusted(t *testing.T) {
+	d := newDesk(t)
+	d.every = 30 * time.Second
+	for range 24 * 3 {
+		d.run(time.Hour, d.sound)
+		d.quiet("sound sensors")
+	}
+}
+
+func TestSensorStuck(t *testing.T) {
+	d := newDesk(t)
+	d.run(12*time.Hour, d.sound)
+	stuck := d.soundBut(rhB, 0.903)
+	d.run(10*time.Minute, stuck)
+	d.expect(alarm.SensorStuck, false, "after ten minutes")
+	d.run(80*time.Minute, stuck)
+	d.expect(alarm.SensorStuck, true, "after an hour and a half without the noise that it had")
+	if c := d.c.Of(alarm.SensorStuck); c.About != "rh-b" || c.Code != alarm.Constant {
+		t.Errorf("says %+v", *c)
+	}
+	if d.suspect[rhB] != alarm.Constant || d.suspect[rhA] != "" {
+		t.Errorf("suspects are %q", d.suspect)
+	}
+	d.run(3*time.Minute, d.sound)
+	if d.suspect[rhB] == "" {
+		t.Error("trusted again at once")
+	}
+	d.run(30*time.Minute, d.sound)
+	d.quiet("after it has come free")
+	if d.suspect[rhB] != "" {
+		t.Error("trust was not earned back")
+	}
+}
+
+func TestSensorSaturated(t *testing.T) {
+	d := newDesk(t)
+	d.run(3*time.Hour, d.sound)
+	d.run(time.Hour, d.soundBut(rhA, 0.999))
+	if d.suspect[rhA] != alarm.Saturated {
+		t.Errorf("an hour at 99.9 %% beside two at 90 %%: suspects are %q", d.suspect)
+	}
+	d.expect(alarm.SensorStuck, true, "one of three saturated")
+	// All of them: only the fan's dry air can tell.
+	d = newDesk(t)
+	d.run(3*time.Hour, d.sound)
+	all := func(i int) float64 {
+		if v := d.sound(i); i > rhC {
+			return v
+		}
+		return 0.999
+	}
+	d.run(time.Hour, all)
+	d.expect(alarm.SensorStuck, false, "an hour at saturation, as fog makes it")
+	d.run(2*time.Hour, all)
+	d.expect(alarm.SensorStuck, true, "three hours, and no dip after any of the fan's pulses")
+	d.run(30*time.Minute, d.sound)
+	d.expect(alarm.SensorStuck, false, "dry again")
+	// One that reads two points high stays there in air that goes from saturation to 98 % and back, as the others show.
+	d = newDesk(t)
+	d.run(3*time.Hour, d.sound)
+	n := 0
+	d.run(4*time.Hour, func(i int) float64 {
+		n++
+		switch {
+		case i > rhC:
+			return d.sound(i)
+		case i != rhA && n/200%3 == 0:
+			return 0.98
+		}
+		return 0.999
+	})
+	d.expect(alarm.SensorStuck, false, "damp air, and a sensor that reads two points high")
+}
+
+func TestSensorDisagrees(t *testing.T) {
+	d := newDesk(t)
+	d.run(time.Hour, d.sound)
+	off, creeps := 0.0, 0.0006 // a minute
+	high := func(i int) float64 {
+		v := d.sound(i)
+		if i == rhC {
+			off = min(off+creeps, 0.095)
+			v += off
+		}
+		return v
+	}
+	d.run(2*time.Hour, high)
+	d.expect(alarm.SensorDisagrees, false, "seven points apart")
+	d.run(2*time.Hour, high)
+	d.expect(alarm.SensorDisagrees, true, "one of three 9.5 points apart")
+	if d.suspect[rhC] != alarm.Outlier || d.suspect[rhA] != "" || d.suspect[rhB] != "" {
+		t.Errorf("suspects are %q", d.suspect)
+	}
+	d.run(3*time.Hour, d.sound)
+	d.quiet("agreeing again")
+	// Of two, neither is excluded.
+	d.run(10*time.Minute, nil)
+	two := func(i int) float64 {
+		if i == rhB {
+			return math.NaN()
+		}
+		return high(i)
+	}
+	d.e.Sensors[rhB] = alarm.SensorView{}
+	d.run(3*time.Hour, two)
+	d.expect(alarm.SensorDisagrees, true, "one of two 9.5 points apart")
+	if d.suspect[rhA] != "" || d.suspect[rhC] != "" {
+		t.Errorf("of two, suspects are %q", d.suspect)
+	}
+}
+
+// TestSensorMovesAway: of two sensors that have always been 3 points apart, one goes 8 points down, to 5 below the other: the
+// two agree as well as sound ones do, and yet one has drifted. Two that stay 7 points apart have not.
+func TestSensorMovesAway(t *testing.T) {
+	d := newDesk(t)
+	d.e.Sensors[rhB] = alarm.SensorView{}
+	by := 0.03
+	two := func(i int) float64 {
+		switch v := d.sound(i); i {
+		case rhB:
+			return math.NaN()
+		case rhC:
+			return v + by
+		default:
+			return v
+		}
+	}
+	d.run(8*time.Hour, two)
+	d.quiet("three points apart all the time")
+	by = -0.05
+	d.run(90*time.Minute, two)
+	d.expect(alarm.SensorDisagrees, true, "five points below, after three above")
+	if c := d.c.Of(alarm.SensorDisagrees); c.Code != alarm.Moved {
+		t.Errorf("says %+v", *c)
+	}
+	by = 0.03
+	d.run(90*time.Minute, two)
+	d.expect(alarm.SensorDisagrees, false, "back where it was")
+	d = newDesk(t)
+	d.e.Sensors[rhB] = alarm.SensorView{}
+	by = 0.07
+	d.run(30*time.Hour, two)
+	d.expect(alarm.SensorDisagrees, false, "seven points apart for thirty hours")
+}
+
+// TestSaturatedAgainstWhatIsForeseen: a sensor at the end of its range is believed where the learned chamber foresees wet air,
+// or another sensor says the same, and not where 93 % are foreseen.
+func TestSaturatedAgainstWhatIsForeseen(t *testing.T) {
+	for _, c := range []struct {
+		foreseen float64
+		want     alarm.Code
+		b        float64 // what a second sensor reads; NaN: there is none
+	}{{0.93, alarm.Saturated, math.NaN()}, {0.98, "", math.NaN()}, {0, "", math.NaN()}, {0.93, alarm.Saturated, 0.93}, {0.93, "", 0.999}} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		d.e.Foreseen.RH = c.foreseen
+		d.e.Sensors[rhB], d.e.Sensors[rhC] = alarm.SensorView{}, alarm.SensorView{}
+		d.run(40*time.Minute, func(i int) float64 {
+			switch v := d.sound(i); i {
+			case rhA:
+				return 0.999
+			case rhB:
+				return c.b
+			case rhC:
+				return math.NaN()
+			default:
+				return v
+			}
+		})
+		if d.suspect[rhA] != c.want {
+			t.Errorf("40 min at 99.9 %% where %g is foreseen: %q, want %q", c.foreseen, d.suspect[rhA], c.want)
+		}
+	}
+}
+
+// Of three sensors, c has always read 4 points above the others. Then a drifts 12 points down: it is the one that moved. Neither
+// with its voice, while it has not come far, nor once it is left out, is c voted out.
+func TestADriftedSensorOutvotesNoOther(t *testing.T) {
+	d := newDesk(t)
+	by := 0.0
+	say := func(i int) float64 {
+		switch v := d.sound(i); i {
+		case rhA:
+			return v - by
+		case rhB:
+			return v - 0.03
+		case rhC:
+			return v + 0.04
+		default:
+			return v
+		}
+	}
+	d.run(8*time.Hour, say)
+	for range 6 * 60 { // 2 points an hour, and then it stays
+		by = min(by+0.02/60, 0.12)
+		d.run(time.Minute, say)
+		if d.suspect[rhC] != "" || d.suspect[rhB] != "" {
+			t.Fatalf("%.1f points of drift of a: suspects are %q", 100*by, d.suspect)
+		}
+	}
+	by = 0.12
+	d.run(3*time.Hour, say)
+	d.expect(alarm.SensorDisagrees, true, "one of three has drifted 12 points")
+	if d.suspect[rhB] != "" || d.suspect[rhC] != "" {
+		t.Errorf("suspects are %q", d.suspect)
+	}
+}
+
+// Of two sensors, one has drifted 12 points down. By their mean the air is held 6 points wetter, and the sound one reaches the
+// end of its range: that is no reason to leave it out for the drifted one. One that goes there from where the other is, is wet.
+func TestSaturatedBesideADriftedSensor(t *testing.T) {
+	for _, c := range []struct {
+		before float64 // what it reads before
+		want   alarm.Code
+	}{{0.98, ""}, {0.88, alarm.Saturated}} {
+		d := newDesk(t)
+		d.e.Sensors[rhC] = alarm.SensorView{}
+		a, b := c.before, 0.86
+		say := func(i int) float64 {
+			switch v := d.sound(i); i {
+			case rhA:
+				return a
+			case rhB:
+				return b + v - 0.90
+			case rhC:
+				return math.NaN()
+			default:
+				return v
+			}
+		}
+		d.run(3*time.Hour, func(i int) float64 {
+			if v := say(i); i != rhA {
+				return v
+			}
+			return a + d.sound(rhA) - 0.90
+		})
+		a, b = 0.999, 0.875
+		d.run(50*time.Minute, say)
+		if d.suspect[rhA] != c.want {
+			t.Errorf("at 99.9 %% beside 88 %%, where it was at %.0f %% beside 86 %%: %q, want %q", 100*c.before, d.suspect[rhA], c.want)
+		}
+	}
+}
+
+// A sensor that was wet has come free in the fan's dry air; then the air is saturated, and the others stand there too. It
+// agrees with them: it has earned trust back, though it is not seen below saturation for long.
+func TestTrustIsEarnedBackAtSaturation(t *testing.T) {
+	for _, moves := range []bool{true, false} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		d.run(time.Hour, d.soundBut(rhA, 0.999))
+		if d.suspect[rhA] != alarm.Saturated {
+			t.Fatalf("suspects are %q", d.suspect)
+		}
+		minute := 0
+		d.run(40*time.Minute, func(i int) float64 {
+			v := d.sound(i)
+			if i > rhC {
+				return v
+			}
+			if i == rhA {
+				minute++
+			}
+			if i == rhA && !moves || minute%10 > 1 {
+				return 0.999
+			}
+			return v
+		})
+		if got := d.suspect[rhA] == ""; got != moves {
+			t.Errorf("40 min at saturation with the others, dipping with them %v: suspects are %q", moves, d.suspect)
+		}
+	}
+}
+
+// Air that mixes has one vapor pressure. At 18 °C and 90 % it is 1.857 kPa (0.9 of 2.0636, saturation by the ASHRAE
+// Handbook, Fundamentals, chapter 1, table 3, 18 °C); saturation at 20 °C is 2.3389 kPa, so 2 K warmer the same air
+// is at 79.4 %.
+func TestWarmerSpotIsNoOutlier(t *testing.T) {
+	for _, device := range []string{"", "top"} {
+		d := newDesk(t)
+		spec := d.e.Spec
+		spec.Sensors = append(spec.Sensors, chamber.Sensor{Name: "temp-top", Quantity: chamber.Temperature, Place: chamber.Inside, MaxAge: 5 * time.Minute, Device: device})
+		d.e.Sensors = append(d.e.Sensors, alarm.SensorView{})
+		spec.Sensors[rhC].Device = device
+		spec.Sensors[tempA].Device, spec.Sensors[rhA].Device = "shelf", "shelf"
+		spec.Sensors[rhB].Device = "wall"
+		spec.Sensors = append(spec.Sensors, chamber.Sensor{Name: "temp-wall", Quantity: chamber.Temperature, Place: chamber.Inside, MaxAge: 5 * time.Minute, Device: "wall"})
+		d.e.Sensors = append(d.e.Sensors, alarm.SensorView{})
+		d.run(3*time.Hour, func(i int) float64 {
+			switch v := d.sound(min(i, lux)); i {
+			case rhC:
+				return v - 0.106
+			case tempA, lux + 2:
+				return math.Round((18+0.05*d.noise.NormFloat64())*10) / 10
+			case lux + 1:
+				return math.Round((20+0.05*d.noise.NormFloat64())*10) / 10
+			default:
+				return v
+			}
+		})
+		if want := map[string]alarm.Code{"": alarm.Outlier}[device]; d.suspect[rhC] != want {
+			t.Errorf("with its thermometer known as %q, a drier reading in a warmer spot is %q, want %q", device, d.suspect[rhC], want)
+		}
+	}
+}
+
+func TestCO2BelowTheRoom(t *testing.T) {
+	d := newDesk(t)
+	*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: 700, OK: true}
+	d.set(chamber.CO2, 500)
+	d.run(5*time.Hour, d.sound)
+	d.expect(alarm.SensorDisagrees, false, "five hours below the room")
+	d.run(2*time.Hour, d.sound)
+	d.expect(alarm.SensorDisagrees, true, "seven hours below the room")
+	if c := d.c.Of(alarm.SensorDisagrees); c.Code != alarm.BelowRoom || c.About != "co2" {
+		t.Errorf("says %+v", *c)
+	}
+}
+
+// A sensor that takes each window's lowest air for 400 ppm, in a room of 600: its lowest stands at 400, day after day.
+func TestCO2BaselineOfItsOwn(t *testing.T) {
+	for _, c := range []struct {
+		room, lowest float64
+		want         bool
+	}{{600, 400, true}, {600, 640, false}, {420, 400, false}, {600, 520, false}} {
+		d := newDesk(t)
+		d.every = time.Minute
+		*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: c.room, OK: true}
+		for h := range 48 {
+			d.set(chamber.CO2, c.lowest+20+15*float64(h%6))
+			if h%6 == 0 {
+				d.set(chamber.CO2, c.lowest)
+			}
+			d.run(time.Hour, d.sound)
+		}
+		rezeroed := d.active(alarm.SensorDisagrees) && d.c.Of(alarm.SensorDisagrees).Code == alarm.Rezeroed
+		if rezeroed != c.want {
+			t.Errorf("room at %g, chamber's lowest at %g: %+v, want %v", c.room, c.lowest, *d.c.Of(alarm.SensorDisagrees), c.want)
+		}
+	}
+}
+
+func TestSensorSilentAndItsCause(t *testing.T) {
+	d := newDesk(t)
+	d.e.Sensors[tempA] = alarm.SensorView{Silent: true, SilentSince: d.e.Now}
+	d.e.Fallback = []chamber.Quantity{chamber.Temperature}
+	d.step()
+	d.expect(alarm.SensorSilent, true, "silent")
+	if c := d.c.Of(alarm.SensorSilent); c.About != "temp" || c.Suppress {
+		t.Errorf("says %+v", *c)
+	}
+	d.expect(alarm.FallbackActive, true, "silent")
+	if c := d.c.Of(alarm.FallbackActive); c.Cause != alarm.SensorSilent || c.Suppress {
+		t.Errorf("fallback says %+v", *c)
+	}
+	d.e.Link, d.e.LinkLost = false, d.e.Now
+	d.step()
+	d.expect(alarm.BrokerLost, true, "no link")
+	if c := d.c.Of(alarm.SensorSilent); c.Cause != alarm.BrokerLost || !c.Suppress {
+		t.Errorf("without a broker, silence says %+v", *c)
+	}
+	d.e.Link = true
+	d.run(4*time.Minute, nil)
+	if c := d.c.Of(alarm.SensorSilent); !c.Suppress {
+		t.Error("sensors were not given time to be heard again")
+	}
+	d.run(2*time.Minute, nil)
+	if c := d.c.Of(alarm.SensorSilent); c.Suppress || !c.Active {
+		t.Errorf("long after the link came back, silence says %+v", *c)
+	}
+}
