@@ -81,9 +81,11 @@ func plantDiff(from, to plant.Totals) plant.Totals {
 }
 
 // TestLearnedAfterADay compares what is learned under the plan with the truth of simulated chambers on which nothing was tuned.
-// The suite looks at a few for some hours and allows four times as much; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it the whole.
+// The suite looks at a few for some hours and allows four times as much; GILLKEEPER_SEEDS, GILLKEEPER_DAYS and GILLKEEPER_FROM make
+// it the whole.
 func TestLearnedAfterADay(t *testing.T) {
 	seeds, length, whole := extent(4, 8*time.Hour, 5*time.Hour)
+	from := uint64(number("GILLKEEPER_FROM", 301))
 	stages, slack := []species.Stage{species.Pinning, species.Fruiting}, 1.0
 	if !whole {
 		slack = 4
@@ -93,7 +95,7 @@ func TestLearnedAfterADay(t *testing.T) {
 	}
 	for _, stage := range stages {
 		all := make([][len(lessons)]apprentice, seeds)
-		sideBySide(seeds, func(i int) { all[i] = apprenticeship(t, 301+uint64(i), stage, length) })
+		sideBySide(seeds, func(i int) { all[i] = apprenticeship(t, from+uint64(i), stage, length) })
 		var table strings.Builder
 		for l, lesson := range lessons {
 			var off []float64

@@ -55,8 +55,8 @@ const knownSD = 0.2
 // are not as typical, and for the vapor how much of the mist hits a wall at once, which readings hardly tell.
 const (
 	flowRest  = 0.02
-	co2Rest   = 0.02
-	mistRest  = 0.04
+	co2Rest   = 0.03
+	mistRest  = 0.06
 	vaporRest = 0.15
 )
 

@@ -66,6 +66,8 @@ const (
 	misfitLess, misfitSD = 2.0, 1.5
 	// Once it is known again to misfitKnown, and within misfitSame of what it was, it is taken for that, both natural logarithms.
 	misfitKnown, misfitSame = 0.3, 0.7
+	// Until then it is believed to give no less than that, natural logarithm, and no more surely.
+	misfitMost, misfitOpen = 4.5, 0.8
 	// A capacitive sensor that stands near saturation for hours reads high, by up to three points, and takes as long to
 	// recover (makers' data sheets, from memory). What is usual of it is taken off; it cannot be told from water.
 	creepMost, creepS    = 0.01, 6 * 3600.0
@@ -263,9 +265,15 @@ func (s *State) findAgain(z float64, f *Facts) {
 // is long in falling.
 func (s *State) fit(f *Facts, before float64) {
 	w := s.water()
+	sd := math.Sqrt(math.Max(0, s.Water.P[wMist*wStates+wMist]))
+	if s.MistWas != 0 && w.x[wMist] < s.MistWas-misfitSame {
+		w.x[wMist] = math.Max(w.x[wMist], s.MistWas-misfitMost)
+		if sd < misfitOpen { // of a humidifier that is believed to give nothing, readings could never tell otherwise
+			w.restart(wMist, w.x[wMist], misfitOpen)
+		}
+	}
 	if f.astray() || s.Water.Odd < leastCalm {
 		s.Misfit = 0
-		sd := math.Sqrt(math.Max(0, s.Water.P[wMist*wStates+wMist]))
 		if s.MistWas != 0 && s.Fits() && sd < misfitKnown && math.Abs(w.x[wMist]-s.MistWas) < misfitSame {
 			w.restart(wMist, s.MistWas, givenSD) // it is the humidifier that it was
 			s.MistWas = 0
