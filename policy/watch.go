@@ -68,7 +68,8 @@ func (t *step) watch() {
 
 // learned gives what was identified of fan and humidifier.
 func (t *step) learned() alarm.Learned {
-	l := alarm.Learned{MistInDoubt: t.s.Learn.MistInDoubt()}
+	var l alarm.Learned
+	_, l.MistInDoubt = t.s.Learn.MistInDoubt()
 	k := t.s.Learn.Knowledge(t.Spec.VolumeM3, t.Spec.AltitudeM)
 	if k.FanOn.Known && k.FanOff.Value < 0.5*k.FanOn.Value {
 		l.Flow, l.FlowSD = k.FanOn.Value-k.FanOff.Value, k.FanOn.RelativeSD

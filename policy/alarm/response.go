@@ -57,7 +57,8 @@ const (
 	responseFits  = 1.0
 	responseUsual = 1.05
 	oddMemory     = 6 * 3600.0
-	oddMost       = 1.8 // beyond, the learner is lost, which is not to become usual
+	oddMost       = 1.8 // beyond, a filter is lost, which is not to become usual
+	oddFar        = 4.0 // times by which one that is not surprises less than one that is
 	oddKnown      = 3600.0
 	// uneasyMost: after the chamber was upset, walls and crop are a while as the learner does not take them to be. Until it foresees
 	// readings as well as usual again, but no longer than so many seconds, what the air answers says nothing of the water.
@@ -99,7 +100,11 @@ func (r *Response) evidence() float64 { return r.Humidity + min(r.Warmth, r.Humi
 func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinion {
 	r.Wrong *= math.Exp(-dt / wrongMemory)
 	if r.givesLittle(w, dt, on, res) {
-		*w.Learn = w.Learn.WithMist(r.Gave)
+		if was, doubt := w.Learn.MistInDoubt(); doubt && r.GaveFor < gaveKnown {
+			*w.Learn = w.Learn.WithMist(was)
+		} else {
+			*w.Learn = w.Learn.WithMist(r.Gave)
+		}
 		r.restart()
 		r.Little, r.Less = 0, 0
 		return dry
@@ -158,21 +163,31 @@ func (r *Response) fits() float64 {
 	return max(responseFits, responseUsual*r.Odd)
 }
 
+// believed reports whether a rival foresees readings so well that it is to be believed: as is usual here, or the learner has lost
+// its way and the rival has not by far.
+func (r *Response) believed(rival, mine float64) bool {
+	return rival <= r.fits() || rival <= oddMost && rival <= mine/oddFar
+}
+
 // givesLittle reports whether the humidifier is known to give next to nothing of what it gave.
 func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bool {
 	if w.Learn == nil || res.Dry {
 		return false
 	}
 	mist, most, known := w.Learn.Given(r.fits())
+	gave, sure := r.Gave, r.GaveFor >= gaveKnown
+	if was, doubt := w.Learn.MistInDoubt(); doubt && !sure { // saturated air may long have told nothing of it
+		gave, sure = was, true
+	}
 	switch {
 	case w.DoorOpen || w.FanOdd:
 		r.Little, r.Less = 0, 0
 	case !known:
-	case r.GaveFor >= gaveKnown && most < r.Gave-gaveLess:
+	case sure && most < gave-gaveLess:
 		if on {
 			r.Less += dt
 		}
-		if most >= r.Gave-gaveLittle {
+		if most >= gave-gaveLittle {
 			r.Little = 0
 		} else if on {
 			r.Little += dt
@@ -205,7 +220,7 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 			humidity = min(humidity, 0)
 		}
 	}
-	r.add(humidity, clip(its.Warmth-mine.Warmth), res)
+	r.add(humidity, clip(its.Warmth-mine.Warmth), w.Learn.Water.Odd, res)
 	if !res.Dry && w.Learn.Strayed(r.Rival) {
 		if r.evidence() > responseBack { // what it knew before, without these minutes of mist, is the better start
 			*w.Learn = *r.Rival
@@ -220,13 +235,13 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	if w.Learn.Watched() < newcomer {
 		return unsure
 	}
-	return r.verdict(res)
+	return r.verdict(w.Learn.Water.Odd, res)
 }
 
-// add takes in what humidity and temperature say in a step.
-func (r *Response) add(humidity, warmth float64, res *Reservoir) {
+// add takes in what humidity and temperature say in a step in which the learner's mean surprise is mine.
+func (r *Response) add(humidity, warmth, mine float64, res *Reservoir) {
 	if !res.Dry {
-		if r.Rival.Water.Odd > r.fits() { // it merely errs less than the learner does
+		if !r.believed(r.Rival.Water.Odd, mine) { // it merely errs less than the learner does
 			humidity, warmth = min(humidity, 0), min(warmth, 0)
 		}
 		humidity = min(humidity, max(0, r.MistOn*mistTells-r.Humidity))
@@ -237,8 +252,8 @@ func (r *Response) add(humidity, warmth float64, res *Reservoir) {
 
 func clip(x float64) float64 { return max(-responseClip, min(x, responseClip)) }
 
-// verdict is what comes of the evidence so far.
-func (r *Response) verdict(res *Reservoir) opinion {
+// verdict is what comes of the evidence so far, where the learner's mean surprise is mine.
+func (r *Response) verdict(mine float64, res *Reservoir) opinion {
 	if !r.Rival.Fits() {
 		return unsure
 	}
@@ -248,7 +263,7 @@ func (r *Response) verdict(res *Reservoir) opinion {
 		}
 		return unsure
 	}
-	if r.Rival.Water.Odd > r.fits() || r.Warmth < coldest {
+	if !r.believed(r.Rival.Water.Odd, mine) || r.Warmth < coldest {
 		return unsure
 	}
 	limit := responseDry * (1 + r.Wrong)

@@ -63,7 +63,7 @@ func TestResponseWeighsBothWitnesses(t *testing.T) {
 		{"mist is perhaps back", 3, 4, 60, 0, fits, Power{}, true, unsure},
 	} {
 		r := Response{Rival: c.rival, Humidity: c.humidity, Warmth: c.warmth, NotElse: 5, MistOn: c.mist, Wrong: c.wrong}
-		if got := r.verdict(&Reservoir{Dry: c.isDry, Power: c.power}); got != c.want {
+		if got := r.verdict(1, &Reservoir{Dry: c.isDry, Power: c.power}); got != c.want {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
 		}
 	}
@@ -78,11 +78,14 @@ func TestOnePulseIsOneWitness(t *testing.T) {
 		name   string
 		pulses int
 		odd    float64 // the rival's mean surprise, standard deviations
+		mine   float64 // the learner's
 		want   opinion
 	}{
-		{"one pulse", 1, 0.8, unsure},
-		{"four pulses", 4, 0.8, dry},
-		{"four pulses that the rival did not foresee", 4, 1.4, unsure},
+		{"one pulse", 1, 0.8, 1, unsure},
+		{"four pulses", 4, 0.8, 1, dry},
+		{"four pulses that the rival did not foresee", 4, 1.4, 1, unsure},
+		{"four pulses that the rival did not quite foresee, and the learner not at all", 4, 1.4, 8, dry},
+		{"four pulses that neither foresaw at all", 4, 2.4, 12, unsure},
 	} {
 		rival := &learn.State{}
 		rival.Water.Taken, rival.Water.Odd = 1000, c.odd
@@ -90,16 +93,16 @@ func TestOnePulseIsOneWitness(t *testing.T) {
 		for range c.pulses {
 			r.MistOn += 24
 			for range 60 {
-				r.add(responseClip, responseClip, res)
+				r.add(responseClip, responseClip, c.mine, res)
 			}
 		}
 		rival.Water.Odd = 0.8
 		r.MistOn += 40 // the next one has run, and is not answered yet
-		if got := r.verdict(res); got != c.want {
+		if got := r.verdict(c.mine, res); got != c.want {
 			t.Errorf("%s: %d, want %d, with %.1f and %.1f", c.name, got, c.want, r.Humidity, r.Warmth)
 		}
 		before := r.Humidity
-		if r.add(-responseClip, -responseClip, res); r.Humidity != before-responseClip {
+		if r.add(-responseClip, -responseClip, c.mine, res); r.Humidity != before-responseClip {
 			t.Errorf("%s: what speaks against it counts %.1f", c.name, before-r.Humidity)
 		}
 	}

@@ -95,8 +95,8 @@ func (s *State) Given(calm float64) (mist, most float64, known bool) {
 }
 
 // MistInDoubt reports whether the water filter began anew after the chamber had long not gone as foreseen, and mist has not shown
-// to be what it was since.
-func (s *State) MistInDoubt() bool { return s.MistWas != 0 }
+// to be what it was since, and what it was, as [State.Given] has it.
+func (s *State) MistInDoubt() (was float64, doubt bool) { return s.MistWas, s.MistWas != 0 }
 
 // WithMist is the state with the humidifier taken for one that gives so much, as [State.Given] has it.
 func (s State) WithMist(mist float64) State {
