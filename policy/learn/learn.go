@@ -51,7 +51,9 @@ type State struct {
 	LostFrom time.Time `json:"lost_from,omitzero"` // when it first was, of times that followed each other
 	Misfit   float64   `json:"misfit,omitempty"`   // seconds for which the water of the chamber has not gone as foreseen, in a row
 	MisfitAt time.Time `json:"misfit_at,omitzero"` // when that was last counted
-	MistWas  float64   `json:"mist_was,omitempty"` // what the humidifier gave, as in Water, before the water filter began anew for that; 0: it has not
+	// MistBefore is what the humidifier gave when that began, as in Water.
+	MistBefore float64 `json:"mist_before,omitempty"`
+	MistWas    float64 `json:"mist_was,omitempty"` // what the humidifier gave, as in Water, before the water filter began anew for that; 0: it has not
 }
 
 // recentBins is for how many hours what ran is kept, the present one included.
@@ -218,7 +220,7 @@ func (f *Facts) clean(roomC float64) *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && s.Misfit >= 0 && !math.IsNaN(s.MistWas) && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && s.Misfit >= 0 && !math.IsNaN(s.MistWas+s.MistBefore) && !math.IsNaN(s.Mist+s.Fan+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 

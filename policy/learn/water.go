@@ -283,6 +283,9 @@ func (s *State) fit(f *Facts, before float64) {
 	if s.Water.Odd == before || s.Water.Odd-(1-oddShare)*before < oddShare*leastCalm { // readings at the end of their range say nothing of it
 		return
 	}
+	if s.Misfit == 0 { // from here on it is taught wrongly
+		s.MistBefore = w.x[wMist]
+	}
 	seconds := math.Min(f.Now.Sub(s.MisfitAt).Seconds(), misfitStep)
 	s.MisfitAt = f.Now
 	if s.MistTo > 0 && s.Off < 0 {
@@ -293,7 +296,7 @@ func (s *State) fit(f *Facts, before float64) {
 		s.Water.P, s.Water.Taken, s.Water.Odd = [wStates * wStates]float64{}, 0, 0
 		s.Misfit, s.Off, s.LostAt, s.LostFrom = 0, 0, f.Now, time.Time{}
 		if s.MistWas == 0 {
-			s.MistWas = w.x[wMist]
+			s.MistWas = s.MistBefore
 		}
 		s.beginWater(f)
 		w.lead(wMist, w.x[wMist]-misfitLess, misfitSD)
