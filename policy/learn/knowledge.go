@@ -55,9 +55,12 @@ const knownSD = 0.2
 // are not as typical, and for the vapor how much of the mist hits a wall at once, which readings hardly tell.
 const (
 	flowRest  = 0.02
-	co2Rest   = 0.03
+	co2Rest   = 0.02
 	mistRest  = 0.06
 	vaporRest = 0.15
+	// Two sensors of CO2 are apart by some ppm more than the filter comes to believe, which weighs the more the less the chamber
+	// stands above the room.
+	apartRest, apartLeast = 12.0, 120.0
 )
 
 // Knowledge gives what was learned of a chamber of that volume in m³ at that altitude in m.
@@ -98,7 +101,8 @@ func (s *State) ofAir(volume, altitude float64) (k Knowledge) {
 		i  int
 		by float64
 	}{{cMade, 1}, {cCos, cos}, {cSin, sin}}
-	made := co2Rest * co2Rest
+	excess := math.Max(3600*s.made(cos, sin)/k.ChangesPerH.Value, apartLeast) // in the mean
+	made := co2Rest*co2Rest + (apartRest/excess)*(apartRest/excess)
 	for _, a := range of {
 		for _, b := range of {
 			made += a.by * b.by * p(a.i, b.i)
