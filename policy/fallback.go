@@ -75,12 +75,12 @@ const (
 	proveRun   = 3 * time.Minute
 )
 
-// prove runs the fan and no mist for a few minutes now and then while every sensor of humidity is left out and stands at the end
-// of its range: a sound one dips, and one that is wet dries.
+// prove runs the fan and no mist for a few minutes now and then while every sensor of humidity is left out or doubted, and stands at
+// the end of its range: a sound one dips, and one that is wet dries.
 func (t *step) prove() {
 	fan, mist := t.Spec.Plug(chamber.ExhaustFan), t.Spec.Plug(chamber.Humidifier)
 	pinned := time.Duration(t.pinnedHours() * float64(time.Hour))
-	if fan < 0 || !slices.Contains(t.short, chamber.RelativeHumidity) || pinned < proveEvery || pinned%proveEvery >= proveRun {
+	if fan < 0 || pinned < proveEvery || pinned%proveEvery >= proveRun {
 		return
 	}
 	until := t.in.Now.Add(proveRun - pinned%proveEvery)
@@ -141,13 +141,13 @@ func (t *step) sparing() float64 {
 	return math.Max(sparingLeast, math.Pow(sparingHour, math.Max(0, t.pinnedHours()-sparingAfter)))
 }
 
-// pinnedHours is for how many hours every sensor of humidity in the chamber has been left out and at the end of its range.
+// pinnedHours is for how many hours every sensor of humidity in the chamber, left out or doubted, has stood at the end of its range.
 func (t *step) pinnedHours() float64 {
 	hours, any := math.Inf(1), false
 	for i := range t.Spec.Sensors {
 		if x := &t.Spec.Sensors[i]; x.Quantity == chamber.RelativeHumidity && x.Place == chamber.Inside {
 			w := &t.s.Detectors.Sensors[i]
-			if w.Suspect == "" || w.Pinned <= 0 {
+			if w.Suspect == "" && !t.s.Detectors.Doubts(i) || w.Pinned <= 0 {
 				return 0
 			}
 			hours, any = math.Min(hours, w.Pinned/3600), true

@@ -73,7 +73,8 @@ const (
 	pinnedLeast   = 2 * 3600.0
 	pinnedOften   = 8
 	pinnedSoon    = 45 * 60.0
-	// Whatever a learner foresees that has long learned from that sensor: after so many, in pinnedLeast at the least, it is to be proved.
+	// Whatever a learner foresees that has long learned from that sensor: after so many, in pinnedLeast at the least, it is to be proved
+	// by longer ones.
 	pinnedAnyway = 24
 	pinnedStale  = 1.25
 	// Without a fan it takes longer: a closed chamber is saturated in earnest at times.
@@ -426,13 +427,20 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	some := alone && w.Pinned >= pinnedSoon && d.Drying.Done.Some-w.PinnedDry.Some >= often // several that agree are right
 	long := !alone && w.Pinned >= pinnedLeast && d.Drying.Done.Long-w.PinnedDry.Long >= pinnedDryings
 	dried := drier && moves && w.Expected < w.Pinned/2 && (long || some)
-	if alone && drier && moves && w.Pinned >= pinnedLeast && d.Drying.Done.Some-w.PinnedDry.Some >= pinnedAnyway {
+	if alone && drier && moves && d.Doubts(i) && d.Drying.Done.Long-w.PinnedDry.Long >= pinnedDryings {
 		return true
 	}
 	if dried && (allPinned || wetter) || w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || wetter) {
 		return true
 	}
 	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity && w.Away-w.Free > pinnedLeft
+}
+
+// Doubts reports whether a sensor of humidity has stood at the end of its range for so long, and through so many runs of the fan,
+// that it is worth longer runs to prove it.
+func (d *Detectors) Doubts(i int) bool {
+	w := &d.Sensors[i]
+	return w.Pinned >= pinnedLeast && d.Drying.Done.Some-w.PinnedDry.Some >= pinnedAnyway
 }
 
 // usable reports whether a reading can be laid beside others: it is fresh, and its sensor outvoted at the worst.
