@@ -107,10 +107,10 @@ func (s *detection) door() {
 	}
 }
 
-// soleLeftOut reports whether the only sensor of the vapor is under suspicion: what was read before that and what is read after it
+// soleLeftOut reports whether the only sensor of the vapor or of CO2 is under suspicion: what was read before that and what is read after it
 // may not be of one scale, and the one less the other is nothing that a door let out.
 func (s *detection) soleLeftOut() bool {
-	for _, q := range [...]chamber.Quantity{chamber.Temperature, chamber.RelativeHumidity} {
+	for _, q := range [...]chamber.Quantity{chamber.Temperature, chamber.RelativeHumidity, chamber.CO2} {
 		sensors, suspect := 0, false
 		for i := range s.e.Spec.Sensors {
 			if spec := &s.e.Spec.Sensors[i]; spec.Quantity == q && spec.Place == chamber.Inside && i < len(s.Sensors) {

@@ -258,6 +258,7 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		{"dry beside a door", "60004/door_open"},
 		// The only thermometer jumped back after hours, and what it had read before passed for vapor that the door had let out.
 		{"a jump is no door", "130163/temperature_jump"},
+		{"nor is a sensor of CO2 that comes back", "200003/co2_stuck"},
 		// So wrong was what the learner knew after hours without mist that nothing it foresaw came true, and no test of mist spoke.
 		{"no fit for hours", "140110/killed+mister_dead 120058/door_open+dry_unmetered 160075/door_open"},
 		// A fan that moved nothing had taught of a crop that made fifty times as much, and moved air again when it was mended.
