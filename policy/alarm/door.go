@@ -107,17 +107,19 @@ func (s *detection) door() {
 	}
 }
 
-// soleLeftOut reports whether the only sensor of the vapor or of CO2 is under suspicion: what was read before that and what is read after it
-// may not be of one scale, and the one less the other is nothing that a door let out.
+// soleLeftOut reports whether the only sensor of the vapor or of CO2 is under suspicion: what was read before that and what is read
+// after it may not be of one scale, and the one less the other is nothing that a door let out.
 func (s *detection) soleLeftOut() bool {
-	for _, q := range [...]chamber.Quantity{chamber.Temperature, chamber.RelativeHumidity, chamber.CO2} {
-		sensors, suspect := 0, false
-		for i := range s.e.Spec.Sensors {
-			if spec := &s.e.Spec.Sensors[i]; spec.Quantity == q && spec.Place == chamber.Inside && i < len(s.Sensors) {
-				sensors, suspect = sensors+1, s.Sensors[i].Suspect != ""
-			}
+	for i := range s.Sensors {
+		spec := &s.e.Spec.Sensors[i]
+		if s.Sensors[i].Suspect == "" || spec.Place != chamber.Inside || spec.Quantity == chamber.Illuminance {
+			continue
 		}
-		if sensors == 1 && suspect {
+		sole := true
+		for range s.peers(i, s.e, func(int) bool { return true }) {
+			sole = false
+		}
+		if sole {
 			return true
 		}
 	}

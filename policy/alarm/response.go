@@ -100,11 +100,8 @@ func (r *Response) evidence() float64 { return r.Humidity + min(r.Warmth, r.Humi
 func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinion {
 	r.Wrong *= math.Exp(-dt / wrongMemory)
 	if r.givesLittle(w, dt, on, res) {
-		if was, doubt := w.Learn.MistInDoubt(); doubt && r.GaveFor < gaveKnown {
-			*w.Learn = w.Learn.WithMist(was)
-		} else {
-			*w.Learn = w.Learn.WithMist(r.Gave)
-		}
+		gave, _ := r.gave(w)
+		*w.Learn = w.Learn.WithMist(gave)
 		r.restart()
 		r.Little, r.Less = 0, 0
 		return dry
@@ -169,16 +166,22 @@ func (r *Response) believed(rival, mine float64) bool {
 	return rival <= r.fits() || rival <= oddMost && rival <= mine/oddFar
 }
 
+// gave is what the humidifier gave when all was well, and whether that is known. Saturated air may long have told nothing of it: then
+// it is what the learner took it for before it went astray.
+func (r *Response) gave(w *Water) (mist float64, known bool) {
+	if was, doubt := w.Learn.MistInDoubt(); doubt && r.GaveFor < gaveKnown {
+		return was, true
+	}
+	return r.Gave, r.GaveFor >= gaveKnown
+}
+
 // givesLittle reports whether the humidifier is known to give next to nothing of what it gave.
 func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bool {
 	if w.Learn == nil || res.Dry {
 		return false
 	}
 	mist, most, known := w.Learn.Given(r.fits())
-	gave, sure := r.Gave, r.GaveFor >= gaveKnown
-	if was, doubt := w.Learn.MistInDoubt(); doubt && !sure { // saturated air may long have told nothing of it
-		gave, sure = was, true
-	}
+	gave, sure := r.gave(w)
 	switch {
 	case w.DoorOpen || w.FanOdd:
 		r.Little, r.Less = 0, 0
