@@ -91,7 +91,7 @@ func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64
 	case j.Count > 0:
 		w.stayed(v, middle, others, room, s)
 		return
-	case gap <= jumpGap && math.Abs(step) > max(jumpLimit(s.Quantity), jumpStrides*usual) && w.mayJump(v, others, room, s):
+	case gap <= jumpGap && math.Abs(step) > max(jumpLimit(s.Quantity), jumpStrides*usual) && w.mayJump(v, others, alone, room, s):
 		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart = w.Last, v, 1, was, w.Last-was, v-middle
 		if w.AwayFor >= jumpKnown {
 			j.Before = w.Away
@@ -134,16 +134,17 @@ func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *ch
 // mayJump leaves out the steps that sound sensors make: a humidity sensor that gets wet goes to the end of its range,
 // and comes back from there when it has dried; and CO2 falls fast when a door opens, and rises as fast where the room holds
 // that much more. The room's CO2 is 0 where it is not measured.
-func (w *SensorWatch) mayJump(v float64, others bool, room float64, s *chamber.Sensor) bool {
+func (w *SensorWatch) mayJump(v float64, others, alone bool, room float64, s *chamber.Sensor) bool {
 	switch s.Quantity {
 	case chamber.RelativeHumidity:
 		// Two quick sensors differ from one reading to the next by as much as a step, where mist and fan move the air between
 		// them: how far it was from the others before must be known as a mean.
 		return others && w.AwayFor >= jumpKnown && v < unsaturated && w.Last < unsaturated
 	case chamber.CO2:
-		return others || v > w.Last && room < w.Last+jumpCO2
+		return others && w.AwayFor >= jumpKnown || !others && v > w.Last && room < w.Last+jumpCO2
 	}
-	return true
+	// So it must of a thermometer in a warmer spot, or one that was wrongly suspected never agrees again.
+	return !others || alone || w.AwayFor >= jumpKnown
 }
 
 // jumpedBack gives trust back: when the others agree again, suspected of the same or not, for two sensors do not jump to the

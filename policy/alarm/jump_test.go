@@ -53,6 +53,28 @@ func TestSensorJumps(t *testing.T) {
 	}
 }
 
+// TestNoJumpBeforeItsSpotIsKnown: a thermometer in a warmer spot that mist had cooled when the program began is no jump when it is
+// warm again: how far it is from the others was not known as a mean, and it would never come back to that.
+func TestNoJumpBeforeItsSpotIsKnown(t *testing.T) {
+	d := newDesk(t)
+	top := len(d.e.Sensors) // a second thermometer
+	d.e.Spec.Sensors = append(d.e.Spec.Sensors, chamber.Sensor{Name: "top", Quantity: chamber.Temperature, Place: chamber.Inside, MaxAge: 5 * time.Minute})
+	d.e.Sensors = append(d.e.Sensors, alarm.SensorView{})
+	by := -1.0
+	off := func(i int) float64 {
+		if i == top {
+			return d.sound(tempA) + by
+		}
+		return d.sound(i)
+	}
+	d.run(2*time.Minute, off)
+	by = 1.8
+	d.run(2*time.Hour, off)
+	if code := d.suspect[top]; code != "" {
+		t.Errorf("two hours after it warmed up it is suspect: %q", code)
+	}
+}
+
 // TestJumpInAWarmerSpot: a sensor that always reads drier than the others, where it hangs warmer, is trusted again once it
 // reads as much drier as before. While all are saturated that cannot be told.
 func TestJumpInAWarmerSpot(t *testing.T) {
