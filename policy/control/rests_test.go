@@ -4,7 +4,9 @@ import (
 	"testing"
 	"time"
 
+	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/guard"
+	"gillkeeper/policy/reason"
 )
 
 // TestPulseEndsWithItsReading: a pulse that humidity decided ends when humidity is not known any more.
@@ -21,6 +23,25 @@ func TestPulseEndsWithItsReading(t *testing.T) {
 	sc.Air.Inside.RelativeHumidity.OK = false
 	if _, wants = Decide(st, sc); wants[0].On {
 		t.Errorf("the humidifier runs on by a reading that is gone: %+v", wants[0].Reasons)
+	}
+}
+
+// TestRunPutOffEndsWithItsReading: so does a run of the fan that was yet to begin, and it does not come back a moment later.
+func TestRunPutOffEndsWithItsReading(t *testing.T) {
+	sc := planScene()
+	sc.Model = nil
+	why := reason.Reason{Code: reason.AboveAim, Quantity: chamber.RelativeHumidity, Value: 0.98, Bound: 0.95}
+	st := State{Fan: Fan{Since: sc.Now.Add(10 * time.Second), Until: sc.Now.Add(30 * time.Second), Why: why}}
+	sc.Air.Inside.RelativeHumidity.OK, sc.Air.Inside.CO2.Value = false, 500
+	for range 30 {
+		var wants []guard.Want
+		st, wants = Decide(st, sc)
+		for _, r := range wants[1].Reasons {
+			if r.Quantity == chamber.RelativeHumidity {
+				t.Fatalf("the fan goes by humidity, which nobody knows: %+v", r)
+			}
+		}
+		sc.Now = sc.Now.Add(time.Second)
 	}
 }
 

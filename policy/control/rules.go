@@ -239,8 +239,8 @@ func (st *State) mistWant(sc *Scene, resting reason.Reason) guard.Want {
 
 func (st *State) fanWant(sc *Scene, resting reason.Reason) guard.Want {
 	switch f := &st.Fan; {
-	case sc.Now.Before(f.Until) && !sc.rests(&f.Why):
-		f.Until = sc.Now
+	case sc.Now.Before(f.Until) && !sc.rests(&f.Why): // one that was yet to begin, too
+		f.Since, f.Until = minTime(f.Since, sc.Now), sc.Now
 	case sc.Now.Before(f.Since): // the mist goes first
 		return guard.Want{Until: f.Since, Reasons: []reason.Reason{f.Why}}
 	case sc.Now.Before(f.Until):
