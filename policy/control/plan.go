@@ -256,6 +256,16 @@ func (w *weights) carbon(ppm, most, least float64) float64 {
 	return cost
 }
 
+// Where the room's air is itself near the maximum, no airing brings the chamber below it for long, and trying to would only dry and
+// drench it by turns. From roomNear ppm below on it may rise above the maximum, up to staleRoom ppm over the room.
+const roomNear = 60.0
+
+// bearable is the maximum of CO2 that a plan goes by, in ppm, with the room's air as it is.
+func bearable(most, room float64) float64 {
+	slack := most - room
+	return most + staleRoom*clamp(1-slack/roomNear, 0, 1) + math.Max(0, -slack)
+}
+
 // overMost is for how long CO2 may be measured above its maximum, where the room's air would bring it below, until plans
 // are distrusted: a fan that is known well brings it down within its run and a sensor's lag.
 const overMost = 5 * time.Minute
@@ -291,6 +301,11 @@ func (sc *Scene) plans(st *State) bool {
 func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	i, j := sc.Spec.Plug(chamber.Humidifier), sc.Spec.Plug(chamber.ExhaustFan)
 	pl := &st.Plan
+	eased := *sc
+	if sc.Air.Room.CO2.OK { // what is only believed of the room may be believed of a fan that fails
+		eased.Target.CO2MaxPPM = bearable(sc.Target.CO2MaxPPM, sc.Model.Constants.RoomCO2)
+	}
+	sc = &eased
 	st.Rate = st.Rate.take(sc)
 	if pl.At.IsZero() || sc.Now.Sub(pl.At) >= planEvery {
 		st.search(sc, i, j)

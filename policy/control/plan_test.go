@@ -77,6 +77,35 @@ func TestPlanAirs(t *testing.T) {
 	}
 }
 
+// TestPlanBearsARichRoom: where the room's air is itself at the maximum of CO2, the fan cannot bring the chamber below it, and
+// humidity is kept nearly as where the room is fresh, instead of being dried and drenched by turns.
+func TestPlanBearsARichRoom(t *testing.T) {
+	kept := func(room float64) (off, co2 float64) {
+		sc := planScene()
+		sc.Air.Room.CO2 = chamber.Estimate{Value: room, OK: true, At: sc.Now, Used: 1}
+		sc.Model.Constants.RoomCO2, sc.Model.Air.CO2 = room, room+50
+		var st State
+		const steps = 900
+		for range steps {
+			drive(t, sc, &st, 4*time.Second)
+			off += math.Abs(sc.Model.Air.RH(&sc.Model.Constants)-sc.Target.RelativeHumidity.Aim) / steps
+			co2 += sc.Model.Air.CO2 / steps
+		}
+		return off, co2
+	}
+	fresh, _ := kept(500)
+	rich, co2 := kept(790)
+	t.Logf("humidity is off by %.4f with a fresh room, by %.4f with a rich one, CO2 at %.0f ppm", fresh, rich, co2)
+	if rich > fresh+0.005 || co2 > 790+staleRoom {
+		t.Errorf("with a rich room humidity is off by %.4f, with a fresh one by %.4f; CO2 stands at %.0f ppm", rich, fresh, co2)
+	}
+	for _, c := range []struct{ room, most float64 }{{400, 800}, {740, 800}, {770, 875}, {800, 950}, {1000, 1150}} {
+		if got := bearable(800, c.room); math.Abs(got-c.most) > 1e-9 {
+			t.Errorf("with %v ppm in the room %v ppm are borne, want %v", c.room, got, c.most)
+		}
+	}
+}
+
 // TestPlanDoesNotLockOn begins with the fan running in air that is far too dry and quite fresh, and follows the plans
 // for twenty minutes on the model itself: whatever fresher air is worth, the fan must come to rest and the air to its
 // aim. A cost of dryness that saturates would let the fan run for hours.
@@ -131,6 +160,7 @@ func TestPlanDriesWetAir(t *testing.T) {
 		m := sc.Model
 		k := &m.Constants
 		k.Flow, k.MistRate, k.Crop, k.Leak, k.CO2Rate, k.RoomV = c.flow, c.mist, c.crop, 1e-4, 0.18, 6.5
+		k.MistHeat = 0.04 // K/s: that of 27 W
 		m.Air.CO2, m.Air.Film = 700, 0
 		m.Air.Vapor *= 0.9 / m.Air.RH(k)
 		var st State
