@@ -47,6 +47,7 @@ type sent struct {
 	on  bool
 	at  time.Time
 	any bool
+	cut bool // for safety
 }
 
 // heard is the last live reading of a sensor.
