@@ -38,7 +38,7 @@ func (t *step) learn() {
 		f.RatedMist, f.Mist = t.Spec.Plugs[i].OutputGPerH, s.Plugs[i].Output()
 	}
 	for _, r := range t.in.Readings {
-		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" {
+		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" || !s.Sensors[r.Sensor].teaches(t.in.Now) {
 			continue
 		}
 		switch x := &t.Spec.Sensors[r.Sensor]; {
@@ -55,6 +55,20 @@ func (t *step) learn() {
 	s.Learn = s.Learn.Learn(&f)
 	t.facts = f
 	t.model, t.trusted = s.Learn.Model(&f)
+}
+
+// teachEvery is how soon after one reading the next of the same sensor is told to the learner. By how much the air differs from
+// the learner's equations lasts for a while: readings in between say the same again, and taken for so many witnesses they would make
+// it sure of what is not so.
+const teachEvery = 12 * time.Second
+
+// teaches reports whether the sensor's reading is to be told to the learner, and counts it as told.
+func (s *SensorState) teaches(now time.Time) bool {
+	if since := now.Sub(s.Taught); since >= 0 && since < teachEvery {
+		return false
+	}
+	s.Taught = now
+	return true
 }
 
 // Spot is how a sensor usually reads beside what all of its quantity make of the air: one that hangs warmer than the others

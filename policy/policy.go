@@ -90,7 +90,8 @@ type SensorState struct {
 	Dead    bool      `json:"dead,omitempty"`   // its liveness topic says gone
 	Silent  bool      `json:"silent,omitempty"` // no fresh reading within MaxAge
 	Suspect string    `json:"suspect,omitempty"`
-	Spot    Spot      `json:"spot,omitzero"` // how it usually reads beside the others
+	Spot    Spot      `json:"spot,omitzero"`   // how it usually reads beside the others
+	Taught  time.Time `json:"taught,omitzero"` // when a reading of it was last told to the learner
 
 	Raw         float64                  `json:"raw"`                  // the last reading as the sensor gave it
 	RawAt       time.Time                `json:"raw_at,omitzero"`      // of the last fresh one, whether used or not

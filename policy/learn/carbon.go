@@ -27,7 +27,7 @@ const (
 	firstMade, madeSD     = 1200, 1.0  // ppm an hour
 	roomCO2, roomSD       = 480, 90
 	apartSD               = 30 // ppm between two sensors in the same air
-	co2LagS, co2LagSD     = 75, 0.25
+	co2LagS, co2LagSD     = 75, 0.5
 	dailySD               = 0.1 // of the daily course, cosine and sine each
 	co2SD, roomNew        = 13, 20
 )
@@ -234,7 +234,7 @@ func (s *State) boundCO2() {
 	limit(&c[cFlow], math.Log(0.2/3600), math.Log(2000/3600.0))
 	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))
 	limit(&c[cMade], math.Log(5/3600.0), math.Log(200_000/3600.0))
-	limit(&c[cLag], math.Log(10), math.Log(300))
+	limit(&c[cLag], math.Log(3), math.Log(300))
 	limit(&c[cCos], -0.5, 0.5)
 	limit(&c[cSin], -0.5, 0.5)
 }

@@ -28,7 +28,7 @@ func (s *State) foresaw(f *Facts) (l Likely) {
 		l.Higher += (z - w.X[wSeen]) / math.Sqrt(w.Noise+known) / float64(len(f.RH))
 	}
 	for _, z := range f.AirCs {
-		l.Warmth += log(z-w.X[wWarm], warmSD*warmSD+max(0, w.P[wWarm*wStates+wWarm]))
+		l.Warmth += log(z-w.X[wWarm], warmLikelySD*warmLikelySD+max(0, w.P[wWarm*wStates+wWarm]))
 	}
 	return l
 }

@@ -37,13 +37,14 @@ const (
 	heatSD           = 0.35
 	wallShare        = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
 	filmFull         = 4.0 * 6.7
-	rhLagS, rhLagSD  = 45, 0.5
+	rhLagS, rhLagSD  = 45, 0.6 // from bare chips in moving air to closed housings
 	extraSD          = 0.005
 	giveSD           = 1e-4
 	giveWander       = 1e-8  // variance a second: walls and crop are not as these equations have them
 	giveFades        = 900.0 // s
-	mistWatts        = 27.0  // that a humidifier of one disc leaves in the air
-	warmSD           = 0.12  // °C, of readings of two sensors
+	mistWatts        = 16.0  // of a humidifier of one disc, at once: the rest warms its water first, and the air over hours
+	warmSD           = 0.25  // °C, of a reading: a thermometer's lag is not quite that of the sensor of humidity beside it
+	warmLikelySD     = 0.12  // the same where two views of one chamber are compared, which share that
 	rhSD             = 0.013
 	wetSD            = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom          = 0.985
