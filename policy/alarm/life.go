@@ -179,8 +179,11 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 		}
 		l.Seen, l.OffFor, l.Hushed = true, 0, c.Suppress
 		l.Condition = c
-		if !c.Suppress && l.OnFor >= d.OnDelay {
+		switch {
+		case !c.Suppress && l.OnFor >= d.OnDelay:
 			l.Standing = true
+		case c.Suppress && l.Phase == Shelved:
+			l.Standing = false // when the shelf's time is over it is nothing yet to be raised
 		}
 	default:
 		if !l.Seen {

@@ -163,6 +163,19 @@ var states = []struct {
 		w.on()
 		w.pass(30 * time.Second)
 	}, alarm.Acknowledged},
+	{"G to A at its end, when the condition is suppressed and then ceases", alarm.PlugDisobeys, func(w *walker) {
+		w.on()
+		w.pass(on)
+		w.shelve(time.Minute)
+		w.cond.Cause, w.cond.Suppress = alarm.BrokerLost, true
+		w.pass(time.Minute)
+		w.log = nil
+		w.off()
+		w.pass(5 * time.Second)
+		if len(w.log) > 0 {
+			w.t.Errorf("raised while nothing is the matter: %v", w.log)
+		}
+	}, alarm.Normal},
 	{"I out of service, whatever the condition", alarm.PlugDisobeys, func(w *walker) {
 		w.do(alarm.SetOutOfService(w.s, w.name, true, w.now))
 		w.on()
