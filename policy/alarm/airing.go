@@ -18,6 +18,7 @@ type Airing struct {
 	Clean    float64  `json:"clean,omitempty"` // air changes a second that the fan makes when nothing holds it up
 	Spell    float64  `json:"spell"`           // seconds for which all this has held
 	Due      float64  `json:"due"`             // ppm by which CO2 should have risen in the spell
+	DueMean  float64  `json:"due_mean"`        // the same as Mean would show it: where the fan runs by turns, that is not its peak
 	From     float64  `json:"from"`            // mean CO2 when the spell began
 	Began    bool     `json:"began,omitempty"` // Mean holds something
 	Aired    bool     `json:"aired,omitempty"` // it looks so, but is not sure yet
@@ -63,8 +64,8 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 	if dry {
 		times = airingDry
 	}
-	if !low || a.Mean.CO2-a.From > airingNoise+airingStill/times*a.Due {
-		a.Spell, a.Due, a.From = 0, 0, a.Mean.CO2
+	if !low || a.Mean.CO2-a.From > airingNoise+airingStill/times*a.DueMean {
+		a.Spell, a.Due, a.DueMean, a.From = 0, 0, 0, a.Mean.CO2
 	}
 	if low {
 		a.Spell += dt
@@ -73,6 +74,7 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 		moved := a.Moves.Leak + max(a.Moves.Fan, a.Clean)*fan
 		a.Due += dt * (a.Moves.Made - moved*max(0, a.From+a.Due-room.CO2))
 		a.Due = max(a.Due, 0)
+		a.DueMean += share * (a.Due - a.DueMean)
 	} else {
 		a.UsualFor = min(a.UsualFor+dt, airingUsual)
 		usual := 1 - math.Exp(-dt/max(a.UsualFor, 60))
@@ -82,11 +84,11 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 		a.Level.Vapor += usual * (a.Mean.Vapor - a.Level.Vapor)
 		a.Moves.follow(moves, dt)
 	}
-	a.Aired = !dry && a.Due >= airingSome // else no answer of the air would count, and it stayed dry
-	if a.Spell < airingLeast || a.Due < times*max(airingRise, airingAbove*(a.From-room.CO2)) {
+	a.Aired = !dry && a.DueMean >= airingSome // else no answer of the air would count, and it stayed dry
+	if a.Spell < airingLeast || a.DueMean < times*max(airingRise, airingAbove*(a.From-room.CO2)) {
 		return Moist{}, false
 	}
-	a.Spell, a.Due = 0, 0
+	a.Spell, a.Due, a.DueMean = 0, 0, 0
 	return Moist{room.CO2 + a.Usual.CO2, room.Vapor + a.Usual.Vapor}, true
 }
 

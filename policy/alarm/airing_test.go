@@ -49,10 +49,40 @@ func TestAiring(t *testing.T) {
 					found = time.Duration(second-4*3600) * time.Second
 				}
 			}
-			if (found != 0) != c.want || found < 0 || found > 15*time.Minute {
+			most := 15 * time.Minute
+			if c.dry { // CO2 must bear twice as clear a witness
+				most *= 2
+			}
+			if (found != 0) != c.want || found < 0 || found > most {
 				t.Errorf("found after %v", found)
 			}
 		})
+	}
+}
+
+// TestAiringByTurns: a fan that runs for a hundred seconds and rests for as long in a chamber that is a little above its room's
+// CO2, read by a sensor that is slow. At the end of each rest CO2 must have risen by a hundred ppm, but the mean over minutes never
+// shows that. Vapor is missing because a sensor has come back from reading too low.
+func TestAiringByTurns(t *testing.T) {
+	moves := Exchange{Made: 1.13, Fan: 0.029, Leak: 1e-4, Room: 390}
+	room := Moist{390, 7.2}
+	var a Airing
+	co2, seen := room.CO2+120, room.CO2+120
+	const dt = 5
+	for at := range 8 * 3600 / dt {
+		vapor := 10.4
+		if at*dt > 6*3600 {
+			vapor = 9.0
+		}
+		fan := 0.0
+		if at*dt%200 < 100 {
+			fan = 1
+		}
+		co2 += dt * (moves.Made - (moves.Leak+moves.Fan*fan)*(co2-room.CO2))
+		seen += dt / 190.0 * (co2 - seen)
+		if _, open := a.advance(Moist{seen, vapor}, room, fan, false, &moves, dt); open {
+			t.Fatalf("open after %v", time.Duration(at*dt)*time.Second)
+		}
 	}
 }
 
