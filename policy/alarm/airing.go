@@ -26,6 +26,7 @@ type Airing struct {
 
 const (
 	airingMean  = 180.0     // seconds
+	airingShows = 280.0     // seconds: the mean's, and the lag of a sensor of CO2 that follows slowly
 	airingUsual = 6 * 3600. // seconds
 	airingKnown = 3 * 3600. // seconds until the usual counts as known
 	airingMoves = 3600.0    // seconds
@@ -72,9 +73,10 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 		a.From = min(a.From, a.Mean.CO2)
 		// A fan that has moved less for a while may have been seen to.
 		moved := a.Moves.Leak + max(a.Moves.Fan, a.Clean)*fan
-		a.Due += dt * (a.Moves.Made - moved*max(0, a.From+a.Due-room.CO2))
+		fresh := min(room.CO2, a.From) // a crop's air is never below the room's: then that is not what it is taken to be
+		a.Due += dt * (a.Moves.Made - moved*max(0, a.From+a.Due-fresh))
 		a.Due = max(a.Due, 0)
-		a.DueMean += share * (a.Due - a.DueMean)
+		a.DueMean += (1 - math.Exp(-dt/airingShows)) * (a.Due - a.DueMean)
 	} else {
 		a.UsualFor = min(a.UsualFor+dt, airingUsual)
 		usual := 1 - math.Exp(-dt/max(a.UsualFor, 60))
