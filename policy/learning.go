@@ -38,7 +38,10 @@ func (t *step) learn() {
 		f.RatedMist, f.Mist = t.Spec.Plugs[i].OutputGPerH, s.Plugs[i].Output()
 	}
 	for _, r := range t.in.Readings {
-		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" || !s.Sensors[r.Sensor].teaches(t.in.Now) {
+		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" {
+			continue
+		}
+		if !s.Sensors[r.Sensor].teaches(t.in.Now) {
 			continue
 		}
 		switch x := &t.Spec.Sensors[r.Sensor]; {

@@ -135,16 +135,18 @@ func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *ch
 // and comes back from there when it has dried; and CO2 falls fast when a door opens, and rises as fast where the room holds
 // that much more. The room's CO2 is 0 where it is not measured.
 func (w *SensorWatch) mayJump(v float64, others, alone bool, room float64, s *chamber.Sensor) bool {
+	// Two quick sensors differ from one reading to the next by as much as a step, where mist and fan move the air between them: how
+	// far it was from the others before must be known as a mean. And one in a warmer spot that was wrongly suspected never agrees again.
+	if others && !alone && w.AwayFor < jumpKnown {
+		return false
+	}
 	switch s.Quantity {
 	case chamber.RelativeHumidity:
-		// Two quick sensors differ from one reading to the next by as much as a step, where mist and fan move the air between
-		// them: how far it was from the others before must be known as a mean.
-		return others && w.AwayFor >= jumpKnown && v < unsaturated && w.Last < unsaturated
+		return others && v < unsaturated && w.Last < unsaturated
 	case chamber.CO2:
-		return others && w.AwayFor >= jumpKnown || !others && v > w.Last && room < w.Last+jumpCO2
+		return others || v > w.Last && room < w.Last+jumpCO2
 	}
-	// So it must of a thermometer in a warmer spot, or one that was wrongly suspected never agrees again.
-	return !others || alone || w.AwayFor >= jumpKnown
+	return true
 }
 
 // jumpedBack gives trust back: when the others agree again, suspected of the same or not, for two sensors do not jump to the
