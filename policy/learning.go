@@ -86,9 +86,8 @@ type Spot struct {
 const (
 	spotMemory = 2 * 3600.0 // seconds
 	spotLeast  = 600.0      // seconds until it is told
-	// Up to so much, two sound sensors at one spot may be apart: that is noise to learn with, and left as it is. From twice as
-	// much on the whole difference is the spot's.
-	spotHumidity    = 0.02
+	// Up to so much, a difference is left as it is; from twice as much on the whole of it is the spot's.
+	spotHumidity    = 0.003
 	spotTemperature = 0.5
 )
 

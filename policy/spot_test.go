@@ -9,15 +9,15 @@ import (
 )
 
 // A sensor that hangs a kelvin and a half warmer reads nine points drier than the others. Once that is known the learner is
-// told what it would read where they hang; a sensor that differs by what sound ones may is left as it is, and so is one that
-// is alone.
+// told what it would read where they hang, and so of one that differs by what sound sensors may. One that is alone is left as
+// it is.
 func TestSpotIsLeveled(t *testing.T) {
 	for _, c := range []struct {
 		off, want float64
 		used      int
 	}{
 		{-0.09, 0.90, 3},
-		{0.015, 0.915, 3},
+		{0.015, 0.90, 3},
 		{-0.09, 0.81, 1},
 	} {
 		var s Spot

@@ -37,6 +37,7 @@ const (
 	heatSD           = 0.35
 	wallShare        = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
 	filmFull         = 4.0 * 6.7
+	filmSome         = 0.5
 	rhLagS, rhLagSD  = 45, 0.6 // from bare chips in moving air to closed housings
 	extraSD          = 0.005
 	giveSD           = 1e-4
@@ -45,7 +46,7 @@ const (
 	mistWatts        = 16.0  // of a humidifier of one disc, at once: the rest warms its water first, and the air over hours
 	warmSD           = 0.25  // °C, of a reading: a thermometer's lag is not quite that of the sensor of humidity beside it
 	warmLikelySD     = 0.12  // the same where two views of one chamber are compared, which share that
-	rhSD             = 0.013
+	rhSD, rhLeastSD  = 0.013, 0.008
 	wetSD            = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom          = 0.985
 	wetForeseen      = 0.97
@@ -134,7 +135,11 @@ func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	var jac [wStates * wStates]float64
 	for j := range wStates {
 		bent := s.Water.X
-		bent[j] += nudgeWater[j]
+		nudge := nudgeWater[j]
+		if j == wFilm && bent[j] >= filmSome { // of water off the walls: more of it than wets them all over changes nothing
+			nudge = -nudge
+		}
+		bent[j] += nudge
 		of := p
 		switch {
 		case j == wLag:
@@ -144,7 +149,7 @@ func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 		}
 		of.move(&bent)
 		for i := range wStates {
-			jac[i*wStates+j] = (bent[i] - end[i]) / nudgeWater[j]
+			jac[i*wStates+j] = (bent[i] - end[i]) / nudge
 		}
 	}
 	s.water().carry(end[:], jac[:], q[:])
@@ -229,7 +234,7 @@ func (s *State) takeWater(f *Facts) {
 			s.findAgain(z, f)
 			continue
 		}
-		s.Water.take(s.water(), wSeen, -1, z, rhSD*rhSD, rhSD*rhSD, f.Now)
+		s.Water.take(s.water(), wSeen, -1, z, rhLeastSD*rhLeastSD, rhSD*rhSD, f.Now)
 	}
 }
 
@@ -319,7 +324,7 @@ func (s *State) takeWet(z float64, now time.Time) {
 		s.water().update(wSeen, z, wetSD, gate)
 		s.Water.Last = now
 	default:
-		s.Water.take(s.water(), wSeen, -1, z, rhSD*rhSD, rhSD*rhSD, now)
+		s.Water.take(s.water(), wSeen, -1, z, rhLeastSD*rhLeastSD, rhSD*rhSD, now)
 	}
 }
 
@@ -336,7 +341,7 @@ func (s *State) boundWater(f *Facts) {
 	sat := saturation(w[wAirC])
 	limit(&w[wVapor], 0.05*sat, 1.02*sat)
 	limit(&w[wDrops], 0, 10)
-	limit(&w[wFilm], 0, 40)
+	limit(&w[wFilm], 0, filmFull/math.Cbrt(f.VolumeM3)) // more shows nothing, until it has gone
 	limit(&w[wAirC], s.AirC-massK, s.AirC+massK)
 	limit(&w[wWarm], s.AirC-massK, s.AirC+massK)
 	limit(&w[wExtra], -0.02, 0.05)
