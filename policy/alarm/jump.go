@@ -91,7 +91,7 @@ func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64
 	case j.Count > 0:
 		w.stayed(v, middle, others, room, s)
 		return
-	case gap <= jumpGap && math.Abs(step) > max(jumpLimit(s.Quantity), jumpStrides*usual) && w.mayJump(v, others, alone, room, s):
+	case gap <= jumpGap && math.Abs(step) > max(jumpLimit(s.Quantity), jumpStrides*usual) && w.mayJump(v, middle, others, alone, room, s):
 		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart = w.Last, v, 1, was, w.Last-was, v-middle
 		if w.AwayFor >= jumpKnown {
 			j.Before = w.Away
@@ -110,6 +110,9 @@ func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64
 // stayed weighs a reading after a step. It must stay there; where others can be asked, away from them.
 func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *chamber.Sensor) {
 	j := &w.Jump
+	if s.Quantity == chamber.RelativeHumidity && others && max(v, middle) >= unsaturated {
+		return // at the end of their range all read the same, wherever they hang
+	}
 	if !others && (v-j.From)/(j.To-j.From) < 0.5 {
 		j.Count = 0
 		return
@@ -134,7 +137,7 @@ func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *ch
 // mayJump leaves out the steps that sound sensors make: a humidity sensor that gets wet goes to the end of its range,
 // and comes back from there when it has dried; and CO2 falls fast when a door opens, and rises as fast where the room holds
 // that much more. The room's CO2 is 0 where it is not measured.
-func (w *SensorWatch) mayJump(v float64, others, alone bool, room float64, s *chamber.Sensor) bool {
+func (w *SensorWatch) mayJump(v, middle float64, others, alone bool, room float64, s *chamber.Sensor) bool {
 	// Two quick sensors differ from one reading to the next by as much as a step, where mist and fan move the air between them: how
 	// far it was from the others before must be known as a mean. And one in a warmer spot that was wrongly suspected never agrees again.
 	if others && !alone && w.AwayFor < jumpKnown {
@@ -142,7 +145,7 @@ func (w *SensorWatch) mayJump(v float64, others, alone bool, room float64, s *ch
 	}
 	switch s.Quantity {
 	case chamber.RelativeHumidity:
-		return others && v < unsaturated && w.Last < unsaturated
+		return others && max(v, w.Last, middle) < unsaturated
 	case chamber.CO2:
 		return others || v > w.Last && room < w.Last+jumpCO2
 	}

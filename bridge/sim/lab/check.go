@@ -146,6 +146,9 @@ func (e *examiner) excused(at time.Duration) bool {
 
 // alarms sorts the alarms that came: named a fault, followed from one, or without a cause.
 func (e *examiner) alarms(d *policy.Decision, at time.Duration) {
+	if e.anyWet() {
+		e.wetAt = at
+	}
 	if at < settle {
 		return
 	}
@@ -172,7 +175,7 @@ func (e *examiner) explained(n alarm.Name, at time.Duration) bool {
 			return true
 		}
 	}
-	if n == alarm.SensorStuck && e.anyWet() {
+	if n == alarm.SensorStuck && e.wetAt > 0 && at-e.wetAt < 2*time.Minute { // it may dry as it is said
 		return true
 	}
 	return e.course.holds(n, &e.state.Target)

@@ -33,7 +33,8 @@ type examiner struct {
 	course  course
 	stood   []alarm.Name // that stood when the chamber was forked: they find nothing
 	healthy time.Duration
-	told    []Raise // of which a person was notified
+	wetAt   time.Duration // when a sensor was last wet
+	told    []Raise       // of which a person was notified
 	wrong   []Raise
 	broken  []string
 	seen    int // violations of the rig that were looked at
