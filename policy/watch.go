@@ -32,9 +32,11 @@ func (t *step) water() {
 	if i < 0 {
 		return
 	}
+	d := &t.s.Detectors
 	w := alarm.Water{
 		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], Learn: &t.s.Learn, Facts: &t.facts,
-		Open: t.s.Detectors.Upset.Was, DoorOpen: t.s.Detectors.Door.Open, FanOdd: t.s.Detectors.Fan.Odd(), Reports: t.evidence.Reports, Late: t.s.Detectors.Late(i),
+		Open: d.Upset.Was, DoorOpen: d.Door.Open, MayBeOpen: d.Door.Airing.Aired || d.Door.Airing.Low, Shut: d.Door.Airing.Shut,
+		FanOdd: d.Fan.Odd(), Reports: t.evidence.Reports, Late: d.Late(i),
 	}
 	if t.Spec.Has(chamber.RelativeHumidity, chamber.Room) { // else it rests on a guess, and was half as much again as the truth
 		w.MistGPerH = t.learned().Mist

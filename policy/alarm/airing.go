@@ -22,6 +22,8 @@ type Airing struct {
 	From     float64  `json:"from"`            // mean CO2 when the spell began
 	Began    bool     `json:"began,omitempty"` // Mean holds something
 	Aired    bool     `json:"aired,omitempty"` // it looks so, but is not sure yet
+	Shut     bool     `json:"shut,omitempty"`  // CO2 stands as high as usual, as it would not for long where a door is open
+	Low      bool     `json:"low,omitempty"`   // it stands lower by far
 }
 
 const (
@@ -45,6 +47,12 @@ const (
 	airingLeast = 6 * 60.0
 	// airingSome, in ppm by which it would have risen, is enough for suspicion.
 	airingSome = 40.0
+	// What CO2 must stand above the room to show that the chamber is shut: of what it usually does, and at least, ppm. Less than
+	// airingLow of that, where it usually stands airingHigh above, may come of a door.
+	airingShare = 0.75
+	airingHolds = 120.0
+	airingLow   = 0.5
+	airingHigh  = 90.0
 	// airingSlowest: a crop that makes less, ppm a second, tells nothing.
 	airingSlowest = 150.0 / 3600
 )
@@ -86,7 +94,10 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 		a.Level.Vapor += usual * (a.Mean.Vapor - a.Level.Vapor)
 		a.Moves.follow(moves, dt)
 	}
-	a.Aired = !dry && a.DueMean >= airingSome // else no answer of the air would count, and it stayed dry
+	known := a.UsualFor >= airingKnown
+	a.Low = known && a.Usual.CO2 >= airingHigh && above.CO2 < airingLow*a.Usual.CO2
+	a.Shut = known && a.Moves.Made >= airingSlowest && above.CO2 >= max(airingHolds, airingShare*a.Usual.CO2)
+	a.Aired = !dry && !a.Shut && a.DueMean >= airingSome // else no answer of the air would count, and it stayed dry
 	if a.Spell < airingLeast || a.DueMean < times*max(airingRise, airingAbove*(a.From-room.CO2)) {
 		return Moist{}, false
 	}

@@ -49,6 +49,12 @@ func TestAiring(t *testing.T) {
 					found = time.Duration(second-4*3600) * time.Second
 				}
 			}
+			if shut := c.away == 0 && c.duty < 1 && c.fan == 1; a.Shut != shut {
+				t.Errorf("shut is %v after an hour", a.Shut)
+			}
+			if low := c.away > 0 || c.duty == 1; a.Low != low {
+				t.Errorf("low is %v after an hour", a.Low)
+			}
 			most := 15 * time.Minute
 			if c.dry { // CO2 must bear twice as clear a witness
 				most = 35 * time.Minute

@@ -62,6 +62,8 @@ type Water struct {
 	MistGPerH float64 // learned output, 0: not known
 	Open      bool    // the chamber is open, or was upset by something else a while ago: answers mean nothing
 	DoorOpen  bool    // it is open now, and known to be
+	MayBeOpen bool    // it looks open, and is soon known to be or not: until then nothing is said of the water
+	Shut      bool    // CO2 shows that it is not open, nor was some minutes ago
 	FanOdd    bool    // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
 	Reports   []chamber.PlugReport
 	Late      float64 // seconds for which they may have been under way, where that is more than usual

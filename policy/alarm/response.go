@@ -20,6 +20,7 @@ type Response struct {
 	Warmth   float64      `json:"warmth"`          // the same from temperature: mist cools as it evaporates
 	NotElse  float64      `json:"not_else"`        // the same for a dry humidifier against something else that takes the vapor
 	MistOn   float64      `json:"mist_on"`         // seconds of mist since it began
+	For      float64      `json:"for"`             // seconds of all since then
 	Wrong    float64      `json:"wrong"`           // times that it was dry for minutes only, faded over days
 	Gave     float64      `json:"gave"`            // what the humidifier gave when all was well, as [learn.State.Given] has it
 	GaveFor  float64      `json:"gave_for"`        // seconds that it rests on
@@ -50,6 +51,9 @@ const (
 	// that much, natural logarithm.
 	elseLower  = 2.0
 	elseUnlike = 3.0
+	// A door that takes the vapor takes CO2 along, which shows after so many seconds. The rival foresees air that the learner has
+	// never seen, and is off by a point or two to either side: CO2 is the better witness, where it bears any.
+	shutFor = 480.0
 	// responseFits: the mean surprise, in standard deviations, up to which the rival foresees readings well enough to be
 	// believed that the humidifier gives nothing. 0.8 is that of a perfect fit; where the door stands open, or a fan does what
 	// it never did, neither of the two fits. A chamber whose sensors and surfaces are not as typical surprises by more at any
@@ -60,6 +64,8 @@ const (
 	oddMost       = 1.8 // beyond, a filter is lost, which is not to become usual
 	oddFar        = 4.0 // times by which one that is not surprises less than one that is
 	oddKnown      = 3600.0
+	// A learner that surprises by more than rivalOdd, standard deviations, and by so many times what is believed, is lost.
+	rivalOdd, rivalLost = 1.5, 1.2
 	// uneasyMost: after the chamber was upset, walls and crop are a while as the learner does not take them to be. Until it foresees
 	// readings as well as usual again, but no longer than so many seconds, what the air answers says nothing of the water.
 	uneasyMost = 2 * 3600.0
@@ -87,11 +93,16 @@ const (
 	// A third of it will do where that lasts: what holds the air then may pass for some mist.
 	gaveLess = 1.2
 	lessOn   = 1200.0
+	// gaveSlower is by how many times more slowly it falls than it rises: of a humidifier that runs dry where the learner does not
+	// fit well, less and less is believed from hour to hour, and what it gave when all was well must not go along.
+	gaveSlower = 4.0
 	// doubted is the evidence from which on what is learned of the mist is not to be relied on.
 	doubted = 4.0
 )
 
-func (r *Response) restart() { r.Rival, r.Humidity, r.Warmth, r.NotElse, r.MistOn = nil, 0, 0, 0, 0 }
+func (r *Response) restart() {
+	r.Rival, r.Humidity, r.Warmth, r.NotElse, r.MistOn, r.For = nil, 0, 0, 0, 0, 0
+}
 
 // evidence is that for the rival: temperature counts for no more than humidity does.
 func (r *Response) evidence() float64 { return r.Humidity + min(r.Warmth, r.Humidity) }
@@ -126,13 +137,16 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 	if r.Rival != nil {
 		verdict = r.weigh(w, dt, on, res)
 	}
+	if w.MayBeOpen && verdict == dry {
+		verdict = unsure
+	}
 	if r.Rival == nil && on {
 		r.restart()
 		mist := 0.0
 		if res.Dry {
 			mist = w.Facts.Mist
 		}
-		rival := w.Learn.Rival(mist)
+		rival := w.Learn.Rival(mist, w.Facts, max(rivalOdd, rivalLost*r.fits()))
 		r.Rival = &rival
 	}
 	return verdict
@@ -146,7 +160,7 @@ func accrue(mean, restsOn *float64, value, dt, memory float64) {
 
 // accustom follows how much the chamber surprises the learner when all is well.
 func (r *Response) accustom(w *Water, dt float64, res *Reservoir) {
-	if res.Dry || w.DoorOpen || r.evidence() >= doubted || w.Learn.Watched() < newcomer {
+	if res.Dry || w.DoorOpen || w.MayBeOpen || r.evidence() >= doubted || w.Learn.Watched() < newcomer {
 		return
 	}
 	accrue(&r.Odd, &r.OddFor, min(w.Learn.Water.Odd, oddMost), dt, oddMemory)
@@ -182,10 +196,15 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 	}
 	mist, most, known := w.Learn.Given(r.fits())
 	gave, sure := r.gave(w)
+	_, doubt := w.Learn.MistInDoubt()
 	switch {
 	case w.DoorOpen || w.FanOdd:
 		r.Little, r.Less = 0, 0
-	case !known:
+	case !known || w.MayBeOpen:
+	case doubt && w.Learn.Fits() && mist < gave-gaveLess: // it is held open what it gives, and what was read raised it no further
+		if on {
+			r.Less += dt
+		}
 	case sure && most < gave-gaveLess:
 		if on {
 			r.Less += dt
@@ -199,6 +218,9 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 	default:
 		r.Little, r.Less = 0, 0
 		if !w.Open && r.evidence() < doubted {
+			if mist < r.Gave && r.GaveFor >= gaveKnown {
+				dt /= gaveSlower
+			}
 			accrue(&r.Gave, &r.GaveFor, mist, dt, gaveMemory)
 		}
 	}
@@ -211,7 +233,7 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	facts.Dry = !res.Dry
 	rival := r.Rival.Learn(&facts)
 	r.Rival = &rival
-	if on {
+	if r.For += dt; on {
 		r.MistOn += dt
 	}
 	mine, its := &w.Learn.Likely, &rival.Likely
@@ -223,7 +245,11 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 			humidity = min(humidity, 0)
 		}
 	}
-	r.add(humidity, clip(its.Warmth-mine.Warmth), w.Learn.Water.Odd, res)
+	warmth := clip(its.Warmth - mine.Warmth)
+	if mine.Fog || mine.Higher > 0 && !res.Dry { // damper than even with the mist
+		humidity, warmth = min(humidity, 0), min(warmth, 0)
+	}
+	r.add(humidity, warmth, w.Learn.Water.Odd, res)
 	if !res.Dry && w.Learn.Strayed(r.Rival) {
 		if r.evidence() > responseBack { // what it knew before, without these minutes of mist, is the better start
 			*w.Learn = *r.Rival
@@ -238,7 +264,7 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	if w.Learn.Watched() < newcomer {
 		return unsure
 	}
-	return r.verdict(w.Learn.Water.Odd, res)
+	return r.verdict(w.Learn.Water.Odd, w.Shut && r.For >= shutFor, res)
 }
 
 // add takes in what humidity and temperature say in a step in which the learner's mean surprise is mine.
@@ -255,8 +281,9 @@ func (r *Response) add(humidity, warmth, mine float64, res *Reservoir) {
 
 func clip(x float64) float64 { return max(-responseClip, min(x, responseClip)) }
 
-// verdict is what comes of the evidence so far, where the learner's mean surprise is mine.
-func (r *Response) verdict(mine float64, res *Reservoir) opinion {
+// verdict is what comes of the evidence so far, where the learner's mean surprise is mine, and CO2 may have shown meanwhile that the
+// chamber is shut.
+func (r *Response) verdict(mine float64, shut bool, res *Reservoir) opinion {
 	if !r.Rival.Fits() {
 		return unsure
 	}
@@ -273,7 +300,7 @@ func (r *Response) verdict(mine float64, res *Reservoir) opinion {
 	if res.Power.sound() {
 		limit *= meterFactor
 	}
-	if r.evidence() < limit || r.NotElse < elseUnlike || r.MistOn < leastMistOn || res.Power.PowerTells && res.Power.sound() {
+	if r.evidence() < limit || r.NotElse < elseUnlike && !shut || r.MistOn < leastMistOn || res.Power.PowerTells && res.Power.sound() {
 		return unsure
 	}
 	return dry

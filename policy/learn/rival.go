@@ -1,6 +1,9 @@
 package learn
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Likely is how well a state foresaw the readings of its last step, before it took them in: the logarithms of their
 // likelihoods by kind, and by how many standard deviations the readings of humidity were higher on the mean. Two states
@@ -9,12 +12,19 @@ type Likely struct {
 	Humidity float64 `json:"humidity"`
 	Warmth   float64 `json:"warmth"`
 	Higher   float64 `json:"higher"`
+	// Fog says that fog was foreseen, and readings were not far below: how long fog lasts nobody foresees well.
+	Fog bool `json:"fog,omitempty"`
 }
+
+// fogStays is down to where readings may come of fog that was there a moment ago.
+const fogStays = 0.95
 
 // foresaw works that out. The air must have been carried to the time of the readings.
 func (s *State) foresaw(f *Facts) (l Likely) {
 	log := func(miss, variance float64) float64 { return -0.5 * (miss*miss/variance + math.Log(variance)) }
 	w := &s.Water
+	noise := max(w.Noise, rhSD*rhSD)
+	l.Fog = w.X[wSeen] >= wetFrom && len(f.RH) > 0 && slices.Min(f.RH) >= fogStays
 	for _, z := range f.RH {
 		known := max(0, w.P[wSeen*wStates+wSeen]) // a stored state may hold anything
 		if z >= wetFrom {                         // at least so damp: of how damp it may be beyond, none is the likelier
@@ -24,8 +34,8 @@ func (s *State) foresaw(f *Facts) (l Likely) {
 			continue
 		}
 		z -= s.Creep
-		l.Humidity += log(z-w.X[wSeen], w.Noise+known)
-		l.Higher += (z - w.X[wSeen]) / math.Sqrt(w.Noise+known) / float64(len(f.RH))
+		l.Humidity += log(z-w.X[wSeen], noise+known)
+		l.Higher += (z - w.X[wSeen]) / math.Sqrt(noise+known) / float64(len(f.RH))
 	}
 	for _, z := range f.AirCs {
 		l.Warmth += log(z-w.X[wWarm], warmLikelySD*warmLikelySD+max(0, w.P[wWarm*wStates+wWarm]))
@@ -34,12 +44,32 @@ func (s *State) foresaw(f *Facts) (l Likely) {
 }
 
 // Rival is a state that goes on from here in the belief that the humidifier gives that share of its full output now: 0, and
-// nothing, or what it is driven to. It must be told so from now on, by [Facts.Dry].
-func (s State) Rival(mist float64) State {
+// nothing, or what it is driven to. It must be told so from now on, by [Facts.Dry]. From a state that is lost, by a mean surprise of
+// more than so many standard deviations, it takes over what is known of the chamber, and the air from this step's readings; it
+// begins with that surprise.
+func (s State) Rival(mist float64, f *Facts, lost float64) State {
 	if s.MistTo = mist; mist == 0 {
 		s.Mist = 0
 	}
+	if s.Water.Odd <= lost {
+		return s
+	}
+	s.Water.Odd = lost
+	if z := mean(f.RH) - s.Creep; mist == 0 && z > 0 && z < wetFrom {
+		s.findAgain(z, f.clean(math.NaN()))
+		w := s.water()
+		w.restart(wFilm, w.x[wFilm], w.x[wFilm])
+		w.restart(wGive, 0, foundGiveSD)
+	}
 	return s
+}
+
+func mean(v []float64) float64 {
+	sum := 0.0
+	for _, x := range v {
+		sum += x
+	}
+	return sum / float64(len(v))
 }
 
 // Strayed reports whether the state takes the humidifier for a much stronger one than its rival does. What it is told of a

@@ -57,3 +57,33 @@ func TestStrayed(t *testing.T) {
 		}
 	}
 }
+
+// TestRivalOfALostState: one that has long foreseen fog where 60 % are read leaves its rival what it knows of the chamber, and not the
+// fog; one that is not lost leaves it all, and so does a state to a rival that takes the humidifier for one that works.
+func TestRivalOfALostState(t *testing.T) {
+	f := &Facts{Now: time.Unix(1e9, 0), VolumeM3: 0.5, AirC: 20, RoomC: 20, RH: []float64{0.59, 0.61}}
+	for _, c := range []struct {
+		name         string
+		odd, mist    float64
+		seen, drops  float64
+		film, filmSD float64
+		give         float64
+	}{
+		{"lost", 5, 0, 0.6, 0, 20, 20, 0},
+		{"not lost", 1.2, 0, 1, 0.5, 20, 3, 0.02},
+		{"lost, against one that gives all", 5, 1, 1, 0.5, 20, 3, 0.02},
+	} {
+		s := State{}.begin(f)
+		w := s.water()
+		for i, x := range map[int]float64{wSeen: 1, wDrops: 0.5, wFilm: 20, wGive: 0.02, wMist: -1.7} {
+			w.lead(i, x, 3)
+		}
+		s.Water.Odd = c.odd
+		r := s.Rival(c.mist, f, 1.5)
+		x := &r.Water.X
+		sd := math.Sqrt(r.Water.P[wFilm*wStates+wFilm])
+		if x[wSeen] != c.seen || x[wDrops] != c.drops || x[wFilm] != c.film || sd != c.filmSD || x[wGive] != c.give || x[wMist] != -1.7 || r.Water.Odd > 1.5 {
+			t.Errorf("%s: %v, film within %.1f, surprise %.1f", c.name, *x, sd, r.Water.Odd)
+		}
+	}
+}
