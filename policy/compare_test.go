@@ -106,7 +106,8 @@ const (
 	byRules
 	byPractice
 	keepers
-	byOracle // the plan with perfect sensors
+	byOracle  // the plan with perfect sensors
+	byNoNoise // the plan with sensors that are off as ever, but without noise
 )
 
 // compareAll runs every keeper on seeds 1 to n.
@@ -168,8 +169,8 @@ func keep(t *testing.T, by keeper, seed uint64, stage species.Stage, d time.Dura
 	switch p := familyPolicy(t, c); by {
 	case byPractice:
 		run, err = rehearse.New(c, rehearse.NewCommonPractice(c.Spec, c.Target, rehearse.CarefulTimer(c)))
-	case byOracle:
-		run, err = rehearse.NewOracle(c, p)
+	case byOracle, byNoNoise:
+		run, err = rehearse.NewOracle(c, p, by == byOracle)
 	default:
 		p.Rules = by == byRules
 		run, err = rehearse.New(c, rehearse.NewPolicyController(p, c.Start))

@@ -249,7 +249,7 @@ func (f *rehearseFlags) kept(k *rehearse.Case, pol *policy.Policy) (all []*pair,
 			p.main, err = rehearse.New(k, rehearse.NewPolicyController(&alone, k.Start))
 		case oracleFlag:
 			p.controller = oracleWords
-			p.main, err = rehearse.NewOracle(k, pol)
+			p.main, err = rehearse.NewOracle(k, pol, true)
 		default:
 			p.controller = rulesWords
 			p.main, err = rehearse.New(k, rehearse.NewPolicyController(pol, k.Start))

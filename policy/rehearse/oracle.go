@@ -7,15 +7,19 @@ import (
 	"gillkeeper/policy/chamber"
 )
 
-// NewOracle sets up the same case, kept by the same policy with sensors that nobody can buy: as slow as they are, but
-// without noise and never wrong. What the policy falls short of that is the price of its sensors.
-func NewOracle(c *Case, p *policy.Policy) (*Run, error) {
+// NewOracle sets up the same case, kept by the same policy with sensors that nobody can buy: as slow as they are, but without
+// noise, and where they are calibrated never wrong. What the policy falls short of the latter is the price of its sensors; of the
+// former, which are off as ever, what it could have learned.
+func NewOracle(c *Case, p *policy.Policy, calibrated bool) (*Run, error) {
 	perfect, spec, knows := *c, *c.Spec, *p
 	perfect.Spec, knows.Spec = &spec, &spec
 	perfect.Sensors, spec.Sensors = slices.Clone(c.Sensors), slices.Clone(c.Spec.Sensors)
 	for i := range perfect.Sensors {
 		x := &perfect.Sensors[i]
-		x.Noise, x.Quantum, x.Bias, x.Gain, x.WetS, x.WarmerK = 0, 0, 0, 0, 0, 0
+		x.Noise, x.Quantum, x.WetS, x.WarmerK = 0, 0, 0, 0
+		if calibrated {
+			x.Bias, x.Gain = 0, 0
+		}
 		if x.Quantity == chamber.RelativeHumidity {
 			x.Creep, x.CreepH = oracleCreep, oracleCreepH
 		}
