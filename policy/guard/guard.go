@@ -307,7 +307,7 @@ func (p *Plug) send(spec *chamber.Plug, v *Verdict, sc Scene, until time.Time) {
 		}
 		return
 	}
-	if again {
+	if again && !(p.Answered && p.agrees()) {
 		v.Reasons = append(v.Reasons, reason.Reason{Code: reason.Repeat, Value: float64(p.Repeats)})
 	}
 	v.Send, v.Turned = true, turned
@@ -383,7 +383,11 @@ func (p *Plug) repeatDue(spec *chamber.Plug, on bool, sc Scene) (bool, time.Time
 	case !spec.Reports:
 		at = p.ToldAt.Add(BlindRepeat)
 	case p.HasReported && p.Synced && p.Answered && p.agrees(): // what it said before the broker was away says nothing of now
-		return false, time.Time{}
+		if p.Told || spec.MaxOn <= 0 {
+			return false, time.Time{}
+		}
+		// It may have gone on by itself, and its word of that be lost: it is off again before its longest run is over.
+		at = p.ToldAt.Add(spec.MaxOn / 2)
 	case p.HasReported && p.Synced && p.agrees():
 		// What it said before it was told agrees by chance. Where its word of having obeyed the command before was lost, and
 		// then this command too, it does the opposite, and a humidifier would run for hours: it is asked until it answers. One

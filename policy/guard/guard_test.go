@@ -322,6 +322,38 @@ func TestAPlugThatHasNothingToSayIsToldSeldom(t *testing.T) {
 	}
 }
 
+// A plug that went on by itself, and whose word of that was lost, is off again before its longest run is over: one at rest is told so
+// anew after half of that. It is no repeat that a person need know of.
+func TestAPlugAtRestIsToldSoAnewNowAndThen(t *testing.T) {
+	b := restedBench()
+	sent := 0
+	for range 2 * 60 {
+		v := b.want(false)
+		if v.Send {
+			sent++
+		}
+		if v.Turned || has(v.Reasons, reason.Repeat) {
+			t.Errorf("after %s: %+v", b.now.Sub(t0), v)
+		}
+		if v.Wake.IsZero() || v.Wake.Sub(b.now) > b.spec.MaxOn/2 {
+			t.Errorf("after %s looked at again at %s", b.now.Sub(t0), v.Wake)
+		}
+		b.wait(time.Minute)
+	}
+	if sent < 7 || sent > 8 {
+		t.Errorf("told %d times in two hours at a longest run of half an hour", sent)
+	}
+	b.relay = true
+	went := b.now
+	for b.relay && b.now.Sub(went) < time.Hour {
+		b.wait(10 * time.Second)
+		b.want(false)
+	}
+	if on := b.now.Sub(went); on > b.spec.MaxOn {
+		t.Errorf("on unheard for %s", on)
+	}
+}
+
 func TestNothingIsSentWhileTheBrokerIsAwayAndAllIsToldAgainAfter(t *testing.T) {
 	b := newBench(mister())
 	b.want(false)
