@@ -52,7 +52,7 @@ const (
 	airingShare = 0.75
 	airingHolds = 120.0
 	airingLow   = 0.5
-	airingHigh  = 90.0
+	airingHigh  = 60.0
 	// airingSlowest: a crop that makes less, ppm a second, tells nothing.
 	airingSlowest = 150.0 / 3600
 )

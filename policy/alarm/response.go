@@ -54,6 +54,8 @@ const (
 	// A door that takes the vapor takes CO2 along, which shows after so many seconds. The rival foresees air that the learner has
 	// never seen, and is off by a point or two to either side: CO2 is the better witness, where it bears any.
 	shutFor = 480.0
+	// leastFor: so many seconds a rival is followed at the least, in which CO2 that goes out of a door begins to show.
+	leastFor = 300.0
 	// responseFits: the mean surprise, in standard deviations, up to which the rival foresees readings well enough to be
 	// believed that the humidifier gives nothing. 0.8 is that of a perfect fit; where the door stands open, or a fan does what
 	// it never did, neither of the two fits. A chamber whose sensors and surfaces are not as typical surprises by more at any
@@ -137,7 +139,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 	if r.Rival != nil {
 		verdict = r.weigh(w, dt, on, res)
 	}
-	if w.MayBeOpen && verdict == dry {
+	if (w.MayBeOpen || r.For < leastFor) && verdict == dry {
 		verdict = unsure
 	}
 	if r.Rival == nil && on {
