@@ -34,7 +34,7 @@ func TestPlanBesideOracle(t *testing.T) {
 				plan, oracle := mean(plans, f.of), mean(oracles, f.of)
 				t.Logf("%s, %s, %d seeds × %v: plan %.1f [%.1f], with sensors %s %.1f [%.1f], %.1f %% of it", stage, f.name, seeds, length,
 					plan, p10(plans, f.of), by.name, oracle, p10(oracles, f.of), 100*plan/oracle)
-				if plan < 0.7*oracle {
+				if seeds > 1 && plan < 0.7*oracle { // an hour of one chamber, as under the race detector, is no share
 					t.Errorf("%s, %s: %.1f of the oracle's %.1f", stage, f.name, plan, oracle)
 				}
 			}
