@@ -307,7 +307,8 @@ func (p *Plug) send(spec *chamber.Plug, v *Verdict, sc Scene, until time.Time) {
 		}
 		return
 	}
-	if again && !(p.Answered && p.agrees()) {
+	again = again && (sc.LinkUp || !p.obeys()) // the reassurance of a plug that does as told is no repeat
+	if again {
 		v.Reasons = append(v.Reasons, reason.Reason{Code: reason.Repeat, Value: float64(p.Repeats)})
 	}
 	v.Send, v.Turned = true, turned
@@ -382,7 +383,7 @@ func (p *Plug) repeatDue(spec *chamber.Plug, on bool, sc Scene) (bool, time.Time
 	switch {
 	case !spec.Reports:
 		at = p.ToldAt.Add(BlindRepeat)
-	case p.HasReported && p.Synced && p.Answered && p.agrees(): // what it said before the broker was away says nothing of now
+	case p.obeys():
 		if p.Told || spec.MaxOn <= 0 {
 			return false, time.Time{}
 		}
@@ -404,6 +405,9 @@ func (p *Plug) NotSent() { p.Unsent = true }
 
 // Orphan ends a command's claim when the process that gave it is gone: what the plug does is awaited anew.
 func (p *Plug) Orphan() { p.Synced = false }
+
+// obeys reports whether the plug has answered and does what it was told. What it said before the broker was away says nothing of now.
+func (p *Plug) obeys() bool { return p.HasReported && p.Synced && p.Answered && p.agrees() }
 
 // agrees reports whether the plug says that it does what it was told.
 func (p *Plug) agrees() bool {

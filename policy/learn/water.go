@@ -234,8 +234,13 @@ func (s *State) takeWater(f *Facts) {
 			s.findAgain(z, f)
 			continue
 		}
-		s.Water.take(s.water(), wSeen, -1, z, rhLeastSD*rhLeastSD, rhSD*rhSD, f.Now)
+		s.takeHumidity(z, f.Now)
 	}
+}
+
+// takeHumidity takes in a reading of humidity that may be believed.
+func (s *State) takeHumidity(z float64, now time.Time) {
+	s.Water.take(s.water(), wSeen, -1, z, rhLeastSD*rhLeastSD, rhSD*rhSD, now)
 }
 
 // strays follows by how much readings lie off to one side of what is foreseen, and reports whether the filter is lost: sure of
@@ -324,7 +329,7 @@ func (s *State) takeWet(z float64, now time.Time) {
 		s.water().update(wSeen, z, wetSD, gate)
 		s.Water.Last = now
 	default:
-		s.Water.take(s.water(), wSeen, -1, z, rhLeastSD*rhLeastSD, rhSD*rhSD, now)
+		s.takeHumidity(z, now)
 	}
 }
 

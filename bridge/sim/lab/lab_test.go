@@ -259,9 +259,9 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		// The only thermometer jumped back after hours, and what it had read before passed for vapor that the door had let out.
 		{"a jump is no door", "130163/temperature_jump"},
 		{"nor is a sensor of CO2 that comes back", "200003/co2_stuck"},
-		// So wrong was what the learner knew after hours without mist that nothing it foresaw came true, and no test of mist spoke.
 		// The learner took walls for ever wetter while they dried, and what they no longer gave for what the humidifier did not.
 		{"walls that had dried", "250062/co2_silent 260064/co2_jump"},
+		// So wrong was what the learner knew after hours without mist that nothing it foresaw came true, and no test of mist spoke.
 		{"no fit for hours", "140110/killed+mister_dead 120058/door_open+dry_unmetered 160075/door_open"},
 		// A fan that moved nothing had taught of a crop that made fifty times as much, and moved air again when it was mended.
 		{"a mended fan is no door", "140235/fan_blocked 140153/fan_blocked+hand_at_plug"},
