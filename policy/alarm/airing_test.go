@@ -4,7 +4,19 @@ import (
 	"math"
 	"testing"
 	"time"
+
+	"gillkeeper/policy/chamber"
 )
+
+// TestUnknownCO2ShowsNothing: with its sensor silent, CO2 that stood as high as ever no longer says that the chamber is shut.
+func TestUnknownCO2ShowsNothing(t *testing.T) {
+	var d Detectors
+	d.Door.Airing.Shut, d.Door.Airing.Low = true, true
+	d, _ = d.Detect(&Evidence{Now: time.Unix(1e9, 0), Spec: &chamber.Spec{}, Link: true})
+	if d.Door.Airing.Shut || d.Door.Airing.Low {
+		t.Errorf("%+v", d.Door.Airing)
+	}
+}
 
 // TestAiring: a crop that makes 1 ppm a second, a fan of 60 and leaks of 0.5 air changes an hour, a room of 500 ppm and 8 g/m³.
 // By the balance V dC/dt = Q (Croom − C) + G a fan that runs a quarter of the time lets CO2 stand 3600/15.5 = 232 ppm above

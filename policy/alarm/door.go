@@ -56,7 +56,10 @@ const (
 )
 
 // Open reports whether the chamber is or may be open, or was until so short a while ago that its air tells nothing yet.
-func (d *Detectors) Open() bool { return d.Door.Open || d.Door.After.Was || d.Door.Airing.Aired }
+func (d *Detectors) Open() bool { return d.Door.lately() || d.Door.Airing.Aired }
+
+// lately reports whether it is open, or was until so short a while ago.
+func (d *Door) lately() bool { return d.Open || d.After.Was }
 
 // door runs the detector and raises chamber_open.
 func (s *detection) door() {
@@ -85,6 +88,8 @@ func (s *detection) door() {
 		if before, aired := d.Airing.advance(now, room, fan, dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
 			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
 		}
+	} else { // what CO2 showed a while ago says nothing of now
+		d.Airing.Shut, d.Airing.Low = false, false
 	}
 	switch {
 	case d.Open:
