@@ -83,3 +83,21 @@ func TestBrief(t *testing.T) {
 		}
 	}
 }
+
+// TestAccountFollowsTheRoom has a room whose CO2 is measured at more than was learned of it, and at less: two sensors may be apart.
+func TestAccountFollowsTheRoom(t *testing.T) {
+	for _, c := range []struct {
+		measured float64
+		ok       bool
+		want     float64
+	}{{830, true, 830}, {600, true, 750}, {830, false, 750}} {
+		s := detection{Detectors: &Detectors{}}
+		var e Evidence
+		s.e = &e
+		e.Air.Room.CO2.Value, e.Air.Room.CO2.OK = c.measured, c.ok
+		s.Door.Airing.Moves = Exchange{Made: 0.3, Fan: 0.03, Room: 750}
+		if got := s.moves().Room; got != c.want {
+			t.Errorf("measured %v (%v): reckons with %v, want %v", c.measured, c.ok, got, c.want)
+		}
+	}
+}

@@ -143,7 +143,7 @@ func (s *detection) fan() {
 		f.advance(in.Value/fanUnit, excess, s.dt, p.Output(), needed)
 		f.fell(in.Value/fanUnit, excess, s.dt, p.Output())
 		f.choke(excess, s.dt, p.Output(), needed)
-		f.Account.advance(in.Value/fanUnit, p.Output(), s.dt, needed, s.wetAnyway(), &s.Door.Airing.Moves)
+		f.Account.advance(in.Value/fanUnit, p.Output(), s.dt, needed, s.wetAnyway(), s.moves())
 	}
 	if f.Failed || f.Choked || f.Account.Still {
 		*c = Condition{Active: true, Code: NoEffect, About: p.Name, Quantity: chamber.CO2, Value: in.Value, Bound: room}
@@ -207,6 +207,16 @@ func (f *FanTest) fell(co2, excess, dt, output float64) {
 		f.Against, f.ForAir, f.RanFor, f.Vain = 0, 0, 0, 0
 		f.Top = co2
 	}
+}
+
+// moves is the exchange as it was learned, between a room whose CO2 is what is measured of it if that is the more: what is learned
+// of it follows people who come home by hours.
+func (s *detection) moves() *Exchange {
+	m := s.Door.Airing.Moves
+	if room := &s.e.Air.Room.CO2; room.OK && m.Room > 0 {
+		m.Room = max(m.Room, room.Value)
+	}
+	return &m
 }
 
 // advance takes in dt seconds of the fan at that output. Only while the chamber lacks air is it short of any.

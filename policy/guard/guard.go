@@ -329,8 +329,8 @@ func (p *Plug) told(spec *chamber.Plug, v *Verdict, turned, again bool, until, n
 	if turned {
 		p.TurnedAt, p.Repeats, p.DisagreesSince, p.Answered = now, 0, time.Time{}, false
 	}
-	if spec.Reports && !p.Synced {
-		p.TurnedAt = now // nobody knows what it did meanwhile: this may turn it
+	if spec.Reports && (!p.Synced || !turned && !v.On && p.obeys()) {
+		p.TurnedAt = now // it may have gone on unheard meanwhile: this may turn it
 	}
 	if !spec.Reports {
 		p.set(v.On, v.Level, now)

@@ -354,6 +354,23 @@ func TestAPlugAtRestIsToldSoAnewNowAndThen(t *testing.T) {
 	}
 }
 
+// Telling a plug at rest so anew may turn it off that moment, where it had gone on unheard: it then rests for its least time.
+func TestAPlugToldToRestAnewRests(t *testing.T) {
+	b := restedBench()
+	b.wait(b.spec.MaxOn/2 - time.Minute)
+	for v := b.want(false); !v.Send; v = b.want(false) {
+		b.wait(time.Second)
+	}
+	b.wait(time.Second)
+	told := b.now
+	for v := b.want(true); !v.On; v = b.want(true) {
+		b.wait(time.Second)
+	}
+	if rest := b.now.Sub(told); rest < b.spec.MinOff-time.Second {
+		t.Errorf("turned on %s after it was told to rest; its least is %s", rest, b.spec.MinOff)
+	}
+}
+
 func TestNothingIsSentWhileTheBrokerIsAwayAndAllIsToldAgainAfter(t *testing.T) {
 	b := newBench(mister())
 	b.want(false)

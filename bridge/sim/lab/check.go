@@ -146,9 +146,7 @@ func (e *examiner) excused(at time.Duration) bool {
 
 // alarms sorts the alarms that came: named a fault, followed from one, or without a cause.
 func (e *examiner) alarms(d *policy.Decision, at time.Duration) {
-	if e.anyWet() {
-		e.wetAt = at
-	}
+	e.wets(at)
 	if at < settle {
 		return
 	}
@@ -185,17 +183,22 @@ func (e *examiner) explained(n alarm.Name, at time.Duration) bool {
 // says so.
 func (e *examiner) wet(i int) bool {
 	s := &e.c.Spec.Sensors[i]
-	return s.Quantity == chamber.RelativeHumidity && s.Place == chamber.Inside && e.heard[i].value > 0.995 && e.course.drier(0.995-wetBy)
+	return s.Quantity == chamber.RelativeHumidity && s.Place == chamber.Inside && e.heard[i].value > rangeEnd && e.course.drier(rangeEnd-wetBy)
 }
 
-func (e *examiner) anyWet() bool {
+// wets notes which sensors are wet. One that was wet and stands at the end of its range ever since may have dried in saturated air,
+// but nothing in the chamber tells.
+func (e *examiner) wets(at time.Duration) {
 	for i := range e.heard {
 		if e.wet(i) {
-			return true
+			e.wetAt = at
+			e.heard[i].wet = e.heard[i].wet || at >= e.until()
 		}
 	}
-	return false
 }
+
+// rangeEnd is the reading from which a sensor of humidity stands at the end of its range.
+const rangeEnd = 0.995
 
 // wetBy is by how much a sensor must be wrong to count as wet: twice what a sound one may be off by.
 const wetBy = 0.07
@@ -204,7 +207,10 @@ const wetBy = 0.07
 func (e *examiner) resumed() {
 	at := e.last.Sub(e.c.Start)
 	s := &e.state
-	wet := e.anyWet() // and says so: then there may be nothing to go by
+	wet := false // a sensor, which says so: then there may be nothing to go by
+	for i := range e.heard {
+		wet = wet || e.wet(i) || e.heard[i].wet
+	}
 	if len(s.Short) > 0 && !wet {
 		e.breaks(at, "plugs still run by habit for want of %v", s.Short)
 	}
@@ -212,7 +218,7 @@ func (e *examiner) resumed() {
 		e.breaks(at, "the reservoir still counts as dry")
 	}
 	for i := range s.Sensors {
-		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) && !e.wet(i) && !e.weighed(i) {
+		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) && !e.wet(i) && !e.heard[i].wet && !e.weighed(i) {
 			e.breaks(at, "sensor %s is still not used: %s", s.Sensors[i].Name, s.Sensors[i].Suspect)
 		}
 	}

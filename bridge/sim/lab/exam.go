@@ -55,6 +55,7 @@ type sent struct {
 type heard struct {
 	value float64
 	at    time.Time
+	wet   bool // it was, when the faults were over, and has stood at the end of its range since
 }
 
 func newExaminer(c *chamberCase) *examiner {
@@ -112,7 +113,7 @@ func (e *examiner) Step(in policy.Input) policy.Decision {
 func (e *examiner) listen(in *policy.Input) {
 	for _, r := range in.Readings {
 		if !r.Retained {
-			e.heard[r.Sensor] = heard{r.Value, r.At}
+			e.heard[r.Sensor] = heard{r.Value, r.At, e.heard[r.Sensor].wet && r.Value > rangeEnd}
 		}
 	}
 }

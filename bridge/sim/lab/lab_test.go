@@ -12,6 +12,9 @@ import (
 	"testing"
 	"time"
 
+	"gillkeeper/policy"
+	"gillkeeper/policy/alarm"
+	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/plant"
 )
 
@@ -82,10 +85,47 @@ func TestExaminerSees(t *testing.T) {
 	e.runFor[0], e.rig.Outlets[0].On = 4000, true
 	e.watchOutlets(time.Hour, 8)
 	e.state.Reservoir.Dry = true
+	e.state.Sensors[0].Suspect = string(alarm.Saturated)
 	e.resumed()
-	for _, want := range []string{"rests on no sensor", "has run for", "still counts as dry"} {
+	for _, want := range []string{"rests on no sensor", "has run for", "still counts as dry", "still not used"} {
 		if !slices.ContainsFunc(e.broken, func(s string) bool { return strings.Contains(s, want) }) {
 			t.Errorf("did not see %q in %q", want, e.broken)
+		}
+	}
+}
+
+// TestExaminerBearsAWetSensor has a sensor stand at the end of its range in dry air, after which nothing tells whether it has dried
+// until it says something else.
+func TestExaminerBearsAWetSensor(t *testing.T) {
+	plan := shortPlan(t)
+	c, err := draw(3, &plan)
+	if err != nil {
+		t.Fatal(err)
+	}
+	base, err := begin(c, time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e := base.exam
+	i := slices.IndexFunc(c.Spec.Sensors, func(s chamber.Sensor) bool {
+		return s.Quantity == chamber.RelativeHumidity && s.Place == chamber.Inside
+	})
+	hear := func(rh float64) {
+		e.listen(&policy.Input{Now: e.last, Readings: []chamber.Reading{{Sensor: i, Value: rh, At: e.last}}})
+	}
+	hear(0.999)
+	e.course.minutes = []plant.Truth{{RelativeHumidity: 0.85}}
+	e.wets(time.Hour)
+	e.course.minutes = []plant.Truth{{RelativeHumidity: 1}}
+	for _, step := range []struct {
+		rh   float64
+		want bool
+	}{{0.999, false}, {0.97, true}, {0.999, true}} {
+		hear(step.rh)
+		e.state.Sensors[i].Suspect, e.broken = string(alarm.Saturated), nil
+		e.resumed()
+		if got := len(e.broken) > 0; got != step.want {
+			t.Errorf("reads %v: broken %v, want %v", step.rh, got, step.want)
 		}
 	}
 }
@@ -261,6 +301,10 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		{"nor is a sensor of CO2 that comes back", "200003/co2_stuck"},
 		// The learner took walls for ever wetter while they dried, and what they no longer gave for what the humidifier did not.
 		{"walls that had dried", "250062/co2_silent 260064/co2_jump"},
+		// People came home; the CO2 learned of the room followed by hours, and the fan seemed to carry off nothing of what it should.
+		{"no fan beside a room that fills", "280088/door_open"},
+		// A plug whose old word passed for a hand was told to rest anew when its time was up, and to go on a moment later.
+		{"told to rest and to go on", "300001/messages_mixed 300054/messages_mixed"},
 		// So wrong was what the learner knew after hours without mist that nothing it foresaw came true, and no test of mist spoke.
 		{"no fit for hours", "140110/killed+mister_dead 120058/door_open+dry_unmetered 160075/door_open"},
 		// A fan that moved nothing had taught of a crop that made fifty times as much, and moved air again when it was mended.
