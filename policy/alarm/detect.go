@@ -2,6 +2,7 @@ package alarm
 
 import (
 	"cmp"
+	"slices"
 	"time"
 
 	"gillkeeper/policy/chamber"
@@ -31,8 +32,9 @@ type Detectors struct {
 
 // Held is a condition that is active, for its deadband and its beginning.
 type Held struct {
-	Alarm Name      `json:"alarm"`
-	Since time.Time `json:"since"`
+	Alarm     Name      `json:"alarm"`
+	Since     time.Time `json:"since"`
+	Instances uint64    `json:"instances,omitempty"` // as of the condition
 }
 
 // Linger remembers a cause for a while after it has ceased, because its consequences cease later.
@@ -103,6 +105,11 @@ func (d *Detectors) was(n Name) bool {
 	return was
 }
 
+// wasOf reports whether a condition was active of sensor i: what holds one sensor's deadband is that sensor's own.
+func (d *Detectors) wasOf(n Name, i int) bool {
+	return slices.ContainsFunc(d.Held, func(h Held) bool { return h.Alarm == n && h.Instances&(1<<uint(i%64)) != 0 })
+}
+
 // held gives every active condition its beginning and remembers it. A condition that cannot be told now keeps what it
 // was.
 func (s *detection) held() []Held {
@@ -122,7 +129,7 @@ func (s *detection) held() []Held {
 			}
 		}
 		c.Since = since
-		held = append(held, Held{names[i], since})
+		held = append(held, Held{names[i], since, c.Instances})
 	}
 	return held
 }

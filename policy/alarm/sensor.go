@@ -470,14 +470,15 @@ func (s *detection) sensors() {
 			apartC.name(i, spec, Jumped, w.Jump.By, time.Time{})
 		default:
 			limit := apart(spec.Quantity, w.Last)
-			if s.was(SensorDisagrees) {
+			was := s.wasOf(SensorDisagrees, i)
+			if was {
 				limit *= apartBack
 			}
 			switch {
 			case w.AwayFor >= apartAfter && math.Abs(w.Away) > limit:
 				apartC.name(i, spec, Pair, w.Away, time.Time{})
 				apartC.Bound = limit
-			case w.moved(s.movedLimit(i, s.e.Spec), s.was(SensorDisagrees)):
+			case w.moved(s.movedLimit(i, s.e.Spec), was):
 				apartC.name(i, spec, Moved, w.Away-w.Usual, time.Time{})
 				apartC.Bound = s.movedLimit(i, s.e.Spec)
 			}

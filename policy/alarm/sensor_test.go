@@ -328,6 +328,31 @@ func TestCO2BelowTheRoom(t *testing.T) {
 	}
 }
 
+// TestADisagreementHoldsNoOther has two sensors of humidity always 7 points apart, which is not far enough. The deadband of another
+// that disagreed a while must not hold them, or what it said would never go.
+func TestADisagreementHoldsNoOther(t *testing.T) {
+	d := newDesk(t)
+	d.e.Sensors[rhB] = alarm.SensorView{}
+	two := func(i int) float64 {
+		switch i {
+		case rhB:
+			return math.NaN()
+		case rhC:
+			return d.sound(i) + 0.07
+		}
+		return d.sound(i)
+	}
+	*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: 700, OK: true}
+	d.set(chamber.CO2, 500)
+	d.run(7*time.Hour, two)
+	if c := d.c.Of(alarm.SensorDisagrees); !c.Active || c.Instances&(1<<rhC|1<<rhA) != 0 {
+		t.Errorf("seven hours below the room: says %+v", *c)
+	}
+	d.set(chamber.CO2, 800)
+	d.run(2*time.Hour, two)
+	d.expect(alarm.SensorDisagrees, false, "above the room again")
+}
+
 // A sensor that takes each window's lowest air for 400 ppm, in a room of 600: its lowest stands at 400, day after day.
 func TestCO2BaselineOfItsOwn(t *testing.T) {
 	for _, c := range []struct {
