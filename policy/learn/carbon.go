@@ -209,6 +209,24 @@ func (s *State) takeCO2(f *Facts) {
 		s.RoomSeen = f.Now
 	}
 	s.RoomUnseen = s.RoomSeen.IsZero() || f.Now.Sub(s.RoomSeen) > stale*4
+	s.fitCO2(f)
+}
+
+// noisyLongest is how long a filter may take the chamber's own course for noise.
+const noisyLongest = time.Hour
+
+// fitCO2 starts the filter anew from the labels where it has long taken what fan and crop do for noise: a sensor that stood still, or
+// read another air, taught it so, and from then on it learns less and less of either, down to a chamber in which nothing moves.
+func (s *State) fitCO2(f *Facts) {
+	switch {
+	case s.CO2.Noise < mostNoise*mostNoise:
+		s.NoisyFrom = time.Time{}
+	case s.NoisyFrom.IsZero():
+		s.NoisyFrom = f.Now
+	case f.Now.Sub(s.NoisyFrom) >= noisyLongest:
+		s.CO2.P, s.CO2.Taken, s.CO2.Odd, s.NoisyFrom = [cStates * cStates]float64{}, 0, 0, time.Time{}
+		s.beginCO2(f)
+	}
 }
 
 // follow takes readings for what the air is, and learns nothing by them.

@@ -163,3 +163,23 @@ func TestNewFilterIsFound(t *testing.T) {
 		t.Errorf("four hours after the new filter the fan's air is off by %+.2f, the CO2 by %+.2f, before by %+.2f", flow, made, before)
 	}
 }
+
+// TestAChamberTakenForNoiseIsLearnedAnew has a filter, sure of it, take fan and crop for a twentieth of what they are and all that
+// CO2 does for the sensor's noise. By that it would learn less of either from hour to hour.
+func TestAChamberTakenForNoiseIsLearnedAnew(t *testing.T) {
+	const flow, made, states = 2, 4, 10
+	x := newTent(3)
+	x.run(6 * time.Hour)
+	for _, i := range []int{flow, made} {
+		x.learned.CO2.X[i] -= 3
+		for j := range states {
+			x.learned.CO2.P[i*states+j], x.learned.CO2.P[j*states+i] = 0, 0
+		}
+		x.learned.CO2.P[i*states+i] = 1e-4
+	}
+	x.learned.CO2.Noise = 59 * 59
+	x.run(5 * time.Hour)
+	if flow, made := x.off(); math.Abs(flow) > 0.15 || math.Abs(made) > 0.25 {
+		t.Errorf("five hours later the fan is off by %+.0f %%, the crop by %+.0f %%", 100*flow, 100*made)
+	}
+}

@@ -51,6 +51,8 @@ type State struct {
 	LostFrom time.Time `json:"lost_from,omitzero"` // when it first was, of times that followed each other
 	Misfit   float64   `json:"misfit,omitempty"`   // seconds for which the water of the chamber has not gone as foreseen, in a row
 	MisfitAt time.Time `json:"misfit_at,omitzero"` // when that was last counted
+	// NoisyFrom is since when CO2 has been taken for noisier than any sensor is; zero: it is not.
+	NoisyFrom time.Time `json:"noisy_from,omitzero"`
 	// MistBefore is what the humidifier gave when that began, as in Water.
 	MistBefore float64 `json:"mist_before,omitempty"`
 	MistWas    float64 `json:"mist_was,omitempty"` // what the humidifier gave, as in Water, before the water filter began anew for that; 0: it has not
