@@ -84,6 +84,29 @@ func TestBrief(t *testing.T) {
 	}
 }
 
+// TestAccountOfADoorThatWasOpen has a sound fan beside a learner that took a door, open for two hours, for a leak of 18 changes an
+// hour: by it hardly anything would be left of what the crop makes for the fan to carry off.
+func TestAccountOfADoorThatWasOpen(t *testing.T) {
+	moves := Exchange{Made: 0.5, Fan: 60.0 / 3600, Leak: 0.5 / 3600, Room: 500}
+	var a Account
+	co2 := 600.0
+	const dt = 2.0
+	for s := 0.0; s < 16*3600; s += dt {
+		output := 0.0
+		if math.Mod(s, 300) < 100 {
+			output = 1
+		}
+		if s == 12*3600 {
+			moves.Leak = 18.0 / 3600
+		}
+		co2 += dt * (0.5 - (0.5/3600+60.0/3600*output)*(co2-500))
+		a.advance(co2/fanUnit, output, dt, true, false, &moves)
+		if a.Still {
+			t.Fatalf("a sound fan moves nothing after %.1f h", s/3600)
+		}
+	}
+}
+
 // TestAccountFollowsTheRoom has a room whose CO2 is measured at more than was learned of it, and at less: two sensors may be apart.
 func TestAccountFollowsTheRoom(t *testing.T) {
 	for _, c := range []struct {

@@ -39,7 +39,8 @@ type Account struct {
 	Fine   float64 `json:"fine"` // seconds for which the chamber has had air enough
 
 	Made    float64 `json:"made"`     // by the crop, ppm a second, as a mean over a day
-	MadeFor float64 `json:"made_for"` // seconds that it rests on
+	Leak    float64 `json:"leak"`     // air changes a second, the same
+	MadeFor float64 `json:"made_for"` // seconds that both rest on
 }
 
 const (
@@ -203,7 +204,8 @@ func (f *FanTest) fell(co2, excess, dt, output float64) {
 	gone := f.Top - co2
 	if f.Stopped < fanFellAfter && gone >= max(fanFell, fanFellShare*(excess+gone)) {
 		f.Failed, f.Choked = false, false
-		f.Account = Account{Made: f.Account.Made, MadeFor: f.Account.MadeFor}
+		f.Account.Short, f.Account.Still, f.Account.Fine = 0, false, 0
+		f.Account.restart()
 		f.Against, f.ForAir, f.RanFor, f.Vain = 0, 0, 0, 0
 		f.Top = co2
 	}
@@ -224,8 +226,10 @@ func (a *Account) advance(co2, output, dt float64, needed, wet bool, moves *Exch
 	if moves.Made <= 0 || moves.Room <= 0 {
 		return
 	}
+	before := a.MadeFor
+	accrue(&a.Leak, &before, moves.Leak, dt, accountMemory)
 	accrue(&a.Made, &a.MadeFor, moves.Made, dt, accountMemory)
-	made := moves.Made
+	made, leak := moves.Made, min(moves.Leak, a.Leak) // an open door is learned for a leak, and is shut long before that is unlearned
 	if wet {
 		made = min(made, accountGrown*a.Made)
 	}
@@ -241,7 +245,7 @@ func (a *Account) advance(co2, output, dt float64, needed, wet bool, moves *Exch
 	excess := max(0, co2-moves.Room/fanUnit)
 	a.For += dt
 	a.Should += moves.Fan * output * excess * dt
-	a.Gained += (made/fanUnit - moves.Leak*excess) * dt
+	a.Gained += (made/fanUnit - leak*excess) * dt
 	switch {
 	case a.For > accountMost:
 		a.restart()
@@ -262,7 +266,7 @@ func (a *Account) advance(co2, output, dt float64, needed, wet bool, moves *Exch
 
 // restart begins a new account.
 func (a *Account) restart() {
-	*a = Account{Short: a.Short, Still: a.Still, Fine: a.Fine, Made: a.Made, MadeFor: a.MadeFor}
+	a.For, a.From, a.Should, a.Gained = 0, 0, 0, 0
 }
 
 // choke looks whether the fan runs in vain.
