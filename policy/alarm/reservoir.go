@@ -63,6 +63,7 @@ type Water struct {
 	Open      bool    // the chamber is open, or was upset by something else a while ago: answers mean nothing
 	DoorOpen  bool    // it is open now, and known to be
 	MayBeOpen bool    // it looks open, and is soon known to be or not: until then nothing is said of the water
+	Low       bool    // CO2 stands lower than usual by far, above a room that is measured: hardly anything but a door does that
 	Shut      bool    // CO2 shows that it is not open, nor was some minutes ago
 	FanOdd    bool    // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
 	Reports   []chamber.PlugReport

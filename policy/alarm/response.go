@@ -36,6 +36,10 @@ const (
 	// chamber that is misted all the time.
 	responseDry = 15.0
 	responseWet = 8.0
+	// responsePlain is what humidity must say, and what must speak for a chamber that is shut, where a door may be open; for so many
+	// seconds, by which most doors have been found.
+	responsePlain = 60.0
+	plainFor      = 3600.0
 	// responseBack is the evidence against the rival at which it is given up.
 	responseBack = 2.0
 	// mistTells is the most that humidity says for the rival by each second of mist, and temperature as much again. A learner
@@ -66,6 +70,9 @@ const (
 	oddMost       = 1.8 // beyond, a filter is lost, which is not to become usual
 	oddFar        = 4.0 // times by which one that is not surprises less than one that is
 	oddKnown      = 3600.0
+	// Where CO2 shows that the chamber is shut, there is hardly anything else that would lead both astray: neither a door nor a fan.
+	oddMostShut = 2.5
+	oddFarShut  = 2.0
 	// A learner that surprises by more than rivalOdd, standard deviations, and by so many times what is believed, is lost.
 	rivalOdd, rivalLost = 1.5, 1.2
 	// uneasyMost: after the chamber was upset, walls and crop are a while as the learner does not take them to be. Until it foresees
@@ -139,7 +146,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 	if r.Rival != nil {
 		verdict = r.weigh(w, dt, on, res)
 	}
-	if (w.MayBeOpen || r.For < leastFor) && verdict == dry {
+	if (w.MayBeOpen && (w.Low || !r.plain()) || r.For < leastFor) && verdict == dry {
 		verdict = unsure
 	}
 	if r.Rival == nil && on {
@@ -152,6 +159,12 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 		r.Rival = &rival
 	}
 	return verdict
+}
+
+// plain reports whether there is so much evidence that mere suspicion of a door is not heard: air that goes out of one follows the room's,
+// not what is foreseen of a chamber that is shut.
+func (r *Response) plain() bool {
+	return r.For >= plainFor && min(r.Humidity, r.NotElse) >= responsePlain
 }
 
 // accrue takes dt seconds of a value into its mean, which rests on so many seconds, of memory at the most.
@@ -177,9 +190,13 @@ func (r *Response) fits() float64 {
 }
 
 // believed reports whether a rival foresees readings so well that it is to be believed: as is usual here, or the learner has lost
-// its way and the rival has not by far.
-func (r *Response) believed(rival, mine float64) bool {
-	return rival <= r.fits() || rival <= oddMost && rival <= mine/oddFar
+// its way and the rival has not by far; by less where CO2 shows that the chamber is shut.
+func (r *Response) believed(w *Water) bool {
+	rival, mine, far, most := r.Rival.Water.Odd, w.Learn.Water.Odd, oddFar, oddMost
+	if w.Shut {
+		far, most = oddFarShut, oddMostShut
+	}
+	return rival <= r.fits() || rival <= most && rival <= mine/far
 }
 
 // gave is what the humidifier gave when all was well, and whether that is known. Saturated air may long have told nothing of it: then
@@ -203,10 +220,6 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 	case w.DoorOpen || w.FanOdd:
 		r.Little, r.Less = 0, 0
 	case !known || w.MayBeOpen:
-	case doubt && w.Learn.Fits() && mist < gave-gaveLess: // it is held open what it gives, and what was read raised it no further
-		if on {
-			r.Less += dt
-		}
 	case sure && most < gave-gaveLess:
 		if on {
 			r.Less += dt
@@ -215,6 +228,10 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 			r.Little = 0
 		} else if on {
 			r.Little += dt
+		}
+	case doubt && w.Learn.Fits() && mist < gave-gaveLess: // it is held open what it gives, and what was read raised it no further
+		if on {
+			r.Less += dt
 		}
 	case most > mist: // not well known
 	default:
@@ -243,7 +260,7 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	if !res.Dry && len(facts.RH) > 0 {
 		// The logarithm of N(z; 0, 1) over N(z; -lower, 1).
 		r.NotElse += clip(elseLower*its.Higher + elseLower*elseLower/2)
-		if its.Higher < -elseLower/2 {
+		if its.Higher < -elseLower/2 && !w.Shut { // drier than even without mist: something takes vapor, and CO2 with it
 			humidity = min(humidity, 0)
 		}
 	}
@@ -251,7 +268,7 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	if mine.Fog || mine.Higher > 0 && !res.Dry { // damper than even with the mist
 		humidity, warmth = min(humidity, 0), min(warmth, 0)
 	}
-	r.add(humidity, warmth, w.Learn.Water.Odd, res)
+	r.add(humidity, warmth, w, res)
 	if !res.Dry && w.Learn.Strayed(r.Rival) {
 		if r.evidence() > responseBack { // what it knew before, without these minutes of mist, is the better start
 			*w.Learn = *r.Rival
@@ -266,13 +283,13 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	if w.Learn.Watched() < newcomer {
 		return unsure
 	}
-	return r.verdict(w.Learn.Water.Odd, w.Shut && r.For >= shutFor, res)
+	return r.verdict(w, res)
 }
 
-// add takes in what humidity and temperature say in a step in which the learner's mean surprise is mine.
-func (r *Response) add(humidity, warmth, mine float64, res *Reservoir) {
+// add takes in what humidity and temperature say in a step.
+func (r *Response) add(humidity, warmth float64, w *Water, res *Reservoir) {
 	if !res.Dry {
-		if !r.believed(r.Rival.Water.Odd, mine) { // it merely errs less than the learner does
+		if !r.believed(w) { // it merely errs less than the learner does
 			humidity, warmth = min(humidity, 0), min(warmth, 0)
 		}
 		humidity = min(humidity, max(0, r.MistOn*mistTells-r.Humidity))
@@ -283,9 +300,8 @@ func (r *Response) add(humidity, warmth, mine float64, res *Reservoir) {
 
 func clip(x float64) float64 { return max(-responseClip, min(x, responseClip)) }
 
-// verdict is what comes of the evidence so far, where the learner's mean surprise is mine, and CO2 may have shown meanwhile that the
-// chamber is shut.
-func (r *Response) verdict(mine float64, shut bool, res *Reservoir) opinion {
+// verdict is what comes of the evidence so far.
+func (r *Response) verdict(w *Water, res *Reservoir) opinion {
 	if !r.Rival.Fits() {
 		return unsure
 	}
@@ -295,14 +311,14 @@ func (r *Response) verdict(mine float64, shut bool, res *Reservoir) opinion {
 		}
 		return unsure
 	}
-	if !r.believed(r.Rival.Water.Odd, mine) || r.Warmth < coldest {
+	if !r.believed(w) || r.Warmth < coldest {
 		return unsure
 	}
 	limit := responseDry * (1 + r.Wrong)
 	if res.Power.sound() {
 		limit *= meterFactor
 	}
-	if r.evidence() < limit || r.NotElse < elseUnlike && !shut || r.MistOn < leastMistOn || res.Power.PowerTells && res.Power.sound() {
+	if r.evidence() < limit || r.NotElse < elseUnlike && !(w.Shut && r.For >= shutFor) || r.MistOn < leastMistOn || res.Power.PowerTells && res.Power.sound() {
 		return unsure
 	}
 	return dry

@@ -63,7 +63,7 @@ func TestResponseWeighsBothWitnesses(t *testing.T) {
 		{"mist is perhaps back", 3, 4, 60, 0, fits, Power{}, true, unsure},
 	} {
 		r := Response{Rival: c.rival, Humidity: c.humidity, Warmth: c.warmth, NotElse: 5, MistOn: c.mist, Wrong: c.wrong}
-		if got := r.verdict(1, false, &Reservoir{Dry: c.isDry, Power: c.power}); got != c.want {
+		if got := r.verdict(beside(1, false), &Reservoir{Dry: c.isDry, Power: c.power}); got != c.want {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
 		}
 	}
@@ -79,11 +79,31 @@ func TestCO2ShowsThatNoDoorIsOpen(t *testing.T) {
 		shut    bool
 		want    opinion
 	}{{5, false, dry}, {-40, false, unsure}, {-40, true, dry}} {
-		r := Response{Rival: rival, Humidity: 16, NotElse: c.notElse, MistOn: 60}
-		if got := r.verdict(1, c.shut, &Reservoir{}); got != c.want {
+		r := Response{Rival: rival, Humidity: 16, NotElse: c.notElse, MistOn: 60, For: shutFor}
+		if got := r.verdict(beside(1, c.shut), &Reservoir{}); got != c.want {
 			t.Errorf("%+v: %d", c, got)
 		}
 	}
+}
+
+// TestPlainDespiteADoor: what is said of a dry reservoir is withheld where a door is suspected, but not for ever against all evidence.
+func TestPlainDespiteADoor(t *testing.T) {
+	for _, c := range []struct {
+		humidity, notElse, seconds float64
+		want                       bool
+	}{{300, 400, 3600, true}, {300, 400, 1800, false}, {300, 20, 7200, false}, {20, 400, 7200, false}} {
+		r := Response{Humidity: c.humidity, NotElse: c.notElse, For: c.seconds}
+		if got := r.plain(); got != c.want {
+			t.Errorf("%+v: %v", c, got)
+		}
+	}
+}
+
+// beside is a learner of so much mean surprise, in a chamber that CO2 shows to be shut or not.
+func beside(odd float64, shut bool) *Water {
+	l := &learn.State{}
+	l.Water.Odd = odd
+	return &Water{Learn: l, Shut: shut}
 }
 
 // TestGivesLittle follows what the learner makes of a humidifier from hour to hour. One that runs dry where the learner does not fit
@@ -138,30 +158,35 @@ func TestOnePulseIsOneWitness(t *testing.T) {
 		pulses int
 		odd    float64 // the rival's mean surprise, standard deviations
 		mine   float64 // the learner's
+		shut   bool
 		want   opinion
 	}{
-		{"one pulse", 1, 0.8, 1, unsure},
-		{"four pulses", 4, 0.8, 1, dry},
-		{"four pulses that the rival did not foresee", 4, 1.4, 1, unsure},
-		{"four pulses that the rival did not quite foresee, and the learner not at all", 4, 1.4, 8, dry},
-		{"four pulses that neither foresaw at all", 4, 2.4, 12, unsure},
+		{"one pulse", 1, 0.8, 1, false, unsure},
+		{"four pulses", 4, 0.8, 1, false, dry},
+		{"four pulses that the rival did not foresee", 4, 1.4, 1, false, unsure},
+		{"four pulses that the rival did not quite foresee, and the learner not at all", 4, 1.4, 8, false, dry},
+		{"four pulses that the rival foresaw badly, and the learner worse", 4, 1.4, 4, false, unsure},
+		{"the same in a chamber that is shut", 4, 1.4, 4, true, dry},
+		{"and where the rival foresaw little better", 4, 1.4, 2, true, unsure},
+		{"four pulses that neither foresaw at all", 4, 2.4, 12, false, unsure},
+		{"nor in a chamber that is shut", 4, 2.6, 12, true, unsure},
 	} {
 		rival := &learn.State{}
 		rival.Water.Taken, rival.Water.Odd = 1000, c.odd
-		r, res := Response{Rival: rival, NotElse: 5}, &Reservoir{}
+		r, res, w := Response{Rival: rival, NotElse: 5}, &Reservoir{}, beside(c.mine, c.shut)
 		for range c.pulses {
 			r.MistOn += 24
 			for range 60 {
-				r.add(responseClip, responseClip, c.mine, res)
+				r.add(responseClip, responseClip, w, res)
 			}
 		}
 		rival.Water.Odd = 0.8
 		r.MistOn += 40 // the next one has run, and is not answered yet
-		if got := r.verdict(c.mine, false, res); got != c.want {
+		if got := r.verdict(w, res); got != c.want {
 			t.Errorf("%s: %d, want %d, with %.1f and %.1f", c.name, got, c.want, r.Humidity, r.Warmth)
 		}
 		before := r.Humidity
-		if r.add(-responseClip, -responseClip, c.mine, res); r.Humidity != before-responseClip {
+		if r.add(-responseClip, -responseClip, w, res); r.Humidity != before-responseClip {
 			t.Errorf("%s: what speaks against it counts %.1f", c.name, before-r.Humidity)
 		}
 	}

@@ -171,6 +171,9 @@ func (s *Sensor) reading(jump float64) float64 {
 	return v
 }
 
+// Wet reports whether there is water on a sensor of humidity, by which it stands at the end of its range whatever the air holds.
+func (s *Sensor) Wet() bool { return s.wet > 0 }
+
 // end is where the sensor's range ends.
 func (s *Sensor) end() float64 {
 	switch {

@@ -2,6 +2,7 @@ package lab
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -146,7 +147,6 @@ func (e *examiner) excused(at time.Duration) bool {
 
 // alarms sorts the alarms that came: named a fault, followed from one, or without a cause.
 func (e *examiner) alarms(d *policy.Decision, at time.Duration) {
-	e.wets(at)
 	if at < settle {
 		return
 	}
@@ -186,16 +186,27 @@ func (e *examiner) wet(i int) bool {
 	return s.Quantity == chamber.RelativeHumidity && s.Place == chamber.Inside && e.heard[i].value > rangeEnd && e.course.drier(rangeEnd-wetBy)
 }
 
-// wets notes which sensors are wet. One that was wet and stands at the end of its range ever since may have dried in saturated air,
-// but nothing in the chamber tells.
-func (e *examiner) wets(at time.Duration) {
+// wets notes which sensors are wet.
+func (e *examiner) wets(at, dt time.Duration) {
 	for i := range e.heard {
 		if e.wet(i) {
 			e.wetAt = at
-			e.heard[i].wet = e.heard[i].wet || at >= e.until()
 		}
+		now := 0.0
+		if e.rig.Sensors[i].Wet() {
+			now = 1
+		}
+		e.wetted[i] += (1 - math.Exp(-dt.Seconds()/wettedOver.Seconds())) * (now - e.wetted[i])
 	}
 }
+
+// soaked reports whether a sensor that is taken for wet was wet most of the time: it dips too seldom to show that it is sound.
+func (e *examiner) soaked(i int) bool {
+	return e.wetted[i] > 0.5 && e.state.Sensors[i].Suspect == string(alarm.Saturated)
+}
+
+// wettedOver is three times as long as it takes until such a sensor is tried again.
+const wettedOver = 90 * time.Minute
 
 // rangeEnd is the reading from which a sensor of humidity stands at the end of its range.
 const rangeEnd = 0.995
@@ -209,7 +220,7 @@ func (e *examiner) resumed() {
 	s := &e.state
 	wet := false // a sensor, which says so: then there may be nothing to go by
 	for i := range e.heard {
-		wet = wet || e.wet(i) || e.heard[i].wet
+		wet = wet || e.wet(i) || e.soaked(i)
 	}
 	if len(s.Short) > 0 && !wet {
 		e.breaks(at, "plugs still run by habit for want of %v", s.Short)
@@ -218,7 +229,7 @@ func (e *examiner) resumed() {
 		e.breaks(at, "the reservoir still counts as dry")
 	}
 	for i := range s.Sensors {
-		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) && !e.wet(i) && !e.heard[i].wet && !e.weighed(i) {
+		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) && !e.wet(i) && !e.soaked(i) && !e.weighed(i) {
 			e.breaks(at, "sensor %s is still not used: %s", s.Sensors[i].Name, s.Sensors[i].Suspect)
 		}
 	}

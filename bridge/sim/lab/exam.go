@@ -29,6 +29,7 @@ type examiner struct {
 	last    time.Time
 	sent    []sent
 	heard   []heard
+	wetted  []float64 // for what share of the last wettedOver each sensor had water on it
 	runFor  []float64 // seconds that each outlet has run
 	course  course
 	stood   []alarm.Name // that stood when the chamber was forked: they find nothing
@@ -55,19 +56,18 @@ type sent struct {
 type heard struct {
 	value float64
 	at    time.Time
-	wet   bool // it was, when the faults were over, and has stood at the end of its range since
 }
 
 func newExaminer(c *chamberCase) *examiner {
 	return &examiner{c: c, state: c.policy.Fresh(c.Start), last: c.Start, sent: make([]sent, len(c.Spec.Plugs)),
-		heard: make([]heard, len(c.Spec.Sensors)), runFor: make([]float64, len(c.Spec.Plugs))}
+		heard: make([]heard, len(c.Spec.Sensors)), wetted: make([]float64, len(c.Spec.Sensors)), runFor: make([]float64, len(c.Spec.Plugs))}
 }
 
 // fork is another examiner that goes on from here with empty books.
 func (e *examiner) fork() *examiner {
 	f := *e
 	f.began = e.last.Sub(e.c.Start)
-	f.sent, f.heard, f.runFor = slices.Clone(e.sent), slices.Clone(e.heard), slices.Clone(e.runFor)
+	f.sent, f.heard, f.wetted, f.runFor = slices.Clone(e.sent), slices.Clone(e.heard), slices.Clone(e.wetted), slices.Clone(e.runFor)
 	f.course = e.course.fork()
 	f.healthy, f.told, f.wrong, f.broken, f.digest, f.stood = 0, nil, nil, nil, 0, nil
 	for _, n := range alarm.Names() {
@@ -100,6 +100,7 @@ func (e *examiner) Step(in policy.Input) policy.Decision {
 	e.course.add(at, e.rig, &e.c.Params, e.state.Reservoir.Balance.Cycles > 0)
 	e.watchOutlets(at, dt.Seconds())
 	e.invariants(plugs, &in, &d, at)
+	e.wets(at, dt)
 	e.alarms(&d, at)
 	e.tell(sensors, &d, at)
 	e.find(at, dt.Seconds())
@@ -113,7 +114,7 @@ func (e *examiner) Step(in policy.Input) policy.Decision {
 func (e *examiner) listen(in *policy.Input) {
 	for _, r := range in.Readings {
 		if !r.Retained {
-			e.heard[r.Sensor] = heard{r.Value, r.At, e.heard[r.Sensor].wet && r.Value > rangeEnd}
+			e.heard[r.Sensor] = heard{r.Value, r.At}
 		}
 	}
 }
