@@ -3,6 +3,7 @@ package policy
 import (
 	"time"
 
+	"gillkeeper/policy/air"
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 )
@@ -41,11 +42,31 @@ func (t *step) water() {
 	if t.Spec.Has(chamber.RelativeHumidity, chamber.Room) { // else it rests on a guess, and was half as much again as the truth
 		w.MistGPerH = t.learned().Mist
 	}
+	if w.Asked = t.asked(); w.Asked != t.s.Reservoir.Balance.Asked {
+		w.Demand = t.demand()
+	}
 	var refilled bool
 	t.s.Reservoir, refilled = t.s.Reservoir.Advance(&w)
 	if refilled {
 		t.event(Event{Kind: RefillSeen, Plug: t.Spec.Plugs[i].Name})
 	}
+}
+
+// asked is what is asked of the chamber that moves its need of water.
+func (t *step) asked() alarm.Asked {
+	g := &t.s.Target
+	return alarm.Asked{Humidity: g.RelativeHumidity.Aim, CO2Max: g.CO2MaxPPM, Changes: g.FAEPerHour}
+}
+
+// demand is what that need depends on beside, as learned.
+func (t *step) demand() alarm.Demand {
+	inside := &t.s.Air.Inside.Temperature
+	if m := &t.model.Constants; inside.OK && m.RoomV > 0 {
+		l := t.learned()
+		full, _ := air.VaporDensity(air.Celsius(inside.Value), 1)
+		return alarm.Demand{Made: l.Exchange.Made, RoomCO2: m.RoomCO2, RoomVapor: m.RoomV, Full: float64(full), Leak: m.Leak}
+	}
+	return alarm.Demand{}
 }
 
 // watch has the detectors look at the step and takes every alarm one step further.

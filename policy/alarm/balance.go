@@ -16,7 +16,8 @@ type Balance struct {
 	Spread   float64   `json:"spread"` // standard deviation of Rate over Rate
 	Cycles   int       `json:"cycles"` // fillings seen from full to dry
 	Use      Use       `json:"use,omitzero"`
-	Learned  float64   `json:"learned"` // grams an hour, from the answer of the air; 0: not known
+	Asked    Asked     `json:"asked,omitzero"` // that it was used for
+	Learned  float64   `json:"learned"`        // grams an hour, from the answer of the air; 0: not known
 }
 
 // certainty is how well the amount at the last refill is known.
@@ -70,6 +71,8 @@ func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bo
 	if isDry || dt == 0 {
 		return 0 // what a dry humidifier runs is no use
 	}
+	b.Use.scale(w.Demand.times(&w.Asked, &b.Asked))
+	b.Asked = w.Asked
 	b.Use.advance(hours, dt/3600)
 	// Still misting although all should be gone: the rate was too high.
 	if most := b.Filled * 1000 / max(b.Drawn, 1e-6); b.Filled > 0 && b.Sureness > atStart && b.Rate > 0.97*most {

@@ -67,6 +67,8 @@ type Water struct {
 	Shut      bool    // CO2 shows that it is not open, nor was some minutes ago
 	FanOdd    bool    // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
 	Reports   []chamber.PlugReport
+	Demand    Demand
+	Asked     Asked
 	Late      float64 // seconds for which they may have been under way, where that is more than usual
 }
 

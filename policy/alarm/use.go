@@ -12,6 +12,8 @@ type Use struct {
 	Next  int               `json:"next,omitempty"`
 	Now   float64           `json:"now"` // hours of full output in the present hour
 	For   float64           `json:"for"` // hours of the present one that have passed and count
+	// Scaled is for how many of the last hours it was used for something else, and counts as it would have been used.
+	Scaled float64 `json:"scaled,omitempty"`
 }
 
 const (
@@ -26,18 +28,33 @@ const (
 	// useDoubt is the standard deviation, as a share, of a forecast for the next day by all this, when all is as it was;
 	// common practice says that weather and crop move use by a tenth from day to day.
 	useDoubt = 0.12
+	// useScaled is that of use that was scaled to what is asked now.
+	useScaled = 0.3
 )
 
 // advance counts hours of full output over passed hours.
 func (u *Use) advance(output, passed float64) {
 	u.Now += output
 	u.For += passed
+	u.Scaled = max(0, u.Scaled-passed)
 	for u.For >= 1 {
 		share := 1 / u.For
 		u.Hours[u.Next%useHours] = u.Now * share
 		u.Now -= u.Now * share
 		u.For--
 		u.Next++
+	}
+}
+
+// scale has all that was used count so many times as much: from now on that much is needed for the same.
+func (u *Use) scale(times float64) {
+	if times == 1 {
+		return
+	}
+	u.Now *= times
+	u.Scaled = useDay
+	for i := range u.Hours {
+		u.Hours[i] *= times
 	}
 }
 
@@ -115,5 +132,5 @@ func (u *Use) doubt(hours float64) float64 {
 	if u.known() < useDay {
 		d *= 2.5 // neither the course of the day nor its change is known
 	}
-	return d * math.Sqrt(min(1, math.Max(hours, 1)/24))
+	return math.Hypot(d*math.Sqrt(min(1, math.Max(hours, 1)/24)), useScaled*u.Scaled/useDay)
 }
