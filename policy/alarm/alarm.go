@@ -124,6 +124,9 @@ type Condition struct {
 	Worse bool `json:"worse,omitempty"`
 }
 
+// instance is the bit of a sensor or plug by its index in Instances.
+func instance(i int) uint64 { return 1 << uint(i%64) }
+
 // Conditions holds one condition for each alarm, by [Name.Index].
 type Conditions [N]Condition
 

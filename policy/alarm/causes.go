@@ -88,7 +88,7 @@ func (s *detection) follows(n, root Name) bool {
 func (s *detection) plugExplains(n Name, r *Condition) bool {
 	for i := range s.e.Spec.Plugs {
 		p := &s.e.Spec.Plugs[i]
-		if r.Instances&(1<<uint(i%64)) == 0 || i >= len(s.e.Plugs) {
+		if r.Instances&instance(i) == 0 || i >= len(s.e.Plugs) {
 			continue
 		}
 		on := s.e.Plugs[i].Reported

@@ -90,7 +90,7 @@ func (s *detection) plugs() {
 		if code == "" {
 			continue
 		}
-		c.Instances |= 1 << uint(i%64)
+		c.Instances |= instance(i)
 		// The worst is named: a plug that cannot be stopped comes before one that does not start.
 		if !c.Active || code == StuckOn && c.Code == StuckOff {
 			c.Active, c.Code, c.About, c.Since = true, code, p.Name, p.DisagreesSince

@@ -490,7 +490,7 @@ func (s *detection) sensors() {
 
 // name makes a condition active about one sensor; the first keeps the name.
 func (c *Condition) name(i int, s *chamber.Sensor, code Code, value float64, since time.Time) {
-	c.Instances |= 1 << uint(i%64)
+	c.Instances |= instance(i)
 	if !c.Active {
 		c.Active, c.Code, c.Quantity, c.About, c.Value, c.Since = true, code, s.Quantity, s.Name, value, since
 	}

@@ -205,6 +205,9 @@ func (e *examiner) soaked(i int) bool {
 	return e.wetted[i] > 0.5 && e.state.Sensors[i].Suspect == string(alarm.Saturated)
 }
 
+// moist reports whether a sensor is wet, or rightly taken for it.
+func (e *examiner) moist(i int) bool { return e.wet(i) || e.soaked(i) }
+
 // wettedOver is three times as long as it takes until such a sensor is tried again.
 const wettedOver = 90 * time.Minute
 
@@ -220,7 +223,7 @@ func (e *examiner) resumed() {
 	s := &e.state
 	wet := false // a sensor, which says so: then there may be nothing to go by
 	for i := range e.heard {
-		wet = wet || e.wet(i) || e.soaked(i)
+		wet = wet || e.moist(i)
 	}
 	if len(s.Short) > 0 && !wet {
 		e.breaks(at, "plugs still run by habit for want of %v", s.Short)
@@ -229,7 +232,7 @@ func (e *examiner) resumed() {
 		e.breaks(at, "the reservoir still counts as dry")
 	}
 	for i := range s.Sensors {
-		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) && !e.wet(i) && !e.soaked(i) && !e.weighed(i) {
+		if (s.Sensors[i].Suspect != "" || s.Sensors[i].Silent) && !e.drifted(i) && !e.outvoted(i) && !e.moist(i) && !e.weighed(i) {
 			e.breaks(at, "sensor %s is still not used: %s", s.Sensors[i].Name, s.Sensors[i].Suspect)
 		}
 	}

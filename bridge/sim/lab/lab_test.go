@@ -62,8 +62,9 @@ func TestLaboratory(t *testing.T) {
 	}
 }
 
-// TestExaminerSees breaks, by hand, what the examiner must see.
-func TestExaminerSees(t *testing.T) {
+// beginSound begins a chamber in which nothing goes wrong.
+func beginSound(t *testing.T) *trial {
+	t.Helper()
 	plan := shortPlan(t)
 	c, err := draw(3, &plan)
 	if err != nil {
@@ -73,6 +74,12 @@ func TestExaminerSees(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return base
+}
+
+// TestExaminerSees breaks, by hand, what the examiner must see.
+func TestExaminerSees(t *testing.T) {
+	base := beginSound(t)
 	base.advance(t.Context(), time.Hour)
 	e := base.exam
 	if len(e.broken) > 0 {
@@ -96,17 +103,8 @@ func TestExaminerSees(t *testing.T) {
 // TestExaminerBearsAWetSensor has a sensor suspected for hours after the faults: of standing at the end of its range, which it may
 // where it was wet for most of that, and of anything else.
 func TestExaminerBearsAWetSensor(t *testing.T) {
-	plan := shortPlan(t)
-	c, err := draw(3, &plan)
-	if err != nil {
-		t.Fatal(err)
-	}
-	base, err := begin(c, time.Hour)
-	if err != nil {
-		t.Fatal(err)
-	}
-	e := base.exam
-	i := slices.IndexFunc(c.Spec.Sensors, func(s chamber.Sensor) bool {
+	e := beginSound(t).exam
+	i := slices.IndexFunc(e.c.Spec.Sensors, func(s chamber.Sensor) bool {
 		return s.Quantity == chamber.RelativeHumidity && s.Place == chamber.Inside
 	})
 	for _, x := range []struct {
@@ -121,25 +119,19 @@ func TestExaminerBearsAWetSensor(t *testing.T) {
 			t.Errorf("wet for %.0f %% of the time and %s: broken %v, want %v", 100*x.wetted, x.suspect, got, x.want)
 		}
 	}
-	// Water on it for an hour and a half, and then none for another.
-	for _, x := range []struct {
-		wet  bool
-		want float64
-	}{{true, 1 - math.Exp(-1)}, {false, (1 - math.Exp(-1)) * math.Exp(-1)}} {
-		if !x.wet {
-			e.rig.Sensors[i] = plant.Sensor{Spec: e.rig.Sensors[i].Spec}
-		}
-		if x.wet {
-			e.wetted[i] = 0
-			soak(t, e.rig, i)
-		}
+	watch := func(want float64) {
 		for range 90 {
 			e.wets(time.Hour, time.Minute)
 		}
-		if got := e.wetted[i]; math.Abs(got-x.want) > 0.001 {
-			t.Errorf("wet for %.3f of the time, want %.3f", got, x.want)
+		if got := e.wetted[i]; math.Abs(got-want) > 0.001 {
+			t.Errorf("wet for %.3f of the time, want %.3f", got, want)
 		}
 	}
+	e.wetted[i] = 0
+	soak(t, e.rig, i)
+	watch(1 - math.Exp(-1)) // water on it for an hour and a half
+	e.rig.Sensors[i] = plant.Sensor{Spec: e.rig.Sensors[i].Spec}
+	watch((1 - math.Exp(-1)) * math.Exp(-1)) // and none for another
 }
 
 // soak keeps a chamber in fog until its sensor is wet.
