@@ -67,10 +67,8 @@ func TestScrapedHours(t *testing.T) {
 	base := serve(t, server, dir, filepath.Join(dir, "data"), config)
 
 	until := time.Now().Add(deadline)
-	began := time.Now()
 	wait := func(what, expr string) {
 		t.Helper()
-		defer func() { t.Logf("%s after %v", what, time.Since(began).Round(100*time.Millisecond)) }()
 		for ask(t, base, expr, time.Now()) == 0 {
 			if time.Now().After(until) {
 				t.Fatalf("%s has not come within %v:\n%s", what, deadline, said.String())
@@ -92,9 +90,12 @@ func TestScrapedHours(t *testing.T) {
 			for _, q := range p.Queries {
 				// A filling is not seen to its end within these hours, and of the room's air the demonstration measures CO2.
 				may := p.Title == "Water drawn, g/h of on-time" || strings.Contains(q.Expr, `place="room"`) && !strings.Contains(q.Expr, "co2")
-				if n := ask(t, base, q.Expr, time.Now()); n == 0 && !may {
-					t.Errorf("%s: %q has no answer", p.Title, q.Expr)
+				if may {
+					_ = ask(t, base, q.Expr, time.Now()) // it must parse
+					continue
 				}
+				// What is learned comes and goes in the first hours, the more so on a machine too busy for the pace.
+				wait(fmt.Sprintf("%s: an answer to %q", p.Title, q.Expr), q.Expr)
 			}
 		}
 	}
