@@ -159,6 +159,35 @@ func TestSwitchedAtThePlugIsLeftAloneForAQuarterOfAnHour(t *testing.T) {
 	}
 }
 
+// TestAnOldReportIsNoHandForEver: the plug answered that it is on, and an old word that it is off came after that. It passes for a
+// hand; but once the hand is gone, the plug is told what it is thought to be, which it is not, and rests from then on.
+func TestAnOldReportIsNoHandForEver(t *testing.T) {
+	b := restedBench()
+	b.spec.MaxOn = 0
+	b.want(true)
+	b.wait(2 * time.Second)
+	b.report()
+	b.wait(2 * time.Second)
+	if !b.plug.Report(&b.spec, chamber.PlugReport{HasOn: true, On: false}, b.now) {
+		t.Fatal("no hand") // then this test has lost its cause
+	}
+	b.wait(HandAtPlug + time.Second)
+	if v := b.want(false); !v.Ended || !v.Send || v.On || b.relay {
+		t.Fatalf("it is not told to be off, and stays on: %+v", v)
+	}
+	told := b.now
+	b.wait(time.Second)
+	if v := b.want(false); v.Send {
+		t.Errorf("told once more: %+v", v)
+	}
+	for v := b.want(true); !v.On; v = b.want(true) {
+		b.wait(time.Second)
+	}
+	if rest := b.now.Sub(told); rest < b.spec.MinOff-time.Second {
+		t.Errorf("turned on %s after it was told to rest; its least is %s", rest, b.spec.MinOff)
+	}
+}
+
 func TestALateReportIsNoHand(t *testing.T) {
 	spec := mister()
 	spec.Reports = true

@@ -71,13 +71,14 @@ func (p *Plug) answered(spec *chamber.Plug, on bool, now time.Time) bool {
 }
 
 // grip takes down that somebody switched the plug at the plug itself. What the person chose counts as told, so that
-// nothing is repeated against it.
+// nothing is repeated against it; but it never was told, and will be once the hand is gone: where an old report came late, nobody
+// was there, and the plug still does what it was told before.
 func (p *Plug) grip(on bool, level float64, now time.Time) {
 	p.Hand = Hand{Active: true, On: on, Level: level, AtPlug: true, Since: now, Until: now.Add(HandAtPlug)}
 	if on != p.Told {
 		p.TurnedAt = now
 	}
-	p.Told, p.ToldAs, p.Lease, p.DisagreesSince, p.Repeats = on, level, time.Time{}, time.Time{}, 0
+	p.Told, p.ToldAs, p.Lease, p.DisagreesSince, p.Repeats, p.Unsent = on, level, time.Time{}, time.Time{}, 0, true
 }
 
 // Hold puts the plug under a person's hand by command.
