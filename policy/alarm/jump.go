@@ -14,6 +14,7 @@ type Jump struct {
 	Beside float64 `json:"beside"`        // what the others read then
 	Before float64 `json:"before"`        // how far it was from the others before
 	Apart  float64 `json:"apart"`         // sum of how far it was from them since, while it is weighed
+	Asked  int     `json:"asked"`         // readings of which that is the sum; 0: there were no others at the step
 	By     float64 `json:"by"`            // size of the step that it is suspected for; 0: none
 	Low    float64 `json:"low"`           // smoothed lowest of the readings of the last hours, before any step
 	Back   int     `json:"back"`          // readings in a row that show that it is over
@@ -92,7 +93,10 @@ func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64
 		w.stayed(v, middle, others, room, s)
 		return
 	case gap <= jumpGap && math.Abs(step) > max(jumpLimit(s.Quantity), jumpStrides*usual) && w.mayJump(v, middle, others, alone, room, s):
-		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart = w.Last, v, 1, was, w.Last-was, v-middle
+		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart, j.Asked = w.Last, v, 1, was, w.Last-was, v-middle, 0
+		if others {
+			j.Asked = 1
+		}
 		if w.AwayFor >= jumpKnown {
 			j.Before = w.Away
 		}
@@ -107,9 +111,10 @@ func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64
 	}
 }
 
-// stayed weighs a reading after a step. It must stay there; where others can be asked, away from them.
+// stayed weighs a reading after a step. It must stay there; where others could be asked at the step, away from them.
 func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *chamber.Sensor) {
 	j := &w.Jump
+	others = others && j.Asked > 0
 	if s.Quantity == chamber.RelativeHumidity && others && max(v, middle) >= unsaturated {
 		return // at the end of their range all read the same, wherever they hang
 	}
@@ -118,11 +123,14 @@ func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *ch
 		return
 	}
 	j.Count++
-	j.Apart += v - middle
-	if j.Count <= jumpStays {
+	if others {
+		j.Apart += v - middle
+		j.Asked++
+	}
+	if j.Count <= jumpStays || !others && j.Asked > 0 { // they may speak again
 		return
 	}
-	left := (j.Apart/float64(j.Count) - j.Before) / (j.To - j.From)
+	left := (j.Apart/float64(max(j.Asked, 1)) - j.Before) / (j.To - j.From)
 	j.Count = 0
 	switch {
 	case others && (left < jumpApart || math.Abs(middle-j.Beside) > jumpMoved*math.Abs(j.To-j.From)):

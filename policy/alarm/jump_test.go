@@ -75,6 +75,34 @@ func TestNoJumpBeforeItsSpotIsKnown(t *testing.T) {
 	}
 }
 
+// TestNoJumpBesideSilentOthers: one wild reading begins to look like a step, a quarter of which is gone in the next two, while the others
+// are silent. What they did not say is no sign that the sensor left them.
+func TestNoJumpBesideSilentOthers(t *testing.T) {
+	d := newDesk(t)
+	d.run(3*time.Hour, d.sound)
+	by, silent := 0.078, false
+	off := func(i int) float64 {
+		switch v := d.sound(i); {
+		case i == rhB:
+			return v + by
+		case silent && (i == rhA || i == rhC):
+			d.e.Sensors[i].Fresh = false
+			return math.NaN()
+		default:
+			return v
+		}
+	}
+	d.run(time.Minute, off)
+	by, silent = 0.06, true
+	d.run(2*time.Minute, off)
+	by, silent = 0, false
+	for range 10 {
+		if d.run(time.Minute, off); d.suspect[rhB] == alarm.Jumped {
+			t.Fatal("a sensor that reads as ever is suspected of a jump")
+		}
+	}
+}
+
 // TestJumpInAWarmerSpot: a sensor that always reads drier than the others, where it hangs warmer, is trusted again once it
 // reads as much drier as before. While all are saturated that cannot be told.
 func TestJumpInAWarmerSpot(t *testing.T) {
