@@ -41,6 +41,28 @@ func TestAccount(t *testing.T) {
 	}
 }
 
+// TestAccountBesideTheRoom has a fan that keeps a chamber within 50 ppm of its room: there is hardly anything to carry off at a time,
+// but 2,200 ppm an hour that the crop makes are gone, as long as it moves air. One that moves none, with leaks that do it instead,
+// shows nothing.
+func TestAccountBesideTheRoom(t *testing.T) {
+	for _, c := range []struct {
+		fan, leak float64 // air changes a second, in truth
+		want      bool
+	}{{60.0 / 3600, 0.5 / 3600, true}, {0, 0.5 / 3600, false}, {0, 20.0 / 3600, false}} {
+		moves := Exchange{Made: 0.6, Fan: 60.0 / 3600, Leak: c.leak, Room: 450}
+		var a Account
+		co2, moved := 490.0, false
+		const dt = 2.0
+		for s := 0.0; s < 3*3600; s += dt {
+			co2 += dt * (moves.Made - (c.leak+c.fan)*(co2-moves.Room))
+			moved = a.advance(co2/fanUnit, 1, dt, false, false, &moves) || moved
+		}
+		if moved != c.want {
+			t.Errorf("%+v: moves air %v", c, moved)
+		}
+	}
+}
+
 // TestAccountOfAnInventedCrop has a fan that moves nothing beside a learner that explains it by a crop that makes as much as the
 // fan should carry off. Where the air stays wet, such a crop is not believed in; where it does not, fresh blocks may be that crop.
 func TestAccountOfAnInventedCrop(t *testing.T) {

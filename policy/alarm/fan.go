@@ -87,10 +87,12 @@ const (
 	// An account is closed after so long at the least, once the fan should have carried off so much, and given up after the most.
 	// By two in a row with less than stillShare of that gone, as mean over a minute or two of sensor's lag, it moves nothing; a
 	// clogged filter lets through half. One with more than movesShare gone shows that it does, and so does a chamber that has had
-	// air enough for accountFine.
+	// air enough for accountFine. Beside a chamber as good as the room there is little to carry off at a time: there it is enough
+	// that so much is gone of what the crop made, and that the fan should have carried off some of it.
 	accountLeast  = 600.0
 	accountMost   = 3 * 3600.0
 	accountShould = 3.0
+	accountSome   = 1.0
 	accountFine   = 1800.0
 	// A fan that moves nothing has the learner believe in a crop that makes more and more. Where the air is so wet that no other
 	// air seems to come in, what the crop makes is reckoned with up to so many times what it made over the last day.
@@ -144,7 +146,9 @@ func (s *detection) fan() {
 		f.advance(in.Value/fanUnit, excess, s.dt, p.Output(), needed)
 		f.fell(in.Value/fanUnit, excess, s.dt, p.Output())
 		f.choke(excess, s.dt, p.Output(), needed)
-		f.Account.advance(in.Value/fanUnit, p.Output(), s.dt, needed, s.wetAnyway(), s.moves())
+		if f.Account.advance(in.Value/fanUnit, p.Output(), s.dt, needed, s.wetAnyway(), s.moves()) {
+			f.Failed, f.Choked, f.Against, f.ForAir, f.RanFor, f.Vain = false, false, 0, 0, 0, 0
+		}
 	}
 	if f.Failed || f.Choked || f.Account.Still {
 		*c = Condition{Active: true, Code: NoEffect, About: p.Name, Quantity: chamber.CO2, Value: in.Value, Bound: room}
@@ -221,10 +225,11 @@ func (s *detection) moves() *Exchange {
 	return &m
 }
 
-// advance takes in dt seconds of the fan at that output. Only while the chamber lacks air is it short of any.
-func (a *Account) advance(co2, output, dt float64, needed, wet bool, moves *Exchange) {
+// advance takes in dt seconds of the fan at that output. Only while the chamber lacks air is it short of any. It reports whether so
+// much is gone that the fan must have moved air.
+func (a *Account) advance(co2, output, dt float64, needed, wet bool, moves *Exchange) (moved bool) {
 	if moves.Made <= 0 || moves.Room <= 0 {
-		return
+		return false
 	}
 	before := a.MadeFor
 	accrue(&a.Leak, &before, moves.Leak, dt, accountMemory)
@@ -246,12 +251,14 @@ func (a *Account) advance(co2, output, dt float64, needed, wet bool, moves *Exch
 	a.For += dt
 	a.Should += moves.Fan * output * excess * dt
 	a.Gained += (made/fanUnit - leak*excess) * dt
+	gone := a.Gained - (co2 - a.From)
+	moved = a.For >= accountLeast && a.Should >= accountSome && gone >= max(accountShould, movesShare*a.Should)
 	switch {
 	case a.For > accountMost:
 		a.restart()
 	case a.For < accountLeast || a.Should < accountShould:
 	default:
-		switch share := (a.Gained - (co2 - a.From)) / a.Should; {
+		switch share := gone / a.Should; {
 		case share < stillShare && (needed || a.Still):
 			a.Short++
 			a.Still = a.Still || a.Short >= stillAccounts
@@ -262,6 +269,7 @@ func (a *Account) advance(co2, output, dt float64, needed, wet bool, moves *Exch
 		}
 		a.restart()
 	}
+	return moved
 }
 
 // restart begins a new account.
