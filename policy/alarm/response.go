@@ -79,7 +79,7 @@ const (
 	// readings as well as usual again, but no longer than so many seconds, what the air answers says nothing of the water.
 	uneasyMost = 2 * 3600.0
 	// coldest is the most that temperature may speak against the rival: without mist the air is warmer.
-	coldest = -4.0
+	coldest = -2.0
 	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
 	// much more careful, for about wrongMemory seconds.
 	hasty       = 45 * 60.0
@@ -105,6 +105,8 @@ const (
 	// gaveSlower is by how many times more slowly it falls than it rises: of a humidifier that runs dry where the learner does not
 	// fit well, less and less is believed from hour to hour, and what it gave when all was well must not go along.
 	gaveSlower = 4.0
+	// labelBoasts is by how much less than its label a sound humidifier gives at the most: by half (common practice).
+	labelBoasts = 0.7
 	// doubted is the evidence from which on what is learned of the mist is not to be relied on.
 	doubted = 4.0
 )
@@ -200,12 +202,18 @@ func (r *Response) believed(w *Water) bool {
 }
 
 // gave is what the humidifier gave when all was well, and whether that is known. Saturated air may long have told nothing of it: then
-// it is what the learner took it for before it went astray.
+// it is what the learner took it for before it went astray, or what the label lets one expect at the least.
 func (r *Response) gave(w *Water) (mist float64, known bool) {
-	if was, doubt := w.Learn.MistInDoubt(); doubt && r.GaveFor < gaveKnown {
+	if r.GaveFor >= gaveKnown {
+		return r.Gave, true
+	}
+	if was, doubt := w.Learn.MistInDoubt(); doubt {
 		return was, true
 	}
-	return r.Gave, r.GaveFor >= gaveKnown
+	if f := w.Facts; f.RatedMist > 0 && f.VolumeM3 > 0 {
+		return math.Log(f.RatedMist/f.VolumeM3/3600) - labelBoasts, true
+	}
+	return r.Gave, false
 }
 
 // givesLittle reports whether the humidifier is known to give next to nothing of what it gave.

@@ -148,6 +148,34 @@ func TestGivesLittle(t *testing.T) {
 	}
 }
 
+// TestGivesLittleOfItsLabel: a chamber that the learner had never fitted fits once the humidifier gives nothing. Half of 300 g/h in
+// half a cubic meter is e^-2.48 g/m³s; a third of that e^-3.68.
+func TestGivesLittleOfItsLabel(t *testing.T) {
+	const index, states = 6, 13
+	for _, c := range []struct {
+		name  string
+		mist  float64
+		rated float64
+		want  bool
+	}{
+		{"next to nothing of it", -4.4, 300, true},
+		{"a third of the least that it lets expect", -3.5, 300, false},
+		{"no label", -4.4, 0, false},
+	} {
+		var l learn.State
+		l.Water.Taken, l.Water.Odd, l.Water.X[index] = 1000, 0.5, c.mist
+		l.Water.P[index*states+index] = 0.05 * 0.05
+		r, found := Response{}, false
+		for seconds := 0.0; seconds < 12*3600; seconds += 10 {
+			w := Water{Learn: &l, Facts: &learn.Facts{RatedMist: c.rated, VolumeM3: 0.5}}
+			found = found || r.givesLittle(&w, 10, math.Mod(seconds, 90) < 30, &Reservoir{})
+		}
+		if found != c.want {
+			t.Errorf("%s: %v", c.name, found)
+		}
+	}
+}
+
 // TestOnePulseIsOneWitness: a learner that took one pulse of 24 s for fog, and erred in every reading of the ten minutes after it,
 // makes nothing dry once the next pulse begins; a rival that foresees no better gathers nothing by erring less. Four pulses that
 // are answered by nothing do make it dry. The rival's own filter is left out: sums are fed with what one reading in ten seconds

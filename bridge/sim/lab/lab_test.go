@@ -326,6 +326,14 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		{"a chamber taken for noise", "301225/co2_stuck"},
 		// A plug whose old word passed for a hand was told to rest anew when its time was up, and to go on a moment later.
 		{"told to rest and to go on", "300001/messages_mixed 300054/messages_mixed"},
+		// A plug was thought to be off by hand, and was on; once the hand was gone, nothing told it.
+		{"off by a hand that was none", "340304/messages_mixed 340041/messages_mixed+messages_late"},
+		// One wild reading of the only thermometer, beside a forecast that fell silent for two.
+		{"a wild reading is no jump", "340099/rh_jump"},
+		// In a chamber as good as its room no run of the fan shows.
+		{"a fan beside the room", "340155/co2_jump"},
+		// Hours after a CO2 sensor had stood still, in damp air; the cool of the mist had spoken for water all the time.
+		{"cool is not dry", "340076/co2_stuck"},
 		// So wrong was what the learner knew after hours without mist that nothing it foresaw came true, and no test of mist spoke.
 		{"no fit for hours", "140110/killed+mister_dead 120058/door_open+dry_unmetered 160075/door_open"},
 		// A fan that moved nothing had taught of a crop that made fifty times as much, and moved air again when it was mended.
@@ -361,7 +369,9 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		"160010/dry_unmetered", "160060/mister_dead",
 		"270079/dry_unmetered", "270145/dry_unmetered", "270191/dry_unmetered", "270322/dry_unmetered",
 		// The rival foresaw readings badly too, though far better than the learner; a door was suspected against all evidence.
-		"310166/dry_unmetered", "310096/dry_unmetered", "310353/dry_unmetered", "310070/dry_unmetered"} {
+		"310166/dry_unmetered", "310096/dry_unmetered", "310353/dry_unmetered", "310070/dry_unmetered",
+		// What the humidifier gave was never known, and its label tells.
+		"320104/dry_unmetered", "320026/dry_unmetered"} {
 		seed, fault, _ := strings.Cut(found, "/")
 		n, err := strconv.ParseUint(seed, 10, 64)
 		if err != nil {
