@@ -32,8 +32,7 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 		w.settle(d.movedLimit(i, e.Spec), dt, d.Upset.Was || d.Dry.Was)
 		limit := apart(s.Quantity, middle)
 		switch {
-		case len(others) >= 2 && w.AwayFor >= apartAfter && math.Abs(w.Away) > limit && others[len(others)-1]-others[0] < limit &&
-			!d.movedMore(i, e, limit):
+		case w.AwayFor >= apartAfter && math.Abs(w.Away) > limit && d.agree(i, e, limit) && !d.movedMore(i, e, limit):
 			if w.Suspect == "" {
 				w.Suspect = Outlier
 			}
@@ -41,6 +40,13 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 			w.Suspect = ""
 		}
 	}
+}
+
+// agree reports whether there are two others or more that agree about sensor i. One that has just been trusted again has no vote yet:
+// how far the sensor is from the others is a mean of a time before, beside fewer of them or with that one's error in it.
+func (d *Detectors) agree(i int, e *Evidence, limit float64) bool {
+	votes := d.beside(i, e, func(j int) bool { return d.speaks(j, e) && d.Sensors[j].AwayFor >= apartAfter })
+	return len(votes) >= 2 && votes[len(votes)-1]-votes[0] < limit
 }
 
 // settle learns how far the sensor usually is from the others, unless it is moving away. While the chamber is upset, spots

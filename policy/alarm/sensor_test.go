@@ -315,6 +315,43 @@ func TestWarmerSpotIsNoOutlier(t *testing.T) {
 	}
 }
 
+// TestOneThatComesBackHasNoVoteYet: two sensors are 8.5 points apart, which is too far, but neither is as far from the middle of the other
+// and a third. That one jumps, is found, and is trusted again: then two agree at once about what was a mean beside one.
+func TestOneThatComesBackHasNoVoteYet(t *testing.T) {
+	d := newDesk(t)
+	by := 0.0
+	off := func(i int) float64 {
+		v := d.sound(i)
+		switch i {
+		case rhA:
+			return v - 0.02 + by
+		case rhB:
+			return v - 0.045
+		case rhC:
+			return v + 0.04
+		}
+		return v
+	}
+	d.run(6*time.Hour, off)
+	by = -0.12
+	d.run(time.Hour, off)
+	if d.suspect[rhA] != alarm.Jumped {
+		t.Fatalf("12 points down, it is suspect: %q", d.suspect[rhA])
+	}
+	by = 0
+	for range 180 {
+		d.run(time.Minute, off)
+		for i, code := range d.suspect {
+			if code != "" && code != alarm.Jumped {
+				t.Fatalf("all are where they always were, and %s is suspect: %q", d.e.Spec.Sensors[i].Name, code)
+			}
+		}
+	}
+	if d.suspect[rhA] != "" {
+		t.Errorf("back where it was, it is suspect: %q", d.suspect[rhA])
+	}
+}
+
 func TestCO2BelowTheRoom(t *testing.T) {
 	d := newDesk(t)
 	*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: 700, OK: true}

@@ -330,6 +330,8 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		{"off by a hand that was none", "340304/messages_mixed 340041/messages_mixed+messages_late"},
 		// One wild reading of the only thermometer, beside a forecast that fell silent for two.
 		{"a wild reading is no jump", "340099/rh_jump"},
+		// A sensor was far from one of the others, and outvoted as soon as the third was trusted again.
+		{"no vote yet", "360107/rh_jump"},
 		// In a chamber as good as its room no run of the fan shows.
 		{"a fan beside the room", "340155/co2_jump"},
 		// Hours after a CO2 sensor had stood still, in damp air; the cool of the mist had spoken for water all the time.
