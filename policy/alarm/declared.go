@@ -171,9 +171,9 @@ var Declared = declare([N]Declaration{
 	},
 	{
 		Name: ReservoirDry, Says: "The humidifier gives no mist: out of water, or dead.", Severity: Flush, Respond: 4 * time.Hour,
-		Cause:       "The reservoir is empty, or the humidifier is broken or unplugged.",
+		Cause:       "The reservoir is empty, or the humidifier is broken or unplugged. Without a meter an open door can look alike.",
 		Consequence: "The air dries out within hours. Pins are lost first.",
-		Action:      "Refill the reservoir. If there is water, clean or replace the mist disc. Mist by hand until then.",
+		Action:      "Refill the reservoir, and see that the chamber is shut. If there is water, clean or replace the mist disc. Mist by hand until then.",
 		OnDelay:     0, OffDelay: 0, // the detector has waited for its evidence already
 	},
 	{
