@@ -26,8 +26,9 @@ type Detectors struct {
 	Baseline Baseline      `json:"baseline,omitzero"`
 	Link     Linger        `json:"link,omitzero"`
 	Dry      Linger        `json:"dry,omitzero"`
-	Upset    Linger        `json:"upset,omitzero"`  // walls and crop are not as wet as they usually are
-	Below    float64       `json:"below,omitempty"` // seconds for which the chamber's CO2 has read below the room's
+	DryTold  bool          `json:"dry_told,omitempty"` // the last time that the reservoir was dry was told of
+	Upset    Linger        `json:"upset,omitzero"`     // walls and crop are not as wet as they usually are
+	Below    float64       `json:"below,omitempty"`    // seconds for which the chamber's CO2 has read below the room's
 }
 
 // Held is a condition that is active, for its deadband and its beginning.
@@ -171,6 +172,15 @@ func (s *detection) outside(n Name, q chamber.Quantity, bound, deadband float64)
 	}
 }
 
+// dryTold: a dry reservoir that the air alone shows is told so late at the latest. Mist goes out of an open door, too, and with fan and
+// humidifier at rest CO2 soon shows which it is; until the humidifier is tried the first time, nothing is lost by waiting.
+const dryTold = 14 * time.Minute
+
+// tellsDry reports whether a reservoir that counts as dry is to be told of.
+func (s *detection) tellsDry(r *Reservoir) bool {
+	return r.How != ByResponse || s.was(ReservoirDry) || s.Door.Airing.Shut || s.e.Now.Sub(r.DrySince) >= dryTold
+}
+
 // water takes over what the reservoir knows.
 func (s *detection) water() {
 	l, r := &s.e.Learned, s.e.Reservoir
@@ -185,8 +195,15 @@ func (s *detection) water() {
 	if r == nil {
 		return
 	}
-	s.Dry = s.Dry.advance(r.Dry, s.dt, dryLingers.Seconds())
 	if r.Dry {
+		s.DryTold = s.tellsDry(r)
+	}
+	lingers := dryLingers
+	if !s.DryTold { // nothing is to be laid to what nobody was told of
+		lingers = 0
+	}
+	s.Dry = s.Dry.advance(r.Dry, s.dt, lingers.Seconds())
+	if r.Dry && s.DryTold {
 		*s.out.Of(ReservoirDry) = Condition{Active: true, Code: r.How, About: s.plugName(chamber.Humidifier), Since: r.DrySince}
 	}
 	limit, days, liters := LowAhead, CleanAfter.Hours()/24, CleanLiters

@@ -167,3 +167,48 @@ func TestStateIsAValue(t *testing.T) {
 	d.run(time.Hour, d.sound)
 	d.quiet("after the clock was set back")
 }
+
+// TestADryReservoirIsToldOnceNoDoorIsOpen: where the air alone shows that a reservoir is dry, it is told once CO2 shows that the chamber
+// is shut, or just before the humidifier is tried the first time; what takes itself back before that is not told, and nothing is laid
+// to it.
+func TestADryReservoirIsToldOnceNoDoorIsOpen(t *testing.T) {
+	for _, c := range []struct {
+		name       string
+		how        alarm.Code
+		shut       bool
+		told, back time.Duration // 0: at once, and never
+	}{
+		{"by its power", alarm.ByPower, false, 0, 0},
+		{"by the air of a chamber that is shut", alarm.ByResponse, true, 0, 0},
+		{"by the air alone", alarm.ByResponse, false, 14 * time.Minute, 0},
+		{"for ten minutes", alarm.ByResponse, false, time.Hour, 10 * time.Minute},
+	} {
+		d := newDesk(t)
+		d.run(time.Hour, d.sound)
+		if c.shut {
+			d.d.Door.Airing = alarm.Airing{Began: true, Mean: alarm.Moist{CO2: 800, Vapor: 13}, UsualFor: 86400,
+				Usual: alarm.Moist{CO2: 200, Vapor: 5}, Level: alarm.Moist{CO2: 800, Vapor: 13}, Moves: alarm.Exchange{Made: 0.5, Fan: 0.01, Leak: 0.0001, Room: 500}}
+		}
+		began := d.e.Now
+		d.e.Reservoir = &alarm.Reservoir{Dry: true, How: c.how, DrySince: began}
+		d.set(chamber.RelativeHumidity, 0.8)
+		for passed := time.Duration(0); passed < 30*time.Minute; passed = d.e.Now.Sub(began) {
+			if c.back > 0 && passed >= c.back {
+				d.e.Reservoir = &alarm.Reservoir{}
+			}
+			d.step()
+			if got, want := d.active(alarm.ReservoirDry), passed >= c.told; got != want {
+				t.Fatalf("%s: after %s told %v, want %v", c.name, passed, got, want)
+			}
+			low := d.c.Of(alarm.HumidityLow)
+			if want := c.back == 0 || passed < c.back; low.Active && (low.Cause == alarm.ReservoirDry) != want {
+				t.Fatalf("%s: after %s dry air has the cause %q", c.name, passed, low.Cause)
+			}
+			d.e.Now = d.e.Now.Add(d.every)
+			d.e.Readings = nil
+		}
+		if !d.active(alarm.HumidityLow) {
+			t.Errorf("%s: the air is not too dry, and the test says nothing", c.name)
+		}
+	}
+}
