@@ -88,6 +88,24 @@ func TestSteadyStateCO2(t *testing.T) {
 	within(t, "steady CO2", s.Truth(&p).CO2PPM, want, 2e-3)
 }
 
+// Common practice, without a source: blocks that are hardly cooled warm each other, and above some 35 °C a crop breathes no faster; it
+// dies before it is hot. A fortnight without a fan in a hot room ends there, and in numbers.
+func TestAHotCropBurnsNoHotter(t *testing.T) {
+	p := plant.Nominal()
+	p.SubstrateKg, p.ContentsAreaM2, p.LeakPerHour = 40, 0.2, 0.2
+	hot := room
+	hot.AirC = 30
+	s := plant.Start(&p, hot)
+	top := 0.0
+	for range 14 * 24 * 360 {
+		s = plant.Step(&p, s, plant.Plugs{}, hot, 10)
+		top = max(top, s.ContentsC)
+	}
+	if top < 36 || s.ContentsC > 45 || math.IsNaN(s.AirC) {
+		t.Errorf("the crop was as hot as %.1f °C, and is at %.1f beside air of %.1f", top, s.ContentsC, s.AirC)
+	}
+}
+
 // A fact of common practice, without a source: in a loaded chamber CO2 rises at once when the fan stops, goes on rising
 // while it rests, and falls as soon as it runs again.
 func TestFanHoldsCO2Down(t *testing.T) {

@@ -123,12 +123,19 @@ func (s *State) carbon(p *Params, room *Room, flow, dt float64) {
 	s.respire(p, made, dt)
 }
 
+// Above hotC a crop breathes no faster, and from there on less and less until it is dead at deadC: mycelium of the species grown
+// indoors stops at about 35 °C, and few outlive a day of 45 (common practice, from memory). Without that end, blocks that are no
+// longer cooled would burn hotter for ever.
+const hotC, deadC = 35.0, 45.0
+
 // Respiration is the carbon dioxide that substrate and fruit bodies give off now, in g/h.
 func (s *State) Respiration(p *Params) float64 {
 	rate := float64(p.SubstrateCO2*p.SubstrateKg) + float64(p.FruitCO2*s.FruitKg)
 	hour := p.StartHour - p.DailyPeakH + float64(s.Seconds*perHour)
 	daily := 1 + float64(p.DailySwing*cosine(hour*(1.0/24)))
-	return float64(rate*daily) * exp(float64(p.RespirationPerK*(s.ContentsC-20)))
+	warmth := exp(float64(p.RespirationPerK * (min(s.ContentsC, hotC) - 20)))
+	lives := max(0, min((deadC-s.ContentsC)/(deadC-hotC), 1))
+	return float64(rate*daily) * float64(warmth*lives)
 }
 
 // respire warms and wets the crop by what it burns, and lets it grow.
