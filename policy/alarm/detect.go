@@ -172,15 +172,6 @@ func (s *detection) outside(n Name, q chamber.Quantity, bound, deadband float64)
 	}
 }
 
-// dryTold: a dry reservoir that the air alone shows is told so late at the latest. Mist goes out of an open door, too, and with fan and
-// humidifier at rest CO2 soon shows which it is; until the humidifier is tried the first time, nothing is lost by waiting.
-const dryTold = 14 * time.Minute
-
-// tellsDry reports whether a reservoir that counts as dry is to be told of.
-func (s *detection) tellsDry(r *Reservoir) bool {
-	return r.How != ByResponse || s.was(ReservoirDry) || s.Door.Airing.Shut || s.e.Now.Sub(r.DrySince) >= dryTold
-}
-
 // water takes over what the reservoir knows.
 func (s *detection) water() {
 	l, r := &s.e.Learned, s.e.Reservoir
@@ -224,6 +215,15 @@ func (s *detection) water() {
 	if r.EmptyOK && r.EmptyIn < limit {
 		*s.out.Of(ReservoirLow) = Condition{Active: true, Code: ByWaterCount, Value: r.Liters, Bound: r.High, About: s.plugName(chamber.Humidifier)}
 	}
+}
+
+// dryTold: a dry reservoir that the air alone shows is told so late at the latest. Mist goes out of an open door, too, and with fan and
+// humidifier at rest CO2 soon shows which it is; until the humidifier is tried the first time, nothing is lost by waiting.
+const dryTold = 14 * time.Minute
+
+// tellsDry reports whether a reservoir that counts as dry is to be told of.
+func (s *detection) tellsDry(r *Reservoir) bool {
+	return r.How != ByResponse || s.was(ReservoirDry) || s.Door.Airing.Shut || s.e.Now.Sub(r.DrySince) >= dryTold
 }
 
 // share raises an alarm when too little is left of something.

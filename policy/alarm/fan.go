@@ -147,7 +147,7 @@ func (s *detection) fan() {
 		f.fell(in.Value/fanUnit, excess, s.dt, p.Output())
 		f.choke(excess, s.dt, p.Output(), needed)
 		if f.Account.advance(in.Value/fanUnit, p.Output(), s.dt, needed, s.wetAnyway(), s.moves()) {
-			f.Failed, f.Choked, f.Against, f.ForAir, f.RanFor, f.Vain = false, false, 0, 0, 0, 0
+			f.sound()
 		}
 	}
 	if f.Failed || f.Choked || f.Account.Still {
@@ -207,12 +207,16 @@ func (f *FanTest) fell(co2, excess, dt, output float64) {
 	f.Top = max(f.Top, co2)
 	gone := f.Top - co2
 	if f.Stopped < fanFellAfter && gone >= max(fanFell, fanFellShare*(excess+gone)) {
-		f.Failed, f.Choked = false, false
+		f.sound()
 		f.Account.Short, f.Account.Still, f.Account.Fine = 0, false, 0
 		f.Account.restart()
-		f.Against, f.ForAir, f.RanFor, f.Vain = 0, 0, 0, 0
 		f.Top = co2
 	}
+}
+
+// sound ends that the fan counts as failed, with all that spoke for it.
+func (f *FanTest) sound() {
+	f.Failed, f.Choked, f.Against, f.ForAir, f.RanFor, f.Vain = false, false, 0, 0, 0, 0
 }
 
 // moves is the exchange as it was learned, between a room whose CO2 is what is measured of it if that is the more: what is learned

@@ -93,9 +93,9 @@ func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64
 		w.stayed(v, middle, others, room, s)
 		return
 	case gap <= jumpGap && math.Abs(step) > max(jumpLimit(s.Quantity), jumpStrides*usual) && w.mayJump(v, middle, others, alone, room, s):
-		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart, j.Asked = w.Last, v, 1, was, w.Last-was, v-middle, 0
+		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart, j.Asked = w.Last, v, 1, was, w.Last-was, 0, 0
 		if others {
-			j.Asked = 1
+			j.Apart, j.Asked = v-middle, 1
 		}
 		if w.AwayFor >= jumpKnown {
 			j.Before = w.Away
@@ -130,14 +130,14 @@ func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *ch
 	if j.Count <= jumpStays || !others && j.Asked > 0 { // they may speak again
 		return
 	}
-	left := (j.Apart/float64(max(j.Asked, 1)) - j.Before) / (j.To - j.From)
+	step := j.To - j.From
 	j.Count = 0
 	switch {
-	case others && (left < jumpApart || math.Abs(middle-j.Beside) > jumpMoved*math.Abs(j.To-j.From)):
+	case others && ((j.Apart/float64(j.Asked)-j.Before)/step < jumpApart || math.Abs(middle-j.Beside) > jumpMoved*math.Abs(step)):
 	case !others && s.Quantity == chamber.RelativeHumidity:
 	case !others && s.Quantity == chamber.CO2 && room >= j.From+jumpCO2: // the room's sensor said so only now
 	default:
-		j.By, j.Back = j.To-j.From, 0
+		j.By, j.Back = step, 0
 		w.suspect(Jumped)
 	}
 }

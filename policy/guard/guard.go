@@ -69,7 +69,7 @@ type Plug struct {
 	// DisagreesSince is since when the report differs from the command; zero: it agrees.
 	DisagreesSince time.Time `json:"disagrees_since,omitzero"`
 	Repeats        int       `json:"repeats,omitempty"`
-	Unsent         bool      `json:"unsent,omitempty"` // the last command did not leave
+	Unsent         bool      `json:"unsent,omitempty"` // what counts as told did not leave
 
 	Watts    float64   `json:"watts"`
 	HasWatts bool      `json:"has_watts,omitempty"`
