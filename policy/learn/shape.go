@@ -19,8 +19,7 @@ func (k *Knowledge) Shape(p *plant.Params, airC float64) {
 		p.MistGPerH = k.MistGPerH.Value
 	}
 	if k.CO2GPerH.Known {
-		made := (p.SubstrateKg*p.SubstrateCO2 + p.FruitKg*p.FruitCO2) * math.Exp(p.RespirationPerK*(airC-20))
-		if made > 0 {
+		if made := p.RespirationAt(airC, p.FruitKg); made > 0 {
 			share := k.CO2GPerH.Value / made
 			p.SubstrateCO2 *= share
 			p.FruitCO2 *= share

@@ -119,7 +119,7 @@ func (q *Question) loads(p *plant.Params, w *plant.Weather) []float64 {
 		c = e.Value
 	}
 	want := aim * plant.Saturation(c)
-	made := (p.SubstrateKg*p.SubstrateCO2 + p.FruitKg*p.FruitCO2) * math.Exp(p.RespirationPerK*(c-20)) // g/h
+	made := p.RespirationAt(c, p.FruitKg) // g/h
 	var all []float64
 	for h := 0.5; h < beyond*q.For.Hours(); h++ {
 		room := w.At(h * 3600)

@@ -130,12 +130,24 @@ const hotC, deadC = 35.0, 45.0
 
 // Respiration is the carbon dioxide that substrate and fruit bodies give off now, in g/h.
 func (s *State) Respiration(p *Params) float64 {
-	rate := float64(p.SubstrateCO2*p.SubstrateKg) + float64(p.FruitCO2*s.FruitKg)
 	hour := p.StartHour - p.DailyPeakH + float64(s.Seconds*perHour)
 	daily := 1 + float64(p.DailySwing*cosine(hour*(1.0/24)))
-	warmth := exp(float64(p.RespirationPerK * (min(s.ContentsC, hotC) - 20)))
-	lives := max(0, min((deadC-s.ContentsC)/(deadC-hotC), 1))
-	return float64(rate*daily) * float64(warmth*lives)
+	return float64(p.respirationAt20(s.FruitKg)*daily) * p.warmth(s.ContentsC)
+}
+
+// RespirationAt is the same in the mean of a day, of a crop so warm in °C and with so many kilograms of fruit bodies.
+func (p *Params) RespirationAt(celsius, fruitKg float64) float64 {
+	return p.respirationAt20(fruitKg) * p.warmth(celsius)
+}
+
+func (p *Params) respirationAt20(fruitKg float64) float64 {
+	return float64(p.SubstrateCO2*p.SubstrateKg) + float64(p.FruitCO2*fruitKg)
+}
+
+// warmth is by how many times more a crop breathes than at 20 °C.
+func (p *Params) warmth(celsius float64) float64 {
+	lives := max(0, min((deadC-celsius)/(deadC-hotC), 1))
+	return float64(exp(float64(p.RespirationPerK*(min(celsius, hotC)-20))) * lives)
 }
 
 // respire warms and wets the crop by what it burns, and lets it grow.
