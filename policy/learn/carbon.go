@@ -32,16 +32,35 @@ const (
 	co2SD, roomNew        = 13, 20
 )
 
+var lnFirstLeak = math.Log(firstLeak / 3600.0)
+
 // How fast what is known of air and CO2 grows old, as variance an hour where nothing else is said.
 const (
 	co2Wander  = 0.03 // ppm² a second: air that is not quite mixed
-	flowWander = 2e-4
-	leakWander = 0.002
-	madeWander = 0.002
-	roomWander = 1500 // ppm²: people come and go
+	flowWander = 3e-4
+	madeWander = 1e-3
+	roomWander = 100  // ppm²: by which a measured room differs from what its sensor shows
 	apartFades = 0.5  // ppm²
 	roomBack   = 8.0  // hours in which an unmeasured room returns to what rooms are
+	leakBack   = 24.0 // the same of a leak that nothing tells of: where the fan moves nearly all the air, none does for days
 )
+
+// Where a filter assumes more noise in the air than there is, what it learns of the sensor's lag creeps, and flow and generation
+// with it, which tell the same story of the air at any lag (L. Ljung, IEEE Trans. Automatic Control 24, 1979, p. 36: the gain's own
+// dependence on what is learned is left out). More noise must be assumed, for rooms and crops have their moods; but a lag is the
+// sensor's own and stays, so readings beyond the first lagLearned move it less and less, down to lagLeast of what they would.
+const (
+	lagLearned = 3000
+	lagLeast   = 0.05
+)
+
+// Of the lag, readings up to youngTaken tell the more the later they come, in proportion: the first ones are understood by guesses that
+// may be far off, and a filter that is linear around its guess would be sure of what it made of them.
+const youngTaken = 6000
+
+// roomFollows is within how many seconds what is taken for the room follows its sensor. That it moves is measured, not guessed: a room
+// that might be anywhere a minute later would leave the fan's flow to creep, as above.
+const roomFollows = 120.0
 
 // RoomHigh is what a room holds, in ppm, that has a source of its own, and changes by more than a fan makes.
 const RoomHigh = 2500.0
@@ -54,7 +73,7 @@ const muteAfter = 45 * time.Minute
 // mute reports whether CO2 bears no witness now, or did not a short while ago.
 func (s *State) mute() bool { return !s.Mute.IsZero() && s.At.Sub(s.Mute) < muteAfter }
 
-func (s *State) co2() filter { return filter{s.CO2.X[:], s.CO2.P[:]} }
+func (s *State) co2() filter { return filter{x: s.CO2.X[:], p: s.CO2.P[:]} }
 
 // beginCO2 starts from the labels.
 func (s *State) beginCO2(f *Facts) {
@@ -70,7 +89,7 @@ func (s *State) beginCO2(f *Facts) {
 	c.lead(cCO2, 800, 300)
 	c.lead(cSeen, 800, 300)
 	c.lead(cFlow, math.Log(flow*installedFlow/f.VolumeM3/3600), flowSD)
-	c.lead(cLeak, math.Log(firstLeak/3600.0), leakSD)
+	c.lead(cLeak, lnFirstLeak, leakSD)
 	c.lead(cMade, math.Log(firstMade/3600.0), madeSD)
 	c.lead(cRoom, room, roomSD)
 	c.lead(cApart, 0, apartSD)
@@ -128,17 +147,20 @@ func (s *State) passCO2(now time.Time, fan, dt float64) {
 	wander[cCO2], wander[cSeen] = co2Wander*dt, 0.001*dt
 	x[cSeen] += (middle - x[cSeen]) * k
 	x[cCO2] = end
+	leakKeep := 1 - h/leakBack
+	x[cLeak] += (lnFirstLeak - x[cLeak]) * (1 - leakKeep)
+	wander[cLeak] = leakSD * leakSD * 2 * h / leakBack
 	if s.RoomUnseen {
 		keep = 1 - h/roomBack
 		x[cRoom] += (roomCO2 - x[cRoom]) * (1 - keep)
 		wander[cRoom] = roomSD * roomSD * 2 * h / roomBack
 	}
-	passTwo(&s.CO2.P, &jac, &wander, keep)
+	passTwo(&s.CO2.P, &jac, &wander, keep, leakKeep)
 }
 
 // wanderCO2 is the variance by which what is learned of air and CO2 grows old in so many hours.
 func wanderCO2(h float64) [cStates]float64 {
-	return [cStates]float64{cFlow: flowWander * h, cLeak: leakWander * h, cMade: madeWander * h,
+	return [cStates]float64{cFlow: flowWander * h, cMade: madeWander * h,
 		cRoom: roomWander * h, cApart: apartFades * h, cLag: 1e-5 * h, cCos: 2e-5 * h, cSin: 2e-5 * h}
 }
 
@@ -154,17 +176,19 @@ func (s *State) ageCO2(dt float64) {
 // staying is the share of air that q air changes leave in place: e^-q, good to q³/6.
 func staying(q float64) float64 { return 1 / (1 + q + q*q/2) }
 
-// passTwo carries the covariance over a step in which only the first two values move, as jac says of them, and cRoom
-// keeps that share of itself.
+// passTwo carries the covariance over a step in which only the first two values move, as jac says of them, and cRoom and cLeak
+// keep those shares of themselves.
 //
 //go:norace
-func passTwo(p *[cStates * cStates]float64, jac *[2][cStates]float64, wander *[cStates]float64, keep float64) {
+func passTwo(p *[cStates * cStates]float64, jac *[2][cStates]float64, wander *[cStates]float64, room, leak float64) {
 	const n = cStates
 	for i := range n {
-		p[cRoom*n+i] *= keep
+		p[cRoom*n+i] *= room
+		p[cLeak*n+i] *= leak
 	}
 	for i := range n {
-		p[i*n+cRoom] *= keep
+		p[i*n+cRoom] *= room
+		p[i*n+cLeak] *= leak
 	}
 	var top [2][n]float64
 	for r := range 2 {
@@ -202,14 +226,40 @@ func (s *State) takeCO2(f *Facts) {
 	}
 	for _, z := range f.CO2 {
 		s.watchCO2(z, f.Now)
-		s.CO2.take(s.co2(), cSeen, -1, z, 6*6, 60*60, f.Now)
-	}
-	if f.RoomCO2New && f.RoomCO2 > 0 {
-		s.co2().sum(cRoom, cApart, f.RoomCO2, roomNew, gate)
-		s.RoomSeen = f.Now
+		s.takeInside(z, f.Now)
 	}
 	s.RoomUnseen = s.RoomSeen.IsZero() || f.Now.Sub(s.RoomSeen) > stale*4
+	if f.RoomCO2New && f.RoomCO2 > 0 {
+		s.takeRoom(f.RoomCO2, f.Now)
+	}
 	s.fitCO2(f)
+}
+
+// takeInside takes in a reading of the chamber's CO2.
+func (s *State) takeInside(z float64, now time.Time) {
+	f := s.co2()
+	x, p := &s.CO2.X[cLag], &s.CO2.P[cLag*(cStates+1)]
+	lag, variance := *x, *p
+	s.CO2.take(f, cSeen, -1, z, 6*6, 60*60, now)
+	share := max(lagLeast, min(lagLearned/float64(s.CO2.Taken), 1))
+	*x = lag + share*(*x-lag)
+	*p = variance + share*(2-share)*(*p-variance) // what a gain that is smaller by that share leaves
+	if n := s.CO2.Taken; n < youngTaken {
+		f.loosen(cLag, math.Sqrt(1+1/float64(n)), co2LagSD)
+	}
+}
+
+// takeRoom takes in a reading of the room's CO2.
+func (s *State) takeRoom(z float64, now time.Time) {
+	if s.RoomUnseen {
+		s.RoomAir, s.RoomUnseen = z, false
+	} else {
+		moved := (1 - math.Exp(-now.Sub(s.RoomSeen).Seconds()/roomFollows)) * (z - s.RoomAir)
+		s.RoomAir += moved
+		s.CO2.X[cRoom] += moved
+	}
+	s.co2().sum(cRoom, cApart, z, roomNew, gate)
+	s.RoomSeen = now
 }
 
 // noisyLongest is how long a filter may take the chamber's own course for noise.
@@ -238,18 +288,26 @@ func (s *State) follow(f *Facts) {
 	}
 	if f.RoomCO2New && f.RoomCO2 > 0 {
 		c.restart(cRoom, f.RoomCO2-s.CO2.X[cApart], roomSD)
-		s.RoomSeen, s.RoomUnseen = f.Now, false
+		s.RoomAir, s.RoomSeen, s.RoomUnseen = f.RoomCO2, f.Now, false
 	}
 }
 
+// labelMost is how much more air than its label says a fan can be taken to move: labels give it without duct and filter, and few
+// understate it. Common practice.
+const labelMost = 1.5
+
 // boundCO2 keeps what is known to lie somewhere there.
-func (s *State) boundCO2() {
+func (s *State) boundCO2(f *Facts) {
 	c := &s.CO2.X
 	limit(&c[cCO2], 250, 100_000)
 	limit(&c[cSeen], 100, 100_000)
 	limit(&c[cRoom], 380, 100_000)
 	limit(&c[cApart], -150, 150)
-	limit(&c[cFlow], math.Log(0.2/3600), math.Log(2000/3600.0))
+	mostFlow := 2000.0
+	if f.RatedFlow > 0 {
+		mostFlow = min(labelMost*f.RatedFlow/f.VolumeM3, mostFlow)
+	}
+	limit(&c[cFlow], math.Log(0.2/3600), math.Log(max(mostFlow, 0.4)/3600))
 	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))
 	limit(&c[cMade], math.Log(5/3600.0), math.Log(200_000/3600.0))
 	limit(&c[cLag], math.Log(3), math.Log(300))

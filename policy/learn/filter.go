@@ -22,6 +22,20 @@ func (f filter) restart(i int, x, sd float64) {
 	f.lead(i, x, sd)
 }
 
+// loosen makes value i less sure by that factor of its standard deviation, up to most; what it hangs together by stays.
+func (f filter) loosen(i int, factor, most float64) {
+	n := len(f.x)
+	if sd := math.Sqrt(f.p[i*n+i]); sd*factor > most {
+		return
+	}
+	for j := range n {
+		f.p[i*n+j] *= factor
+	}
+	for j := range n {
+		f.p[j*n+i] *= factor
+	}
+}
+
 // carry moves the values to end, and the covariance through jac, the derivatives of end by the values; q is added to the
 // diagonal. Most derivatives are nothing, and passed over.
 //
