@@ -23,7 +23,7 @@ func Gap(g learn.Gap) string {
 	case learn.NoCO2:
 		return "Without a CO2 sensor in the chamber neither the air moved nor the crop's CO2 can be learned: the labels are believed, and fresh air goes by the clock."
 	case learn.NoRoomCO2:
-		return "Without a CO2 sensor in the room its CO2 is guessed: air changes and the crop's CO2 are less sure."
+		return "Without a CO2 sensor in the room its CO2 is guessed: air changes and the crop's CO2 are less sure, and a clogging filter is found late or not at all."
 	case learn.NoHumidity:
 		return "Without a humidity sensor in the chamber nothing of mist and evaporation can be learned."
 	case learn.OneHumidity:

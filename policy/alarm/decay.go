@@ -25,19 +25,22 @@ const (
 	decayKnown  = 1.5 // days until there is something to compare with
 	decayLearn  = 1.0 // days in which the clean value is settled
 	decayMemory = 2.5 // days
-	decaySure   = 0.15
 	// decayBetter: a cleaned filter or disc shows as more than before, for so many days.
 	decayBetter     = 1.06
 	decayBetterDays = 0.5
+	// Relative standard deviations up to which what was learned says anything. Where the room's CO2 is measured, an error of the flow
+	// is the same today as it was when the filter was clean; where it is not, a room that is guessed wrong changes it from day to day.
+	flowSure, flowSureBlind = 0.20, 0.10
+	mistSure                = 0.15
 	// decayMatters is the share that is left when control can no longer make up for it by running longer: common practice.
 	decayMatters = 0.40
 	// decaySlowest: a fall of less a day is none that a date can be given for.
 	decaySlowest = 0.005
 )
 
-// advance takes in what was learned, with its relative standard deviation; 0: not known now.
-func (d *Decay) advance(value, sd, dt float64) {
-	if value <= 0 || sd <= 0 || sd > decaySure || dt <= 0 {
+// advance takes in what was learned, with its relative standard deviation, up to which it is to be sure; 0: not known now.
+func (d *Decay) advance(value, sd, sure, dt float64) {
+	if value <= 0 || sd <= 0 || sd > sure || dt <= 0 {
 		return
 	}
 	days := dt / 86400

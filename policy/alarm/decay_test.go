@@ -15,7 +15,7 @@ func TestDecayAgainstItsCleanValue(t *testing.T) {
 	run := func(d *Decay, from, days float64, share func(day float64) float64) {
 		for m := range int(days * 96) {
 			day := from + float64(m)/96
-			d.advance(40*share(day)*(1+0.03*noise.NormFloat64()), 0.05, 900)
+			d.advance(40*share(day)*(1+0.03*noise.NormFloat64()), 0.05, flowSure, 900)
 		}
 	}
 	falls := func(day float64) float64 { return 1 - 0.04*max(0, day-3) }
@@ -43,8 +43,8 @@ func TestDecayAgainstItsCleanValue(t *testing.T) {
 		t.Errorf("cleaned, and yet it matters by %v", d.by(start))
 	}
 	was := d
-	d.advance(10, 0.3, 900) // not known well enough
-	d.advance(0, 0.01, 900)
+	d.advance(10, 0.3, flowSure, 900) // not known well enough
+	d.advance(0, 0.01, flowSure, 900)
 	if d != was {
 		t.Error("what is not known moved something")
 	}

@@ -176,10 +176,14 @@ func (s *detection) outside(n Name, q chamber.Quantity, bound, deadband float64)
 func (s *detection) water() {
 	l, r := &s.e.Learned, s.e.Reservoir
 	if !s.Open() && !s.Fan.Odd() {
-		s.Flow.advance(l.Flow, l.FlowSD, s.dt)
+		sure := flowSure
+		if !s.e.Air.Room.CO2.OK {
+			sure = flowSureBlind
+		}
+		s.Flow.advance(l.Flow, l.FlowSD, sure, s.dt)
 	}
 	if !s.Open() && (r == nil || !r.Dry && r.Response.evidence() < doubted) {
-		s.Mist.advance(l.Mist, l.MistSD, s.dt)
+		s.Mist.advance(l.Mist, l.MistSD, mistSure, s.dt)
 	}
 	s.share(FilterClogged, &s.Flow, clogOn, clogOff, chamber.ExhaustFan)
 	s.share(HumidifierWeak, &s.Mist, weakOn, weakOff, chamber.Humidifier)

@@ -113,6 +113,20 @@ func TestSlowDecay(t *testing.T) {
 	}
 }
 
+// TestAGuessedRoomJudgesNoFilter: a flow that is learned as surely as this tells of a filter only where the room's CO2 is measured.
+func TestAGuessedRoomJudgesNoFilter(t *testing.T) {
+	for _, measured := range []bool{true, false} {
+		d := newDesk(t)
+		d.every = time.Minute
+		d.e.Air.Room.CO2.OK = measured
+		d.e.Learned = alarm.Learned{Flow: 90, FlowSD: 0.15}
+		d.run(48*time.Hour, nil)
+		d.e.Learned.Flow = 55
+		d.run(48*time.Hour, nil)
+		d.expect(alarm.FilterClogged, measured, fmt.Sprintf("the room is measured: %v", measured))
+	}
+}
+
 // TestCausesAreDeclared holds the detectors to the table: nothing is attached or suppressed that the table does not say.
 func TestCausesAreDeclared(t *testing.T) {
 	d := newDesk(t)

@@ -67,6 +67,7 @@ func metered(c *chamberCase) bool   { return c.metered }
 func unmetered(c *chamberCase) bool { return !c.metered }
 func heated(c *chamberCase) bool    { return c.Spec.Plug(chamber.Heater) >= 0 }
 func roomCO2(c *chamberCase) bool   { return c.Spec.Has(chamber.CO2, chamber.Room) }
+func noRoomCO2(c *chamberCase) bool { return !roomCO2(c) }
 func three(c *chamberCase) bool     { return c.sensor(chamber.RelativeHumidity, 2) >= 0 }
 func two(c *chamberCase) bool       { return c.sensor(chamber.RelativeHumidity, 1) >= 0 }
 func onlyTwo(c *chamberCase) bool   { return two(c) && !three(c) }
@@ -82,7 +83,9 @@ func SlowKinds() []Kind {
 	const day = 24 * time.Hour
 	return []Kind{
 		{Name: "filter_clogs", Says: "the filter loses 4 % of its flow a day", Expect: []alarm.Name{alarm.FilterClogged}, For: 12 * day,
-			Bears: climate, plant: whole(plant.FilterClogged, 0.04)},
+			Bears: climate, plant: whole(plant.FilterClogged, 0.04), fits: roomCO2},
+		{Name: "filter_clogs_blind", Says: "the same, the room's CO2 not measured", Expect: []alarm.Name{alarm.FilterClogged}, For: 12 * day,
+			Bears: climate, plant: whole(plant.FilterClogged, 0.04), fits: noRoomCO2},
 		{Name: "mister_scaled", Says: "the disc gives four tenths of its mist", Expect: []alarm.Name{alarm.HumidifierWeak}, For: 5 * day,
 			Bears: climate, plant: whole(plant.MisterScaled, 0.4)},
 		{Name: "co2_baseline", Says: "the CO2 sensor re-zeroes itself", Expect: []alarm.Name{alarm.SensorDisagrees}, For: 4 * day,

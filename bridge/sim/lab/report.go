@@ -52,10 +52,15 @@ type Line struct {
 	Flow    float64 `json:"median_flow_share"` // of the clean filter's, when found
 	FlowLow float64 `json:"p5_flow_share"`
 	FlowTop float64 `json:"p95_flow_share"`
+	InTime  float64 `json:"flow_in_time"` // share of all that were found between [flowLate] and [flowEarly]
 	flow    []float64
 	minutes []float64
 	on      []float64
 }
+
+// A filter is to be found clogged when the flow is between these shares of the clean filter's: later CO2 cannot be held, earlier nobody
+// would clean it.
+const flowLate, flowEarly = 0.60, 0.75
 
 // Count is a number of alarms.
 type Count struct {
@@ -170,6 +175,11 @@ func count(all []Count, f Raise) []Count {
 func (l *Line) close() {
 	l.Median, l.P95 = quantile(l.minutes, 0.5), quantile(l.minutes, 0.95)
 	l.OnTime, l.OnP95 = quantile(l.on, 0.5), quantile(l.on, 0.95)
+	for _, f := range l.flow {
+		if f >= flowLate && f <= flowEarly {
+			l.InTime += 1 / float64(l.Expects)
+		}
+	}
 	l.FlowLow, l.Flow, l.FlowTop = quantile(l.flow, 0.05), quantile(l.flow, 0.5), quantile(l.flow, 0.95)
 }
 
@@ -216,8 +226,9 @@ func (l *Line) print(w io.Writer) {
 		missed = fmt.Sprintf("%d of %d", l.Missed, l.Expects)
 	}
 	fmt.Fprintf(w, "%-17s %-46s %6d %7s %7s %14s %6d\n", l.Kind, l.Says, l.Thrown, median, p95, missed, l.Wrong)
-	if l.Kind == "filter_clogs" && l.Flow > 0 {
-		fmt.Fprintf(w, "%-17s %-46s flow when found: %.2f, 5 to 95 %%: %.2f to %.2f\n", "", "  of the clean filter's", l.Flow, l.FlowLow, l.FlowTop)
+	if strings.HasPrefix(l.Kind, "filter_clogs") && l.Flow > 0 {
+		fmt.Fprintf(w, "%-17s %-46s flow when found: %.2f, 5 to 95 %%: %.2f to %.2f; %.0f %% between %.2f and %.2f\n", "", "  of the clean filter's",
+			l.Flow, l.FlowLow, l.FlowTop, 100*l.InTime, flowLate, flowEarly)
 	}
 	if strings.HasPrefix(l.Kind, "dry") || l.Kind == "mister_dead" {
 		fmt.Fprintf(w, "%-17s %-46s %6s %7.1f %7.1f\n", "", "  the same in minutes of commanded on-time", "", l.OnTime, l.OnP95)
