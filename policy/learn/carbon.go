@@ -73,7 +73,7 @@ const muteAfter = 45 * time.Minute
 // mute reports whether CO2 bears no witness now, or did not a short while ago.
 func (s *State) mute() bool { return !s.Mute.IsZero() && s.At.Sub(s.Mute) < muteAfter }
 
-func (s *State) co2() filter { return filter{x: s.CO2.X[:], p: s.CO2.P[:]} }
+func (s *State) co2() filter { return filter{s.CO2.X[:], s.CO2.P[:]} }
 
 // beginCO2 starts from the labels.
 func (s *State) beginCO2(f *Facts) {
@@ -143,19 +143,24 @@ func (s *State) passCO2(now time.Time, fan, dt float64) {
 	jac[1][cLag] = -(middle - x[cSeen]) * dt * tau / ((tau + dt/2) * (tau + dt/2))
 
 	h := dt / 3600
-	keep, wander := 1.0, wanderCO2(h)
+	wander := wanderCO2(h)
 	wander[cCO2], wander[cSeen] = co2Wander*dt, 0.001*dt
 	x[cSeen] += (middle - x[cSeen]) * k
 	x[cCO2] = end
-	leakKeep := 1 - h/leakBack
-	x[cLeak] += (lnFirstLeak - x[cLeak]) * (1 - leakKeep)
-	wander[cLeak] = leakSD * leakSD * 2 * h / leakBack
+	leakKeep, roomKeep := revert(&x[cLeak], &wander[cLeak], lnFirstLeak, leakSD, h, leakBack), 1.0
 	if s.RoomUnseen {
-		keep = 1 - h/roomBack
-		x[cRoom] += (roomCO2 - x[cRoom]) * (1 - keep)
-		wander[cRoom] = roomSD * roomSD * 2 * h / roomBack
+		roomKeep = revert(&x[cRoom], &wander[cRoom], roomCO2, roomSD, h, roomBack)
 	}
-	passTwo(&s.CO2.P, &jac, &wander, keep, leakKeep)
+	passTwo(&s.CO2.P, &jac, &wander, roomKeep, leakKeep)
+}
+
+// revert has a value that nothing may tell of return within so many hours toward what it was first taken for, and become as unsure as it
+// was then. It gives the share that the value keeps of itself in h hours.
+func revert(x, wander *float64, first, sd, h, hours float64) (keep float64) {
+	keep = 1 - h/hours
+	*x += (first - *x) * (1 - keep)
+	*wander = sd * sd * 2 * h / hours
+	return keep
 }
 
 // wanderCO2 is the variance by which what is learned of air and CO2 grows old in so many hours.

@@ -52,7 +52,7 @@ type Line struct {
 	Flow    float64 `json:"median_flow_share"` // of the clean filter's, when found
 	FlowLow float64 `json:"p5_flow_share"`
 	FlowTop float64 `json:"p95_flow_share"`
-	InTime  float64 `json:"flow_in_time"` // share of all that were found between [flowLate] and [flowEarly]
+	InTime  float64 `json:"flow_in_time"` // share of those expected that was found between [flowLate] and [flowEarly]
 	flow    []float64
 	minutes []float64
 	on      []float64
