@@ -33,9 +33,11 @@ func (t *step) learn() {
 	f.Misled = t.misled
 	if i := t.Spec.Plug(chamber.ExhaustFan); i >= 0 {
 		f.RatedFlow, f.Fan = t.Spec.Plugs[i].FlowM3PerH, s.Plugs[i].Output()
+		f.FanSince = s.Plugs[i].Since()
 	}
 	if i := t.Spec.Plug(chamber.Humidifier); i >= 0 {
 		f.RatedMist, f.Mist = t.Spec.Plugs[i].OutputGPerH, s.Plugs[i].Output()
+		f.MistSince = s.Plugs[i].Since()
 	}
 	for _, r := range t.in.Readings {
 		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" {

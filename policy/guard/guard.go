@@ -171,6 +171,23 @@ func (p *Plug) handOver(now time.Time) bool {
 // Output is the share of full output that the plug gives, by the best knowledge of it.
 func (p *Plug) Output() float64 { return chamber.Order{On: p.On, Level: p.Level}.Output() }
 
+// Since is when the plug came to do what it does. One that does what it was told is taken to have done so when it was told, where its
+// answer came within promptly: switching takes an instant, its report goes through radio and broker. Of a later answer half of the
+// way is the command's.
+func (p *Plug) Since() time.Time {
+	at := p.ChangedAt
+	if p.On && p.LevelAt.After(at) {
+		at = p.LevelAt
+	}
+	wait := at.Sub(p.TurnedAt)
+	if !p.HasTold || p.Hand.AtPlug || p.Told != p.On || wait < 0 || wait > LateAnswer {
+		return at
+	}
+	return p.TurnedAt.Add(max(0, wait-promptly) / 2)
+}
+
+const promptly = time.Second
+
 // levelOf is the level of a plug that modulates nearest to the one wanted, which is the highest where none is said; 0
 // for one that does not.
 func levelOf(spec *chamber.Plug, wanted float64) float64 {

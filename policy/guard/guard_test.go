@@ -508,3 +508,35 @@ func TestDutyIsTheShareOfTimeOn(t *testing.T) {
 		t.Error("the duty learned from an hour without good readings")
 	}
 }
+
+// TestSince: what a plug does it has done since it was told so, where it answers at once; else from half of the way of its answer on, and
+// what nobody told it from when it is heard of.
+func TestSince(t *testing.T) {
+	spec := &chamber.Plug{Name: "fan", Role: chamber.ExhaustFan, Reports: true}
+	for _, c := range []struct {
+		name   string
+		answer time.Duration
+		on     bool // what it answers, told to run
+		want   time.Duration
+	}{
+		{"at once", 300 * time.Millisecond, true, 0},
+		{"after a second", time.Second, true, 0},
+		{"after five", 5 * time.Second, true, 2 * time.Second},
+		{"after a minute", time.Minute, true, time.Minute},
+		{"otherwise", 3 * time.Second, false, -time.Hour},
+	} {
+		var p Plug
+		p.Report(spec, chamber.PlugReport{HasOn: true}, t0.Add(-time.Hour))
+		p.Apply(spec, Want{On: true}, Scene{Now: t0, Link: true})
+		p.Report(spec, chamber.PlugReport{HasOn: true, On: c.on}, t0.Add(c.answer))
+		if got := p.Since().Sub(t0); got != c.want {
+			t.Errorf("answering %s: since %v, want %v", c.name, got, c.want)
+		}
+	}
+	blind := &chamber.Plug{Name: "fan", Role: chamber.ExhaustFan}
+	var p Plug
+	p.Apply(blind, Want{On: true}, Scene{Now: t0, Link: true})
+	if got := p.Since(); !got.Equal(t0) {
+		t.Errorf("one that reports nothing: since %v, want %v", got, t0)
+	}
+}

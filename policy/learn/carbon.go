@@ -15,6 +15,7 @@ const (
 	cRoom         // ppm, as the chamber's sensor would show it
 	cApart        // ppm that the room's sensor shows more than the chamber's
 	cLag          // ln of the sensor's lag in seconds
+	cLate         // seconds by which its readings are older than the fan's reports, besides
 	cCos          // of the daily course of cMade
 	cSin
 	cStates
@@ -28,6 +29,7 @@ const (
 	roomCO2, roomSD       = 480, 90
 	apartSD               = 30 // ppm between two sensors in the same air
 	co2LagS, co2LagSD     = 75, 0.5
+	lateSD                = 1   // seconds: plugs and sensors speak through other radios, programs and queues
 	dailySD               = 0.1 // of the daily course, cosine and sine each
 	co2SD, roomNew        = 13, 20
 )
@@ -94,6 +96,7 @@ func (s *State) beginCO2(f *Facts) {
 	c.lead(cRoom, room, roomSD)
 	c.lead(cApart, 0, apartSD)
 	c.lead(cLag, math.Log(co2LagS), co2LagSD)
+	c.lead(cLate, 0, lateSD)
 	c.lead(cCos, 0, dailySD)
 	c.lead(cSin, 0, dailySD)
 	s.CO2.Noise = co2SD * co2SD
@@ -245,13 +248,24 @@ func (s *State) takeInside(z float64, now time.Time) {
 	f := s.co2()
 	x, p := &s.CO2.X[cLag], &s.CO2.P[cLag*(cStates+1)]
 	lag, variance := *x, *p
-	s.CO2.take(f, cSeen, -1, z, 6*6, 60*60, now)
+	var by [4]weight
+	miss := s.expect(z, &by)
+	s.CO2.take(f, by[:], miss, 6*6, 60*60, now)
 	share := max(lagLeast, min(lagLearned/float64(s.CO2.Taken), 1))
 	*x = lag + share*(*x-lag)
 	*p = variance + share*(2-share)*(*p-variance) // what a gain that is smaller by that share leaves
 	if n := s.CO2.Taken; n < youngTaken {
 		f.loosen(cLag, math.Sqrt(1+1/float64(n)), co2LagSD)
 	}
+}
+
+// expect gives by how much a reading differs from what was to be expected, and by what values that changes.
+func (s *State) expect(z float64, by *[4]weight) (miss float64) {
+	x := &s.CO2.X
+	tau := math.Exp(x[cLag])
+	slope := (x[cCO2] - x[cSeen]) / tau
+	*by = [...]weight{{cSeen, 1 + x[cLate]/tau}, {cCO2, -x[cLate] / tau}, {cLag, x[cLate] * slope}, {cLate, -slope}}
+	return z - (x[cSeen] - x[cLate]*slope)
 }
 
 // takeRoom takes in a reading of the room's CO2.
@@ -263,7 +277,7 @@ func (s *State) takeRoom(z float64, now time.Time) {
 		s.RoomAir += moved
 		s.CO2.X[cRoom] += moved
 	}
-	s.co2().sum(cRoom, cApart, z, roomNew, gate)
+	s.co2().observe([]weight{{cRoom, 1}, {cApart, 1}}, z-s.CO2.X[cRoom]-s.CO2.X[cApart], roomNew*roomNew, gate)
 	s.RoomSeen = now
 }
 
@@ -316,6 +330,7 @@ func (s *State) boundCO2(f *Facts) {
 	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))
 	limit(&c[cMade], math.Log(5/3600.0), math.Log(200_000/3600.0))
 	limit(&c[cLag], math.Log(3), math.Log(300))
+	limit(&c[cLate], -5, 5)
 	limit(&c[cCos], -0.5, 0.5)
 	limit(&c[cSin], -0.5, 0.5)
 }

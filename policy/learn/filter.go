@@ -78,29 +78,36 @@ func (f filter) carry(end, jac, q []float64) {
 
 // update takes in a reading z of value i with standard deviation sd, and gives the innovation in standard deviations.
 // What lies beyond gate is taken for less sure, so that one odd reading moves nothing far.
-func (f filter) update(i int, z, sd, gate float64) float64 { return f.sum(i, -1, z, sd, gate) }
+func (f filter) update(i int, z, sd, gate float64) float64 {
+	odd, _ := f.observe([]weight{{i, 1}}, z-f.x[i], sd*sd, gate)
+	return odd
+}
 
-// sum is [filter.update] for a reading of the sum of values i and j; j below 0: of i alone.
+// weight is by how much a reading changes with a value.
+type weight struct {
+	of int
+	by float64
+}
+
+// observe is [filter.update] for a reading of more than one value, that differs by miss from what was expected. It gives the variance
+// that was expected besides noise, too.
 //
 //go:norace
-func (f filter) sum(i, j int, z, sd, gate float64) float64 {
+func (f filter) observe(by []weight, miss, noise, gate float64) (odd, known float64) {
 	n := len(f.x)
 	var row, gain [maxStates]float64 // of the reading with each value
-	copy(row[:n], f.p[i*n:i*n+n])
-	miss := z - f.x[i]
-	if j >= 0 {
-		miss -= f.x[j]
-		for k := range n {
-			row[k] += f.p[j*n+k]
+	for _, w := range by {
+		for k, p := range f.p[w.of*n : w.of*n+n] {
+			row[k] += w.by * p
 		}
 	}
-	s := row[i] + sd*sd
-	if j >= 0 {
-		s += row[j]
+	for _, w := range by {
+		known += w.by * row[w.of]
 	}
-	odd := miss * miss / s
-	if odd > gate*gate {
-		s *= odd / (gate * gate)
+	s := known + noise
+	square := miss * miss / s
+	if square > gate*gate {
+		s *= square / (gate * gate)
 	}
 	for k := range n {
 		gain[k] = row[k] / s
@@ -112,21 +119,16 @@ func (f filter) sum(i, j int, z, sd, gate float64) float64 {
 			f.p[k*n+l], f.p[l*n+k] = v, v
 		}
 	}
-	return math.Sqrt(odd)
+	return math.Sqrt(square), known
 }
 
 // oddShare is that of a reading in the mean surprise.
 const oddShare = 0.02
 
-// take takes in a reading of value i, or of the sum of i and j where j is not below 0, whose noise is learned along, as a variance between low and high.
-func (v *Values[X, P]) take(f filter, i, j int, z, low, high float64, now time.Time) {
+// take takes in a reading as [filter.observe] does, whose noise is learned along, as a variance between low and high.
+func (v *Values[X, P]) take(f filter, by []weight, miss, low, high float64, now time.Time) {
 	v.Noise = math.Max(low, math.Min(v.Noise, high))
-	n := len(f.x)
-	known, miss := f.p[i*n+i], z-f.x[i]
-	if j >= 0 {
-		known, miss = known+f.p[j*n+j]+2*f.p[i*n+j], miss-f.x[j]
-	}
-	odd := f.sum(i, j, z, math.Sqrt(v.Noise), gate)
+	odd, known := f.observe(by, miss, v.Noise, gate)
 	if v.Taken == 0 {
 		odd = 1
 	}

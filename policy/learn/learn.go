@@ -107,7 +107,7 @@ func (r *Recent) sane() bool {
 }
 
 // layout is that of State: raised whenever values get another meaning or place.
-const layout = 4
+const layout = 5
 
 // Values are those of one filter.
 type Values[X, P any] struct {
@@ -124,12 +124,14 @@ type Facts struct {
 	Now        time.Time
 	VolumeM3   float64
 	AltitudeM  float64
-	RatedFlow  float64 // of the fan's label, m³/h; 0: unknown
-	RatedMist  float64 // of the humidifier's label, g/h; 0: unknown
-	Mist       float64 // what the humidifier is driven to now: share of full output, 0..1
-	Fan        float64 // the same of the fan
-	Dry        bool    // the reservoir is dry: what runs gives nothing
-	FanOdd     bool    // the fan may not move the air that it did: it is taken to move none
+	RatedFlow  float64   // of the fan's label, m³/h; 0: unknown
+	RatedMist  float64   // of the humidifier's label, g/h; 0: unknown
+	Mist       float64   // what the humidifier is driven to now: share of full output, 0..1
+	Fan        float64   // the same of the fan
+	MistSince  time.Time // since when it is; zero: now
+	FanSince   time.Time
+	Dry        bool // the reservoir is dry: what runs gives nothing
+	FanOdd     bool // the fan may not move the air that it did: it is taken to move none
 	DoorOpen   bool
 	Misled     bool    // a sensor of CO2 has just been found to repeat itself: what it taught is not so
 	AirC       float64 // temperature in the chamber
@@ -151,15 +153,9 @@ func (s State) Learn(facts *Facts) State {
 	if s.At.IsZero() || dt > longestGap || dt < 0 || !s.sane() {
 		s = s.begin(f)
 	} else if dt > 0 {
-		s.pass(f, dt.Seconds())
+		s.pass(f)
 	}
-	s.MistTo, s.FanTo = f.Mist, f.Fan
-	if f.Dry {
-		s.MistTo = 0
-	}
-	if f.FanOdd {
-		s.FanTo = 0
-	}
+	s.MistTo, s.FanTo = f.mistTo(), f.fanTo()
 	if f.RoomCO2 > RoomHigh || f.astray() {
 		if !s.mute() {
 			s.goBack()
@@ -242,7 +238,7 @@ func (s State) begin(f *Facts) State {
 
 // keep carries learned values over a gap, somewhat less sure.
 func (s *State) keep(old *State) {
-	for _, i := range []int{cFlow, cLeak, cMade, cApart, cLag, cCos, cSin} {
+	for _, i := range []int{cFlow, cLeak, cMade, cApart, cLag, cLate, cCos, cSin} {
 		s.CO2.X[i] = old.CO2.X[i]
 		s.CO2.P[i*cStates+i] = math.Min(old.CO2.P[i*cStates+i]*1.5+0.0025, s.CO2.P[i*cStates+i])
 	}
@@ -262,9 +258,44 @@ const stepS = 2.5
 // Watched is for how long the chamber was watched in all.
 func (s *State) Watched() time.Duration { return time.Duration(s.Watches * float64(time.Second)) }
 
-// pass lets time go by in both filters with the plugs as they were.
-func (s *State) pass(f *Facts, seconds float64) {
-	s.At = f.Now
+// pass lets the time since the last step go by, with the plugs as they were until they were switched.
+func (s *State) pass(f *Facts) {
+	for s.At.Before(f.Now) {
+		until := f.Now
+		for _, switched := range []time.Time{f.MistSince, f.FanSince} {
+			if switched.After(s.At) && switched.Before(until) {
+				until = switched
+			}
+		}
+		if !f.MistSince.IsZero() && !f.MistSince.After(s.At) {
+			s.MistTo = f.mistTo()
+		}
+		if !f.FanSince.IsZero() && !f.FanSince.After(s.At) {
+			s.FanTo = f.fanTo()
+		}
+		s.passTo(f, until)
+	}
+}
+
+// mistTo and fanTo are what moves air and water now.
+func (f *Facts) mistTo() float64 {
+	if f.Dry {
+		return 0
+	}
+	return f.Mist
+}
+
+func (f *Facts) fanTo() float64 {
+	if f.FanOdd {
+		return 0
+	}
+	return f.Fan
+}
+
+// passTo lets time go by in both filters with the plugs as they are.
+func (s *State) passTo(f *Facts, until time.Time) {
+	seconds := until.Sub(s.At).Seconds()
+	s.At = until
 	s.Watches += seconds
 	s.AirC += (f.AirC - s.AirC) * (1 - math.Exp(-seconds/600))
 	n := math.Ceil(seconds / stepS)
@@ -275,9 +306,9 @@ func (s *State) pass(f *Facts, seconds float64) {
 		m := Spin(&s.Mist, s.MistTo, mistUpS, mistDownS, dt)
 		fan := Spin(&s.Fan, s.FanTo, fanUpS, fanUpS, dt)
 		s.FanRuns += fan * dt
-		s.Recent.pass(f.Now, s.FanTo, s.MistTo, m, dt)
+		s.Recent.pass(until, s.FanTo, s.MistTo, m, dt)
 		if !s.mute() {
-			s.passCO2(f.Now, fan, dt)
+			s.passCO2(until, fan, dt)
 		} else {
 			s.ageCO2(dt)
 		}

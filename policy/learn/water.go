@@ -240,7 +240,7 @@ func (s *State) takeWater(f *Facts) {
 
 // takeHumidity takes in a reading of humidity that may be believed.
 func (s *State) takeHumidity(z float64, now time.Time) {
-	s.Water.take(s.water(), wSeen, -1, z, rhLeastSD*rhLeastSD, rhSD*rhSD, now)
+	s.Water.take(s.water(), []weight{{wSeen, 1}}, z-s.Water.X[wSeen], rhLeastSD*rhLeastSD, rhSD*rhSD, now)
 }
 
 // strays follows by how much readings lie off to one side of what is foreseen, and reports whether the filter is lost: sure of

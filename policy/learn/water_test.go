@@ -21,7 +21,7 @@ func TestFilmOnAllWalls(t *testing.T) {
 	}
 	for range 60 {
 		f.Now = f.Now.Add(time.Second)
-		s.pass(f, 1)
+		s.pass(f)
 	}
 	p := func(i, j int) float64 { return s.Water.P[i*wStates+j] }
 	if share := p(wSeen, wFilm) / math.Sqrt(p(wSeen, wSeen)*p(wFilm, wFilm)); share < 0.03 {
