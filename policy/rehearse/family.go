@@ -2,8 +2,10 @@ package rehearse
 
 import (
 	"fmt"
+	"math"
 	"time"
 
+	"gillkeeper/policy/air"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/plant"
@@ -39,6 +41,9 @@ func FamilyTarget(stage species.Stage) crop.Target {
 // specOf is what the grower's configuration would say: labels, not truths.
 func specOf(name string, drawn *plant.Case, sensors []plant.SensorSpec, outlets []plant.OutletSpec) *chamber.Spec {
 	s := &chamber.Spec{Name: name, VolumeM3: drawn.Params.VolumeM3, Zone: time.UTC}
+	if z, ok := air.AltitudeOf(air.Pascal(drawn.Params.PressurePa)); ok {
+		s.AltitudeM = math.Round(float64(z)/10) * 10 // a grower knows where he lives
+	}
 	for i, x := range sensors {
 		s.Sensors = append(s.Sensors, chamber.Sensor{Name: fmt.Sprintf("%s-%s-%d", x.Place, x.Quantity, i+1),
 			Quantity: x.Quantity, Place: x.Place, MaxAge: 5 * time.Minute, CompensatesPressure: x.CompensatesPressure})
