@@ -233,7 +233,6 @@ func (s *State) takeCO2(f *Facts) {
 		return
 	}
 	for _, z := range f.CO2 {
-		s.watchCO2(z, f.Now)
 		s.takeInside(z, f.Now)
 	}
 	s.RoomUnseen = s.RoomSeen.IsZero() || f.Now.Sub(s.RoomSeen) > stale*4
@@ -250,6 +249,7 @@ func (s *State) takeInside(z float64, now time.Time) {
 	lag, variance := *x, *p
 	var by [4]weight
 	miss := s.expect(z, &by)
+	s.watchCO2(miss, now)
 	s.CO2.take(f, by[:], miss, 6*6, 60*60, now)
 	share := max(lagLeast, min(lagLearned/float64(s.CO2.Taken), 1))
 	*x = lag + share*(*x-lag)
@@ -315,6 +315,19 @@ func (s *State) follow(f *Facts) {
 // understate it. Common practice.
 const labelMost = 1.5
 
+// Where a door that nobody noticed, or a sensor that read another air, has taught that the crop gives off next to nothing or the fan
+// moves none, no reading would ever tell otherwise: a filter of logarithms sees by how much readings change with a value, and of nothing
+// they do not change. So nobody is sure of less than leastMade, ppm an hour, and of a fan that moves less than labelLeast of its label.
+const leastMade, labelLeast = 20.0, 0.08
+
+// boundBelow keeps a value from there on, and as unsure as it was at first once it gets there.
+func (s *State) boundBelow(i int, least, sd float64) {
+	if x := &s.CO2.X[i]; *x < least {
+		*x = least
+		s.co2().forget(i, sd)
+	}
+}
+
 // boundCO2 keeps what is known to lie somewhere there.
 func (s *State) boundCO2(f *Facts) {
 	c := &s.CO2.X
@@ -322,13 +335,16 @@ func (s *State) boundCO2(f *Facts) {
 	limit(&c[cSeen], 100, 100_000)
 	limit(&c[cRoom], 380, 100_000)
 	limit(&c[cApart], -150, 150)
-	mostFlow := 2000.0
+	leastFlow, mostFlow := 0.2, 2000.0
 	if f.RatedFlow > 0 {
 		mostFlow = min(labelMost*f.RatedFlow/f.VolumeM3, mostFlow)
+		leastFlow = max(labelLeast*f.RatedFlow/f.VolumeM3, leastFlow)
 	}
+	s.boundBelow(cFlow, math.Log(leastFlow/3600), flowSD)
+	s.boundBelow(cMade, math.Log(leastMade/3600), madeSD)
 	limit(&c[cFlow], math.Log(0.2/3600), math.Log(max(mostFlow, 0.4)/3600))
 	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))
-	limit(&c[cMade], math.Log(5/3600.0), math.Log(200_000/3600.0))
+	limit(&c[cMade], math.Log(leastMade/3600), math.Log(200_000/3600.0))
 	limit(&c[cLag], math.Log(3), math.Log(300))
 	limit(&c[cLate], -5, 5)
 	limit(&c[cCos], -0.5, 0.5)

@@ -64,7 +64,7 @@ const (
 	usualFollow = 1e-4
 )
 
-// weigh takes the evidence of one reading, before the filter takes the reading in. It gives the index of the jump that is
+// weigh takes the evidence of one reading that is off by miss, before the filter takes the reading in. It gives the index of the jump that is
 // sure, or -1.
 //
 // By how much a reading of value i is off for each unit by which value k is wrong is what the covariance says of the two:
@@ -72,10 +72,9 @@ const (
 // ratio of a jump against none grows by (m·innovation - m²/2)/S.
 //
 //go:norace
-func weigh(f filter, i int, z, noise, alike float64, jumps []jump, evidence func(k int) *[2]float64) int {
+func weigh(f filter, i int, miss, noise, alike float64, jumps []jump, evidence func(k int) *[2]float64) int {
 	n := len(f.x)
 	s := f.p[i*n+i] + noise
-	miss := z - f.x[i]
 	bound := jumpSane * math.Sqrt(s)
 	miss = math.Max(-bound, math.Min(miss, bound))
 	sure, most := -1, jumpSure
@@ -109,10 +108,10 @@ func (f filter) forget(i int, sd float64) {
 }
 
 // watchCO2 looks for a jump in what the CO2 filter knows, by a reading that it is about to take in.
-func (s *State) watchCO2(z float64, now time.Time) {
+func (s *State) watchCO2(miss float64, now time.Time) {
 	c := &s.Change
 	if c.settle(&c.UsualCO2, s.CO2.Taken, s.CO2.Noise) {
-		if k := weigh(s.co2(), cSeen, z, c.UsualCO2, co2Alike, co2Jumps[:], func(k int) *[2]float64 { return &c.CO2[k] }); k >= 0 {
+		if k := weigh(s.co2(), cSeen, miss, c.UsualCO2, co2Alike, co2Jumps[:], func(k int) *[2]float64 { return &c.CO2[k] }); k >= 0 {
 			s.co2().forget(co2Jumps[k].i, co2Jumps[k].back)
 			s.CO2.Noise = c.UsualCO2
 			c.found(co2Jumps[k].what, now)
@@ -124,7 +123,7 @@ func (s *State) watchCO2(z float64, now time.Time) {
 func (s *State) watchWater(z float64, now time.Time) {
 	c := &s.Change
 	if c.settle(&c.UsualWater, s.Water.Taken, s.Water.Noise) {
-		if k := weigh(s.water(), wSeen, z, c.UsualWater, waterAlike, waterJumps[:], func(k int) *[2]float64 { return &c.Water[k] }); k >= 0 {
+		if k := weigh(s.water(), wSeen, z-s.Water.X[wSeen], c.UsualWater, waterAlike, waterJumps[:], func(k int) *[2]float64 { return &c.Water[k] }); k >= 0 {
 			s.water().forget(waterJumps[k].i, waterJumps[k].back)
 			c.found(waterJumps[k].what, now)
 		}

@@ -138,3 +138,29 @@ func TestFanMovesNoMoreThanItsLabel(t *testing.T) {
 		t.Errorf("by its label a fan moves 80 m³/h, it is taken to move %.0f", got)
 	}
 }
+
+// TestNothingIsNotForEver: what taught that crop and fan do next to nothing is over, and soon they are known again. A filter of
+// logarithms that is sure of nothing would stay so.
+func TestNothingIsNotForEver(t *testing.T) {
+	c := newChamber()
+	c.roomSeen = true
+	c.fan = func(second int) bool { return second%300 < 30 || second%14400 < 200 }
+	c.run(10 * time.Hour)
+	co2 := &c.learned.CO2
+	n := len(co2.X)
+	for i, v := range map[int]float64{2: 0.5 / 3600, 4: 5.0 / 3600} { // the fan's air changes, the crop's ppm a second
+		co2.X[i] = math.Log(v)
+		for j := range n {
+			co2.P[i*n+j], co2.P[j*n+i] = 0, 0
+		}
+		co2.P[i*n+i] = 0.01
+	}
+	c.run(6 * time.Hour)
+	k := c.learned.Knowledge(c.p.VolumeM3, 0)
+	if got, want := k.CO2GPerH.Value, c.s.Respiration(&c.p); math.Abs(got/want-1) > 0.3 {
+		t.Errorf("the crop gives off %.2f g/h of CO2, taken for %.2f", want, got)
+	}
+	if got, want := k.FanM3PerH.Value, c.p.FanM3PerH; math.Abs(got/want-1) > 0.3 {
+		t.Errorf("the fan moves %.0f m³/h, taken for %.0f", want, got)
+	}
+}
