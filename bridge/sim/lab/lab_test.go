@@ -261,6 +261,11 @@ func TestReplays(t *testing.T) {
 	}
 }
 
+// TestReplayOfTwoDays: a door that nobody noticed had taught of a crop and a fan that do nothing, for ever.
+func TestReplayOfTwoDays(t *testing.T) {
+	replay(t, 48*time.Hour, 470024, "temperature_jump+door_open", false, "filter_clogged")
+}
+
 // replay shows one trial again after so much healthy time, or, without a fault, that time alone.
 func replay(t *testing.T, healthy time.Duration, seed uint64, fault string, finds bool, spares string) {
 	often := healthy == 24*time.Hour && seed == 9507 || healthy > 24*time.Hour && seed == 21032
