@@ -342,9 +342,9 @@ func (s *State) boundCO2(f *Facts) {
 	}
 	s.boundBelow(cFlow, math.Log(leastFlow/3600), flowSD)
 	s.boundBelow(cMade, math.Log(leastMade/3600), madeSD)
-	limit(&c[cFlow], math.Log(0.2/3600), math.Log(max(mostFlow, 0.4)/3600))
+	c[cFlow] = math.Min(c[cFlow], math.Log(max(mostFlow, 0.4)/3600))
 	limit(&c[cLeak], math.Log(0.02/3600), math.Log(30/3600.0))
-	limit(&c[cMade], math.Log(leastMade/3600), math.Log(200_000/3600.0))
+	c[cMade] = math.Min(c[cMade], math.Log(200_000/3600.0))
 	limit(&c[cLag], math.Log(3), math.Log(300))
 	limit(&c[cLate], -5, 5)
 	limit(&c[cCos], -0.5, 0.5)

@@ -64,8 +64,8 @@ const (
 	usualFollow = 1e-4
 )
 
-// weigh takes the evidence of one reading that is off by miss, before the filter takes the reading in. It gives the index of the jump that is
-// sure, or -1.
+// weigh takes the evidence of one reading that is off by miss, before the filter takes the reading in. It gives the index of the jump
+// that is sure, or -1.
 //
 // By how much a reading of value i is off for each unit by which value k is wrong is what the covariance says of the two:
 // P(i,k)/P(k,k). So a jump of size d would shift the innovation by m = d·P(i,k)/P(k,k), and the logarithm of the likelihood

@@ -141,7 +141,7 @@ func (k *Knowledge) addWater(s *State, volume float64) {
 	mist := 3600 * volume * math.Exp(x[wMist]) * given(s.Recent.Sum())
 	variance := p(wMist) + moved + mistRest*mistRest
 	k.MistGPerH = learned(mist, variance, mistSD+0.1, enough)
-	k.VaporGPerH = learned(mist*(1-lossBelieved*x[wLoss]-(1-lossBelieved)*plumeLoss), variance+vaporRest*vaporRest, mistSD+0.1, enough)
+	k.VaporGPerH = learned(mist*(1-plumeLoss-lossBelieved*(x[wLoss]-plumeLoss)), variance+vaporRest*vaporRest, mistSD+0.1, enough)
 	k.RHLagS = learned(math.Exp(x[wLag]), p(wLag), rhLagSD, s.Water.Taken >= enoughTaken)
 	lack := saturation(s.CropC) - x[wVapor]
 	k.CropGPerH = learned(3600*volume*math.Exp(x[wCrop])*lack, p(wCrop)+0.15*0.15, cropSD, enough)
