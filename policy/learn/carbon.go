@@ -60,9 +60,16 @@ const (
 // may be far off, and a filter that is linear around its guess would be sure of what it made of them.
 const youngTaken = 6000
 
-// roomFollows is within how many seconds what is taken for the room follows its sensor. That it moves is measured, not guessed: a room
-// that might be anywhere a minute later would leave the fan's flow to creep, as above.
-const roomFollows = 120.0
+// What is taken for the room follows its sensor. That it moves is measured, not guessed: a room that might be anywhere a minute later
+// would leave the fan's flow to creep, as above. But a sensor's own noise, followed within minutes, is taken for what the fan draws in,
+// and the fan for one that moves too little, by a third where the chamber is kept close to the room. So a mean over roomMean seconds
+// says where the room is to within roomNear ppm, three times what is left of a common sensor's noise in it, and within that it is
+// followed in roomFollows seconds.
+const (
+	roomMean    = 120.0
+	roomFollows = 900.0
+	roomNear    = 15.0
+)
 
 // RoomHigh is what a room holds, in ppm, that has a source of its own, and changes by more than a fan makes.
 const RoomHigh = 2500.0
@@ -271,11 +278,13 @@ func (s *State) expect(z float64, by *[4]weight) (miss float64) {
 // takeRoom takes in a reading of the room's CO2.
 func (s *State) takeRoom(z float64, now time.Time) {
 	if s.RoomUnseen {
-		s.RoomAir, s.RoomUnseen = z, false
+		s.RoomAir, s.RoomMean, s.RoomUnseen = z, z, false
 	} else {
-		moved := (1 - math.Exp(-now.Sub(s.RoomSeen).Seconds()/roomFollows)) * (z - s.RoomAir)
-		s.RoomAir += moved
-		s.CO2.X[cRoom] += moved
+		dt, was := now.Sub(s.RoomSeen).Seconds(), s.RoomAir
+		s.RoomMean += (1 - math.Exp(-dt/roomMean)) * (z - s.RoomMean)
+		s.RoomAir += (1 - math.Exp(-dt/roomFollows)) * (s.RoomMean - s.RoomAir)
+		limit(&s.RoomAir, s.RoomMean-roomNear, s.RoomMean+roomNear)
+		s.CO2.X[cRoom] += s.RoomAir - was
 	}
 	s.co2().observe([]weight{{cRoom, 1}, {cApart, 1}}, z-s.CO2.X[cRoom]-s.CO2.X[cApart], roomNew*roomNew, gate)
 	s.RoomSeen = now
@@ -307,7 +316,7 @@ func (s *State) follow(f *Facts) {
 	}
 	if f.RoomCO2New && f.RoomCO2 > 0 {
 		c.restart(cRoom, f.RoomCO2-s.CO2.X[cApart], roomSD)
-		s.RoomAir, s.RoomSeen, s.RoomUnseen = f.RoomCO2, f.Now, false
+		s.RoomAir, s.RoomMean, s.RoomSeen, s.RoomUnseen = f.RoomCO2, f.RoomCO2, f.Now, false
 	}
 }
 

@@ -59,7 +59,7 @@ const (
 	mistRest  = 0.06
 	vaporRest = 0.15
 	// What the filter makes of the share that is lost is true in its direction, but too strong.
-	lossBelieved = 0.5
+	lossBelieved = 0.7
 	// Two sensors of CO2 are apart by some ppm more than the filter comes to believe, which weighs the more the less the chamber
 	// stands above the room.
 	apartRest, apartLeast = 12.0, 120.0

@@ -33,7 +33,8 @@ type State struct {
 	Water   Values[[wStates]float64, [wStates * wStates]float64] `json:"water"`
 	FanRuns float64                                              `json:"fan_runs"` // seconds of fan seen
 	Recent  Recent                                               `json:"recent"`   // what ran lately
-	// RoomAir is the room's CO2 in ppm as its own sensor shows it over minutes, RoomSeen when that was last read.
+	// RoomMean is the room's CO2 in ppm as its own sensor shows it over minutes, RoomAir what is taken for it, RoomSeen when that was last read.
+	RoomMean   float64   `json:"room_mean,omitempty"`
 	RoomAir    float64   `json:"room_air,omitempty"`
 	RoomSeen   time.Time `json:"room_seen,omitzero"`
 	RoomUnseen bool      `json:"room_unseen,omitempty"` // it is not measured now
@@ -107,7 +108,7 @@ func (r *Recent) sane() bool {
 }
 
 // layout is that of State: raised whenever values get another meaning or place.
-const layout = 5
+const layout = 6
 
 // Values are those of one filter.
 type Values[X, P any] struct {
@@ -219,7 +220,7 @@ func (f *Facts) clean(roomC float64) *Facts {
 
 // sane reports whether the state can be worked with.
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && s.Misfit >= 0 && !math.IsNaN(s.MistWas+s.MistBefore) && !math.IsNaN(s.Mist+s.Fan+s.RoomAir+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && s.Misfit >= 0 && !math.IsNaN(s.MistWas+s.MistBefore) && !math.IsNaN(s.Mist+s.Fan+s.RoomMean+s.RoomAir+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 
