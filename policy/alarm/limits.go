@@ -20,7 +20,7 @@ const (
 	// weakOn and weakOff: share of the mist output when clean. A third lost is felt in the on-time.
 	weakOn, weakOff = 0.60, 0.70
 	// clogOn and clogOff: share of the air flow when clean; severe below clogSevere. What is learned follows a flow that falls by 4 %
-	// a day by so much later that it is then at 0.67. Where the room's CO2 is a guess, clogOnBlind: a flow that is less sure must
+	// a day by so much later that it is then at 0.69. Where the room's CO2 is a guess, clogOnBlind: a flow that is less sure must
 	// fall further.
 	clogOn, clogOnBlind, clogOff, clogSevere = 0.74, 0.70, 0.82, 0.40
 
