@@ -43,6 +43,7 @@ func (v *view) learned() *api.Learned {
 	add(mist, "humidifier_evaporated", "mist that becomes vapor", "g/h", k.VaporGPerH)
 	add(rh, "crop_evaporation", "evaporation from the crop", "g/h", k.CropGPerH)
 	add(co2, "room_co2", "CO2 of the room's air", "ppm", k.RoomCO2)
+	add(rh, "room_humidity", "humidity of the room's air", "% RH", k.RoomRH)
 	add(co2, "co2_sensor_lag", "lag of the CO2 sensor", "s", k.CO2LagS)
 	add(rh, "humidity_sensor_lag", "lag of the humidity sensors", "s", k.RHLagS)
 	return l

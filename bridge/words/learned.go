@@ -29,7 +29,7 @@ func Gap(g learn.Gap) string {
 	case learn.OneHumidity:
 		return "With one humidity sensor an error of its own cannot be told from the air's."
 	case learn.NoRoomRH:
-		return "Without a humidity sensor in the room its vapor is guessed: mist and evaporation are less sure."
+		return "Without a humidity sensor in the room its vapor is learned with the rest: mist and evaporation are less sure."
 	}
 	return "Gap " + string(g) + "."
 }

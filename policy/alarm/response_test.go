@@ -111,7 +111,7 @@ func beside(odd float64, shut bool) *Water {
 // humidifier gives, from little on; where half an hour of mist has not raised it to a third, it gives nothing. The values are stated,
 // not learned: of exp(-2) g/m³s when all was well.
 func TestGivesLittle(t *testing.T) {
-	const index, states = 6, 13 // of the mist in the water filter
+	const index, states = 6, len(learn.State{}.Water.X) // of the mist in the water filter
 	fades := func(hours float64) float64 { return -2 - 2*(1-math.Exp(-hours/3)) }
 	for _, c := range []struct {
 		name   string
@@ -151,7 +151,7 @@ func TestGivesLittle(t *testing.T) {
 // TestGivesLittleOfItsLabel: a chamber that the learner had never fitted fits once the humidifier gives nothing. Half of 300 g/h in
 // half a cubic meter is e^-2.48 g/m³s; a third of that e^-3.68.
 func TestGivesLittleOfItsLabel(t *testing.T) {
-	const index, states = 6, 13
+	const index, states = 6, len(learn.State{}.Water.X)
 	for _, c := range []struct {
 		name  string
 		mist  float64

@@ -40,6 +40,7 @@ type Knowledge struct {
 	VaporGPerH  Learned `json:"vapor_g_per_h"`  // what of it becomes vapor in the air, not wall film
 	CropGPerH   Learned `json:"crop_g_per_h"`   // evaporated by the crop now
 	RoomCO2     Learned `json:"room_co2_ppm"`   // as the chamber's sensor would show it
+	RoomRH      Learned `json:"room_rh"`        // relative humidity of the room in percent, where nobody measures it
 	CO2LagS     Learned `json:"co2_lag_s"`      // of the chamber's CO2 sensor
 	RHLagS      Learned `json:"rh_lag_s"`       // of its humidity sensors
 	CO2NoisePPM float64 `json:"co2_noise_ppm"`  // standard deviation of a reading
@@ -54,10 +55,12 @@ const knownSD = 0.2
 // What the filters leave out, as relative standard deviations: a gain of sensors and volumes as measured, surfaces that
 // are not as typical, and for the vapor how much of the mist hits a wall at once, which readings hardly tell.
 const (
-	flowRest  = 0.02
-	co2Rest   = 0.02
-	mistRest  = 0.06
-	vaporRest = 0.15
+	flowRest   = 0.02
+	co2Rest    = 0.02
+	mistRest   = 0.06
+	vaporRest  = 0.15
+	roomRHRest = 0.05
+	roomRHSeen = 0.01 // standard deviation up to which the room's humidity is measured, or was a while ago
 	// What the filter makes of the share that is lost is true in its direction, but too strong.
 	lossBelieved = 0.7
 	// Two sensors of CO2 are apart by some ppm more than the filter comes to believe, which weighs the more the less the chamber
@@ -143,6 +146,9 @@ func (k *Knowledge) addWater(s *State, volume float64) {
 	k.MistGPerH = learned(mist, variance, mistSD+0.1, enough)
 	k.VaporGPerH = learned(mist*(1-plumeLoss-lossBelieved*(x[wLoss]-plumeLoss)), variance+vaporRest*vaporRest, mistSD+0.1, enough)
 	k.RHLagS = learned(math.Exp(x[wLag]), p(wLag), rhLagSD, s.Water.Taken >= enoughTaken)
+	if p(wRoom) > roomRHSeen*roomRHSeen {
+		k.RoomRH = learned(100*x[wRoom], p(wRoom)/(x[wRoom]*x[wRoom])+roomRHRest*roomRHRest, roomRHSD/x[wRoom], enough)
+	}
 	lack := saturation(s.CropC) - x[wVapor]
 	k.CropGPerH = learned(3600*volume*math.Exp(x[wCrop])*lack, p(wCrop)+0.15*0.15, cropSD, enough)
 }
@@ -164,7 +170,7 @@ const (
 	NoRoomCO2   Gap = "no_room_co2"  // the room's CO2 is guessed: leak and generation are less sure
 	NoHumidity  Gap = "no_humidity"  // nothing of water can be told
 	OneHumidity Gap = "one_humidity" // an error of the only humidity sensor cannot be told from the air's own
-	NoRoomRH    Gap = "no_room_rh"   // the room's vapor is guessed: mist and evaporation are less sure
+	NoRoomRH    Gap = "no_room_rh"   // the room's vapor is learned with the rest: mist and evaporation are less sure
 )
 
 // Gaps gives what cannot be known of a chamber with these sensors.

@@ -108,7 +108,7 @@ func (r *Recent) sane() bool {
 }
 
 // layout is that of State: raised whenever values get another meaning or place.
-const layout = 6
+const layout = 7
 
 // Values are those of one filter.
 type Values[X, P any] struct {
@@ -243,7 +243,7 @@ func (s *State) keep(old *State) {
 		s.CO2.X[i] = old.CO2.X[i]
 		s.CO2.P[i*cStates+i] = math.Min(old.CO2.P[i*cStates+i]*1.5+0.0025, s.CO2.P[i*cStates+i])
 	}
-	for _, i := range []int{wMist, wCrop, wHeat, wLoss, wLag, wExtra} {
+	for _, i := range []int{wMist, wCrop, wHeat, wLoss, wRoom, wLag, wExtra} {
 		s.Water.X[i] = old.Water.X[i]
 		s.Water.P[i*wStates+i] = math.Min(old.Water.P[i*wStates+i]*1.5+0.0025, s.Water.P[i*wStates+i])
 	}
@@ -301,6 +301,7 @@ func (s *State) passTo(f *Facts, until time.Time) {
 	s.AirC += (f.AirC - s.AirC) * (1 - math.Exp(-seconds/600))
 	n := math.Ceil(seconds / stepS)
 	dt := seconds / n
+	s.followRoom(f)
 	k := s.constants(f)
 	s.overHours(&k, f.AirC, seconds)
 	for range int(n) {
@@ -358,13 +359,9 @@ func (s *State) constants(f *Facts) Constants {
 		MassC: wallHeat*s.WallC + (1-wallHeat)*s.CropC, WallC: s.WallC, CropC: s.CropC, size: math.Cbrt(f.VolumeM3),
 		MistHeat: mistWatts / (airJ * f.VolumeM3),
 	}
-	k.setWater(s.Water.X[:])
 	// Air that enters keeps its partial pressure and takes the chamber's temperature.
-	rh := f.RoomRH
-	if rh <= 0 {
-		rh = RoomRH(f.RoomC)
-	}
-	k.RoomV = math.Min(rh, 1) * saturation(f.RoomC) * (f.RoomC + zeroC) / (k.MassC + zeroC)
+	k.roomSat = saturation(f.RoomC) * (f.RoomC + zeroC) / (k.MassC + zeroC)
+	k.setWater(s.Water.X[:])
 	k.prepare()
 	return k
 }

@@ -27,6 +27,7 @@ type chamber struct {
 	learned  learn.State
 	fan      func(second int) bool
 	roomSeen bool
+	roomDark bool    // nobody measures its humidity
 	blocked  bool    // the fan turns and moves no air
 	odd      bool    // and that is found
 	stuck    float64 // what the CO2 sensor repeats; below 0: it is not used; 0: it is sound
@@ -62,6 +63,9 @@ func (c *chamber) run(d time.Duration) {
 		c.co2 += (t.CO2PPM - c.co2) / 76
 		f := learn.Facts{Now: c.now, VolumeM3: c.p.VolumeM3, RatedFlow: 80, RatedMist: 300, Mist: plugs.Humidifier, FanOdd: c.odd,
 			AirC: t.AirC, RoomC: c.room.AirC, RoomRH: c.room.RelativeHumidity}
+		if c.roomDark {
+			f.RoomRH = 0
+		}
 		if fan {
 			f.Fan = 1
 		}
@@ -202,6 +206,32 @@ func TestLostIsFoundAgain(t *testing.T) {
 	c.run(time.Hour)
 	if is := c.learned.Knowledge(c.p.VolumeM3, 0).MistGPerH.Value; math.Abs(is/was-1) > 0.25 {
 		t.Errorf("mist was %.0f g/h and is %.0f", was, is)
+	}
+}
+
+// TestRoomThatNobodyMeasures has the learner find how damp the room is by what the fan does to the chamber: were it only guessed,
+// mist would be taken for half as strong again in a damp room, and for as much too weak in a dry one.
+func TestRoomThatNobodyMeasures(t *testing.T) {
+	for _, truth := range []float64{0.3, 0.45, 0.6} {
+		c, seen := newChamber(), newChamber()
+		c.roomDark = true
+		for _, x := range []*chamber{c, seen} {
+			x.room.RelativeHumidity = truth
+			x.run(8 * time.Hour)
+		}
+		k, with := c.learned.Knowledge(c.p.VolumeM3, 0), seen.learned.Knowledge(c.p.VolumeM3, 0)
+		low, high := k.RoomRH.Interval()
+		off := k.VaporGPerH.Value/with.VaporGPerH.Value - 1
+		t.Logf("room at %.0f %%: taken for %.0f (%.0f to %.0f), vapor of the mist off by %+.0f %%", 100*truth, k.RoomRH.Value, low, high, 100*off)
+		if math.Abs(off) > 0.3 {
+			t.Errorf("room at %.0f %%: the mist is %+.0f %% off what it is taken for where the room is measured", 100*truth, 100*off)
+		}
+		if !k.RoomRH.Known || 100*truth < low || 100*truth > high {
+			t.Errorf("room at %.0f %%: taken for %+v", 100*truth, k.RoomRH)
+		}
+		if with.RoomRH.Value != 0 {
+			t.Errorf("a room that is measured is learned: %+v", with.RoomRH)
+		}
 	}
 }
 

@@ -17,6 +17,7 @@ const (
 	wCrop         // ln of the exchange with the crop, 1/s
 	wHeat         // ln of the exchange of heat with surfaces, 1/s
 	wLoss         // share of the mist that hits a wall at once
+	wRoom         // relative humidity of the room
 	wLag          // ln of their lag in seconds
 	wExtra        // K/s by which lamp and what else there is warm the air
 	wGive         // g/m³s of vapor that nothing else here accounts for, or less than none
@@ -38,6 +39,9 @@ const (
 	wallShare        = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
 	filmFull         = 4.0 * 6.7
 	filmSome         = 0.5
+	roomRHSD         = 0.1     // of a room that nobody measures
+	roomRHWander     = 2e-8    // variance a second: two points in six hours, by weather and windows
+	roomRHMost       = 0.2     // beyond what it is taken for, to either side: what is further off is not the room
 	rhLagS, rhLagSD  = 45, 0.6 // from bare chips in moving air to closed housings
 	extraSD          = 0.005
 	giveSD           = 1e-4
@@ -110,6 +114,8 @@ func (s *State) beginWater(f *Facts) {
 	w.lead(wCrop, math.Log(firstCrop), cropSD)
 	w.lead(wHeat, math.Log(firstHeat/math.Cbrt(f.VolumeM3/0.56)), heatSD)
 	w.lead(wLoss, plumeLoss, lossSD)
+	w.lead(wRoom, RoomRH(f.RoomC), roomRHSD)
+	s.followRoom(f)
 	w.lead(wLag, math.Log(rhLagS), rhLagSD)
 	w.lead(wExtra, 0, extraSD)
 	w.lead(wGive, 0, giveSD)
@@ -117,7 +123,7 @@ func (s *State) beginWater(f *Facts) {
 	s.WallC, s.CropC = 0.7*f.AirC+0.3*f.RoomC, f.AirC
 }
 
-var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.001}
+var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.001}
 
 // passWater lets dt seconds pass with humidifier and fan at those shares of full output. How each value's end depends on
 // each value is found by nudging them one by one.
@@ -126,7 +132,7 @@ var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.
 func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	h := dt / 3600
 	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 1e-5 * dt, 0.002 * h, 0.002 * h, 0.002 * h,
-		1e-5 * h, 1e-5 * h, 2e-6 * h, giveWander * dt}
+		1e-5 * h, roomRHWander * dt, 1e-5 * h, 2e-6 * h, giveWander * dt}
 	p := waterPass{k: *base, mist: mist, fan: fan, dt: dt}
 	p.k.setWater(s.Water.X[:])
 	p.setLag(s.Water.X[wLag])
@@ -176,6 +182,14 @@ func (p *waterPass) move(x *[wStates]float64) {
 	x[wWarm] += (a.AirC - x[wWarm]) * p.follow
 }
 
+// followRoom takes what is measured of the room's humidity for its, where it is. Where it is not, what fan and leak do to the
+// chamber's air shows by and by how damp the air is that comes in.
+func (s *State) followRoom(f *Facts) {
+	if f.RoomRH > 0 {
+		s.water().restart(wRoom, f.RoomRH, 0)
+	}
+}
+
 // passSurfaces lets walls and crop take the temperature that air, room, evaporation and the crop's own heat give them.
 //
 //go:norace
@@ -207,6 +221,7 @@ func (k *Constants) setWater(x []float64) {
 	k.MistRate, k.Crop, k.Heat = math.Exp(x[wMist]), math.Exp(x[wCrop]), math.Exp(x[wHeat])
 	k.Extra, k.Give = x[wExtra], x[wGive]
 	k.Wall, k.Loss = wallShare*k.Heat, math.Max(0, math.Min(x[wLoss], 1))
+	k.RoomV = math.Max(0, math.Min(x[wRoom], 1)) * k.roomSat
 }
 
 // takeWater takes in fresh readings of humidity and temperature. While air goes other ways than usual, and for a while after the
@@ -358,5 +373,8 @@ func (s *State) boundWater(f *Facts) {
 	limit(&w[wCrop], math.Log(1e-3), math.Log(0.03))
 	limit(&w[wHeat], math.Log(0.012), math.Log(0.1))
 	limit(&w[wLoss], 0.1, 0.5)
+	if f.RoomRH <= 0 {
+		limit(&w[wRoom], RoomRH(f.RoomC)-roomRHMost, RoomRH(f.RoomC)+roomRHMost)
+	}
 	limit(&w[wLag], math.Log(2), math.Log(300))
 }

@@ -19,7 +19,7 @@ type LearnedChange struct {
 
 // LearnedValue is one learned value with its uncertainty.
 type LearnedValue struct {
-	Name  string  `json:"name" doc:"air_changes_fan_on, air_changes_fan_off, air_changes, fan_flow, co2_generation, humidifier_output, humidifier_evaporated, crop_evaporation, room_co2, co2_sensor_lag or humidity_sensor_lag"`
+	Name  string  `json:"name" doc:"air_changes_fan_on, air_changes_fan_off, air_changes, fan_flow, co2_generation, humidifier_output, humidifier_evaporated, crop_evaporation, room_co2, room_humidity, co2_sensor_lag or humidity_sensor_lag"`
 	Label string  `json:"label" doc:"the same in words"`
 	Unit  string  `json:"unit"`
 	Value float64 `json:"value"`
