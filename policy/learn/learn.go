@@ -345,9 +345,9 @@ func (s *State) unmeasuredC() float64 {
 	return s.HourC + math.Max(-unmeasuredK, math.Min(unmeasuredShare*s.HourW/s.HourWK, unmeasuredK))
 }
 
-// unmeasuredK is by how much that may be, and unmeasuredShare how much of it is reckoned with: the humidity of such a room is a
-// guess too, and where it is damper than that less evaporates.
-const unmeasuredK, unmeasuredShare = 5.0, 0.5
+// unmeasuredK is by how much that may be, and unmeasuredShare how much of it is reckoned with: how damp such a room is must be learned,
+// too, and where it is damper than that less evaporates.
+const unmeasuredK, unmeasuredShare = 5.0, 0.8
 
 // constants are those of the reduced model by the present estimate.
 //

@@ -39,9 +39,9 @@ const (
 	wallShare        = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
 	filmFull         = 4.0 * 6.7
 	filmSome         = 0.5
-	roomRHSD         = 0.1     // of a room that nobody measures
-	roomRHWander     = 2e-8    // variance a second: two points in six hours, by weather and windows
-	roomRHMost       = 0.2     // beyond what it is taken for, to either side: what is further off is not the room
+	roomRHSD         = 0.12    // of a room that nobody measures
+	roomRHWander     = 4e-8    // variance a second: three points in six hours, by weather and windows
+	roomRHMost       = 0.3     // beyond what it is taken for, to either side: what is further off is not the room
 	rhLagS, rhLagSD  = 45, 0.6 // from bare chips in moving air to closed housings
 	extraSD          = 0.005
 	giveSD           = 1e-4
