@@ -17,6 +17,7 @@ func TestProvesASaturatedSensor(t *testing.T) {
 	b.p.Spec.Sensors = []chamber.Sensor{b.p.Spec.Sensors[0], b.p.Spec.Sensors[2], b.p.Spec.Sensors[3]}
 	b.p.Spec.Plugs = []chamber.Plug{{Name: "mist", Role: chamber.Humidifier, MinOn: 10 * time.Second, MinOff: 10 * time.Second},
 		{Name: "fan", Role: chamber.ExhaustFan, MinOn: 10 * time.Second, MinOff: 10 * time.Second, FlowM3PerH: 60}}
+	b.p.Rules = true // a plan runs the fan for as long for reasons of its own
 	b.s = b.p.Fresh(morning)
 	b.step(time.Second, nil, policy.Action{ID: "b", Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus",
 		SubstrateKg: 12, DryKg: 4, Stage: species.Fruiting})
