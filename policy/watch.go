@@ -102,7 +102,7 @@ func (t *step) learned() alarm.Learned {
 		l.Mist, l.MistSD = k.MistGPerH.Value, k.MistGPerH.RelativeSD
 	}
 	if m := &t.model.Constants; k.FanOn.Known && k.CO2GPerH.Known {
-		l.Exchange = alarm.Exchange{Made: m.CO2Rate, Fan: m.Flow, Leak: m.Leak, Room: m.RoomCO2, RoomVapor: m.RoomV}
+		l.Exchange = alarm.Exchange{Made: m.CO2Rate, Fan: m.Flow, Leak: m.Leak, Room: m.RoomCO2}
 	}
 	return l
 }

@@ -121,5 +121,4 @@ func (e *Exchange) follow(now *Exchange, dt float64) {
 	e.Fan += share * (now.Fan - e.Fan)
 	e.Leak += share * (now.Leak - e.Leak)
 	e.Room += share * (now.Room - e.Room)
-	e.RoomVapor += share * (now.RoomVapor - e.RoomVapor)
 }

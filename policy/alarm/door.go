@@ -77,9 +77,6 @@ func (s *detection) door() {
 	if learned := d.Airing.Moves.Room; learned > 0 && !s.e.Air.Room.CO2.OK {
 		room.CO2 = learned
 	}
-	if learned := d.Airing.Moves.RoomVapor; learned > 0 && !s.e.Air.Room.RelativeHumidity.OK {
-		room.Vapor = learned
-	}
 	if s.soleLeftOut() {
 		d.Airing = d.Airing.afresh()
 	}

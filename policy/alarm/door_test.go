@@ -37,22 +37,6 @@ func TestChamberOpen(t *testing.T) {
 	}
 }
 
-// TestDoorToADampRoom: of 18 °C and 90 %, 13.8 g/m³, little is lost to a room that holds 11 g/m³; where nobody measures it, it is as damp
-// as was learned.
-func TestDoorToADampRoom(t *testing.T) {
-	for _, learned := range []float64{0, 11} {
-		d := newDesk(t)
-		d.e.Learned.Exchange = alarm.Exchange{Made: 0.5, Fan: 0.01, Leak: 0.0001, Room: 450, RoomVapor: learned}
-		d.run(10*time.Minute, nil)
-		for i := range 9 { // 800 → 530 ppm and 90 → 85 %
-			d.set(chamber.CO2, 800-30*float64(i+1))
-			d.set(chamber.RelativeHumidity, 0.90-0.0055*float64(i+1))
-			d.run(10*time.Second, nil)
-		}
-		d.expect(alarm.ChamberOpen, learned > 0, "both fell together")
-	}
-}
-
 func TestFanIsNoDoor(t *testing.T) {
 	d := newDesk(t)
 	d.run(10*time.Minute, nil)

@@ -78,12 +78,10 @@ type Learned struct {
 	Exchange
 }
 
-// Exchange is what moves the CO2 of a chamber, and what comes in with it.
+// Exchange is what moves the CO2 of a chamber.
 type Exchange struct {
 	Made float64 `json:"made"` // by the crop, ppm a second; 0: not known
 	Fan  float64 `json:"fan"`  // air changes a second by the fan at full speed
 	Leak float64 `json:"leak"` // air changes a second without it
 	Room float64 `json:"room"` // CO2 of the room as the chamber's sensor would show it, ppm
-	// RoomVapor is that of the room, g/m³ once it is as warm as the chamber.
-	RoomVapor float64 `json:"room_vapor"`
 }
