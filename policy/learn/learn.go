@@ -28,6 +28,7 @@ type State struct {
 	HourWK float64   `json:"hour_wk,omitempty"` // heat that walls and moved air bring from the room for each kelvin, W/m³K
 	WallC  float64   `json:"wall_c"`            // of walls and shelves, worked out
 	CropC  float64   `json:"crop_c"`            // of the crop
+	Met    bool      `json:"met,omitempty"`     // a temperature was read since it began
 
 	CO2     Values[[cStates]float64, [cStates * cStates]float64] `json:"co2"`
 	Water   Values[[wStates]float64, [wStates * wStates]float64] `json:"water"`
@@ -143,6 +144,8 @@ type Facts struct {
 	RH         []float64
 	CO2        []float64 // fresh readings in the chamber since the last step
 	AirCs      []float64 // the same of temperature
+
+	roomDark bool // RoomC is not measured, but worked out
 }
 
 const longestGap = 5 * time.Minute // after a longer one the air is unknown
@@ -168,6 +171,7 @@ func (s State) Learn(facts *Facts) State {
 		s.co2().restart(cCO2, s.CO2.X[cCO2], 300)
 		s.co2().restart(cSeen, s.CO2.X[cSeen], 300)
 	}
+	s.meet(f)
 	s.Likely = s.foresaw(f)
 	before := s.Water.Odd
 	s.take(f)
@@ -201,6 +205,7 @@ func (f *Facts) clean(roomC float64) *Facts {
 	if math.IsNaN(roomC) {
 		roomC = c.AirC
 	}
+	c.roomDark = !(c.RoomC >= -20 && c.RoomC <= 50)
 	within(&c.RoomC, -20, 50, roomC)
 	within(&c.RoomRH, 0.01, 1.05, 0)
 	within(&c.RoomCO2, 200, 100_000, 0)

@@ -123,6 +123,27 @@ func (s *State) beginWater(f *Facts) {
 	s.WallC, s.CropC = 0.7*f.AirC+0.3*f.RoomC, f.AirC
 }
 
+// meet takes the first temperature that is read for that of air, walls and crop. Until then it was what is wanted, or typical: in a
+// cold cellar or under a roof blocks that begin eight kelvins off would be so for hours, and all else be learned to make up for it.
+func (s *State) meet(f *Facts) {
+	if s.Met || len(f.AirCs) == 0 {
+		return
+	}
+	w, c := s.water(), mean(f.AirCs)
+	sat := saturation(c)
+	if f.roomDark {
+		f.RoomC = c
+		if f.RoomRH <= 0 {
+			w.restart(wRoom, RoomRH(c), roomRHSD)
+		}
+	}
+	s.Met, s.AirC, s.HourC, s.HourW, s.HourWK = true, c, c, 0, 0
+	s.WallC, s.CropC = 0.7*c+0.3*f.RoomC, c
+	w.restart(wVapor, w.x[wSeen]*sat, 0.1*sat)
+	w.restart(wAirC, c, 0.3)
+	w.restart(wWarm, c, 0.3)
+}
+
 var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.001}
 
 // passWater lets dt seconds pass with humidifier and fan at those shares of full output. How each value's end depends on

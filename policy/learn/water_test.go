@@ -28,3 +28,31 @@ func TestFilmOnAllWalls(t *testing.T) {
 		t.Errorf("after a minute what the sensor shows and the film go together by %.2f", share)
 	}
 }
+
+// TestBeginsAsWarmAsItIs: before a temperature is read the chamber is taken to be as warm as is wanted. Blocks in a cellar are not, and
+// would be taken hours to cool down.
+func TestBeginsAsWarmAsItIs(t *testing.T) {
+	var s State
+	at := time.Unix(1e9, 0)
+	step := func(d time.Duration, air float64, readings ...float64) {
+		at = at.Add(d)
+		s = s.Learn(&Facts{Now: at, VolumeM3: 0.5, AirC: air, RoomC: math.NaN(), AirCs: readings})
+	}
+	near := func(when string, want float64) {
+		t.Helper()
+		for what, got := range map[string]float64{"air": s.AirC, "walls": s.WallC, "crop": s.CropC} {
+			if math.Abs(got-want) > 0.1 {
+				t.Errorf("%s: %s of %.1f °C, want %.1f", when, what, got, want)
+			}
+		}
+	}
+	step(0, 18)
+	step(10*time.Second, 18)
+	step(10*time.Second, 11, 11)
+	near("the first reading", 11)
+	step(10*time.Second, 12, 12)
+	near("the second, which blocks do not follow", 11)
+	step(time.Hour, 12)
+	step(10*time.Second, 15, 15)
+	near("the first after an hour unseen", 15)
+}
