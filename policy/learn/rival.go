@@ -17,7 +17,7 @@ type Likely struct {
 }
 
 // fogStays is down to where readings may come of fog that was there a moment ago.
-const fogStays = 0.95
+const fogStays = 0.9
 
 // foresaw works that out. The air must have been carried to the time of the readings.
 func (s *State) foresaw(f *Facts) (l Likely) {
