@@ -36,7 +36,9 @@ const (
 	cropSD           = 0.4
 	firstHeat        = 0.025
 	heatSD           = 0.35
-	wallShare        = 0.95 // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
+	heatLeast        = 0.012 // 1/s
+	heatInDoubt      = 0.65  // of what is typical: the least where nobody measures the room, for which wet walls are then taken
+	wallShare        = 0.95  // exchange of vapor with wet walls over that of heat with all surfaces, by Lewis and area
 	filmFull         = 4.0 * 6.7
 	filmSome         = 0.5
 	roomRHSD         = 0.12    // of a room that nobody measures
@@ -392,10 +394,11 @@ func (s *State) boundWater(f *Facts) {
 		w[wMist] = math.Min(w[wMist], math.Log(mostOfRated*f.RatedMist/f.VolumeM3/3600))
 	}
 	limit(&w[wCrop], math.Log(1e-3), math.Log(0.03))
-	limit(&w[wHeat], math.Log(0.012), math.Log(0.1))
+	limit(&w[wHeat], math.Log(heatLeast), math.Log(0.1))
 	limit(&w[wLoss], 0.1, 0.5)
 	if f.RoomRH <= 0 {
 		limit(&w[wRoom], RoomRH(f.RoomC)-roomRHMost, RoomRH(f.RoomC)+roomRHMost)
+		w[wHeat] = math.Max(w[wHeat], math.Log(heatInDoubt*firstHeat/math.Cbrt(f.VolumeM3/0.56)))
 	}
 	limit(&w[wLag], math.Log(2), math.Log(300))
 }
