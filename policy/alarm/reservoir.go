@@ -137,6 +137,7 @@ func (r *Reservoir) runDry(w *Water, how Code) {
 	if how == ByResponse {
 		late = r.Response.MistOn / 3600
 	}
+	r.Response.Tried = 0
 	r.Before, r.SurelyWater = r.Balance.known(), r.Balance.surelyWater(w.Spec)
 	r.Balance.ranDry(late)
 	r.overrule(w)
@@ -204,7 +205,7 @@ func (r *Reservoir) probe(now time.Time, dt float64, on bool) {
 	}
 	if r.ProbeOff >= probeSettle {
 		r.ProbeOn, r.ProbeOff = 0, 0
-		r.Response.restart()
+		r.Response.tried()
 	}
 }
 

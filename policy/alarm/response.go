@@ -21,6 +21,7 @@ type Response struct {
 	NotElse  float64      `json:"not_else"`        // the same for a dry humidifier against something else that takes the vapor
 	MistOn   float64      `json:"mist_on"`         // seconds of mist since it began
 	For      float64      `json:"for"`             // seconds of all since then
+	Tried    float64      `json:"tried"`           // evidence that the trials of a dry humidifier left behind, each by itself not enough
 	Wrong    float64      `json:"wrong"`           // times that it was dry for minutes only, faded over days
 	Gave     float64      `json:"gave"`            // what the humidifier gave when all was well, as [learn.State.Given] has it
 	GaveFor  float64      `json:"gave_for"`        // seconds that it rests on
@@ -113,6 +114,12 @@ const (
 
 func (r *Response) restart() {
 	r.Rival, r.Humidity, r.Warmth, r.NotElse, r.MistOn, r.For = nil, 0, 0, 0, 0, 0
+}
+
+// tried ends a trial of mist. The answers to several are several witnesses, and are summed up as the readings of one are.
+func (r *Response) tried() {
+	r.Tried = max(0, r.Tried+r.evidence())
+	r.restart()
 }
 
 // evidence is that for the rival: temperature counts for no more than humidity does.
@@ -285,7 +292,7 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 		return unsure
 	}
 	if r.evidence() < -responseBack {
-		r.restart()
+		r.tried()
 		return unsure
 	}
 	if w.Learn.Watched() < newcomer {
@@ -314,7 +321,8 @@ func (r *Response) verdict(w *Water, res *Reservoir) opinion {
 		return unsure
 	}
 	if res.Dry {
-		if r.evidence() >= responseWet {
+		if r.Tried+r.evidence() >= responseWet {
+			r.Tried = 0
 			return wet
 		}
 		return unsure

@@ -99,6 +99,30 @@ func TestPlainDespiteADoor(t *testing.T) {
 	}
 }
 
+// TestTrialsAddUp: mist that is back in a damp chamber shows a little in each trial of a minute, and two answers are two witnesses. What
+// tells against it takes away what was gathered, down to nothing.
+func TestTrialsAddUp(t *testing.T) {
+	sound := &learn.State{}
+	sound.Water.Taken, sound.Water.Odd = 1000, 0.5
+	answer := func(tried, evidence float64) opinion {
+		r := Response{Tried: tried, Rival: sound, Humidity: evidence / 2, Warmth: evidence / 2}
+		return r.verdict(&Water{Learn: sound}, &Reservoir{Dry: true})
+	}
+	var r Response
+	for i, c := range []struct {
+		evidence, tried float64
+		want            opinion
+	}{{5, 5, unsure}, {-2, 3, unsure}, {4.5, 7.5, unsure}, {-9, 0, unsure}, {6, 6, unsure}, {2.5, 8.5, wet}} {
+		if got := answer(r.Tried, c.evidence); got != c.want {
+			t.Errorf("trial %d: %v, want %v", i, got, c.want)
+		}
+		r.Humidity, r.Warmth = c.evidence/2, c.evidence/2
+		if r.tried(); math.Abs(r.Tried-c.tried) > 1e-9 {
+			t.Errorf("trial %d leaves %.1f, want %.1f", i, r.Tried, c.tried)
+		}
+	}
+}
+
 // beside is a learner of so much mean surprise, in a chamber that CO2 shows to be shut or not.
 func beside(odd float64, shut bool) *Water {
 	l := &learn.State{}

@@ -263,11 +263,12 @@ func TestReplays(t *testing.T) {
 
 // TestReplaysOfTwoDays: a door that nobody noticed had taught of a crop and a fan that do nothing, for ever; fog that went sooner than
 // foreseen passed for a dry reservoir; a room that nobody measures was taken for what walls soaked for days give off, and beside it
-// mist showed nothing.
+// mist showed nothing; nor did it in any one of the trials of a minute in a damp cellar.
 func TestReplaysOfTwoDays(t *testing.T) {
 	replay(t, 48*time.Hour, 470024, "temperature_jump+door_open", false, "filter_clogged")
 	replay(t, 48*time.Hour, 512014, "plug_mute", true, "reservoir_dry")
 	replay(t, 48*time.Hour, 512056, "door_open", false, "reservoir_dry")
+	replay(t, 48*time.Hour, 513020, "dry_unmetered", true, "still")
 }
 
 // replay shows one trial again after so much healthy time, or, without a fault, that time alone.
