@@ -322,7 +322,6 @@ func (r *Response) verdict(w *Water, res *Reservoir) opinion {
 	}
 	if res.Dry {
 		if r.Tried+r.evidence() >= responseWet {
-			r.Tried = 0
 			return wet
 		}
 		return unsure

@@ -275,10 +275,13 @@ func (s *State) expect(z float64, by *[4]weight) (miss float64) {
 	return z - (x[cSeen] - x[cLate]*slope)
 }
 
+// meetRoom takes a reading of the room's CO2 for what the room holds: the first one, or the first for long.
+func (s *State) meetRoom(z float64) { s.RoomAir, s.RoomMean, s.RoomUnseen = z, z, false }
+
 // takeRoom takes in a reading of the room's CO2.
 func (s *State) takeRoom(z float64, now time.Time) {
 	if s.RoomUnseen {
-		s.RoomAir, s.RoomMean, s.RoomUnseen = z, z, false
+		s.meetRoom(z)
 	} else {
 		dt, was := now.Sub(s.RoomSeen).Seconds(), s.RoomAir
 		s.RoomMean += (1 - math.Exp(-dt/roomMean)) * (z - s.RoomMean)
@@ -316,7 +319,8 @@ func (s *State) follow(f *Facts) {
 	}
 	if f.RoomCO2New && f.RoomCO2 > 0 {
 		c.restart(cRoom, f.RoomCO2-s.CO2.X[cApart], roomSD)
-		s.RoomAir, s.RoomMean, s.RoomSeen, s.RoomUnseen = f.RoomCO2, f.RoomCO2, f.Now, false
+		s.meetRoom(f.RoomCO2)
+		s.RoomSeen = f.Now
 	}
 }
 

@@ -193,10 +193,11 @@ func (f *Facts) astray() bool { return f.FanOdd || f.DoorOpen }
 // warm as the chamber.
 func (f *Facts) clean(roomC float64) *Facts {
 	c := *f
-	within := func(x *float64, low, high, otherwise float64) {
-		if !(*x >= low && *x <= high) { // also for NaN
+	within := func(x *float64, low, high, otherwise float64) (was bool) {
+		if was = *x >= low && *x <= high; !was { // also for NaN
 			*x = otherwise
 		}
+		return was
 	}
 	within(&c.VolumeM3, 0.01, 1000, 0.5)
 	within(&c.RatedFlow, 0.1, 1e5, 0)
@@ -205,8 +206,7 @@ func (f *Facts) clean(roomC float64) *Facts {
 	if math.IsNaN(roomC) {
 		roomC = c.AirC
 	}
-	c.roomDark = !(c.RoomC >= -20 && c.RoomC <= 50)
-	within(&c.RoomC, -20, 50, roomC)
+	c.roomDark = !within(&c.RoomC, -20, 50, roomC)
 	within(&c.RoomRH, 0.01, 1.05, 0)
 	within(&c.RoomCO2, 200, 100_000, 0)
 	within(&c.Mist, 0, 1, 0)
