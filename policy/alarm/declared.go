@@ -197,7 +197,7 @@ var Declared = declare([N]Declaration{
 		Cause:       "Spores and dust in the filter, or a loose or kinked duct.",
 		Consequence: "The fan runs longer and longer; in the end CO2 cannot be held.",
 		Action:      "Clean or change the filter; wear a mask. Check the duct.",
-		OnDelay:     time.Hour, OffDelay: time.Hour, Deadband: clogOff - clogOn,
+		OnDelay:     time.Hour, OffDelay: time.Hour, Deadband: clogDeadband,
 		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{FanFailed},
 	},
 	{

@@ -175,9 +175,9 @@ func (s *detection) outside(n Name, q chamber.Quantity, bound, deadband float64)
 // water takes over what the reservoir knows.
 func (s *detection) water() {
 	l, r := &s.e.Learned, s.e.Reservoir
-	sure, clogged := flowSure, clogOn
+	sure, clogged, clean := flowSure, clogOn, clogOff
 	if !s.e.Air.Room.CO2.OK {
-		sure, clogged = flowSureBlind, clogOnBlind
+		sure, clogged, clean = flowSureBlind, clogOnBlind, clogOffBlind
 	}
 	if !s.Open() && !s.Fan.Odd() {
 		s.Flow.advance(l.Flow, l.FlowSD, sure, s.dt)
@@ -185,7 +185,7 @@ func (s *detection) water() {
 	if !s.Open() && (r == nil || !r.Dry && r.Response.evidence() < doubted) {
 		s.Mist.advance(l.Mist, l.MistSD, mistSure, s.dt)
 	}
-	s.share(FilterClogged, &s.Flow, clogged, clogOff, chamber.ExhaustFan)
+	s.share(FilterClogged, &s.Flow, clogged, clean, chamber.ExhaustFan)
 	s.share(HumidifierWeak, &s.Mist, weakOn, weakOff, chamber.Humidifier)
 	if r == nil {
 		return

@@ -113,6 +113,30 @@ func TestSlowDecay(t *testing.T) {
 	}
 }
 
+// TestClogDeadband has the alarm go 8 points of the clean flow above where it comes, 74 % where the room's CO2 is
+// measured and 70 % where it is not.
+func TestClogDeadband(t *testing.T) {
+	for _, c := range []struct {
+		measured            bool
+		above, below        float64 // where it comes
+		stillClogged, clean float64 // where it goes
+	}{{true, 0.75, 0.73, 0.81, 0.83}, {false, 0.71, 0.69, 0.77, 0.79}} {
+		d := newDesk(t)
+		d.every = time.Minute
+		d.e.Air.Room.CO2.OK = c.measured
+		d.e.Learned = alarm.Learned{Flow: 90, FlowSD: 0.05}
+		d.run(48*time.Hour, nil)
+		for _, x := range []struct {
+			share   float64
+			clogged bool
+		}{{c.above, false}, {c.below, true}, {c.stillClogged, true}, {c.clean, false}} {
+			d.e.Learned.Flow = 90 * x.share
+			d.run(96*time.Hour, nil)
+			d.expect(alarm.FilterClogged, x.clogged, fmt.Sprintf("%.0f %% of the clean flow, the room measured: %v", 100*x.share, c.measured))
+		}
+	}
+}
+
 // TestAGuessedRoomJudgesNoFilter: a flow that is learned as surely as this tells of a filter only where the room's CO2 is measured.
 func TestAGuessedRoomJudgesNoFilter(t *testing.T) {
 	for _, measured := range []bool{true, false} {

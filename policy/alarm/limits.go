@@ -19,10 +19,12 @@ const (
 
 	// weakOn and weakOff: share of the mist output when clean. A third lost is felt in the on-time.
 	weakOn, weakOff = 0.60, 0.70
-	// clogOn and clogOff: share of the air flow when clean; severe below clogSevere. What is learned follows a flow that falls by 4 %
-	// a day by so much later that it is then at 0.69. Where the room's CO2 is a guess, clogOnBlind: a flow that is less sure must
-	// fall further.
-	clogOn, clogOnBlind, clogOff, clogSevere = 0.74, 0.70, 0.82, 0.40
+	// clogOn: share of the air flow when clean; severe below clogSevere. What is learned follows a flow that falls by 4 % a day by
+	// so much later that it is then at 0.69. Where the room's CO2 is a guess, clogOnBlind: a flow that is less sure must fall further.
+	clogOn, clogOnBlind, clogSevere = 0.74, 0.70, 0.40
+	// clogDeadband: by how much more of the clean flow than it comes at the alarm goes, whether the room is measured or not.
+	clogDeadband          = 0.08
+	clogOff, clogOffBlind = clogOn + clogDeadband, clogOnBlind + clogDeadband
 
 	// Limits of CO2 for people, ppm by volume.
 	//
