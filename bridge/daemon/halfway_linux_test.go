@@ -3,26 +3,17 @@ package daemon
 import (
 	"fmt"
 	"os"
-	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
+
+	"gillkeeper/testdata/smalldisk"
 )
 
 // TestFullHalfWay fills the disk under the daemon: harvests and imports are refused whole, older history stays as it was,
 // and all goes on once there is room. Then it is killed, and what was acknowledged is there.
 func TestFullHalfWay(t *testing.T) {
-	folder := t.TempDir()
-	if err := syscall.Mount("tmpfs", folder, "tmpfs", 0, "size=8m"); err != nil {
-		t.Skipf("cannot mount a small disk, which takes root: %v", err)
-	}
-	t.Cleanup(func() {
-		if err := syscall.Unmount(folder, syscall.MNT_DETACH); err != nil {
-			t.Error(err)
-		}
-	})
-	b := newBook(t, folder)
+	b := newBook(t, smalldisk.Mount(t, "8m"))
 	defer b.end()
 	b.remember(12)
 	b.begin()
@@ -36,7 +27,7 @@ func TestFullHalfWay(t *testing.T) {
 
 	t.Setenv(tidyEnv, "1500ms")
 	b.start()
-	filler := b.fill()
+	filler := smalldisk.Fill(t, b.folder)
 	refused := 0
 	for end := time.Now().Add(20 * time.Second); refused < 20 && time.Now().Before(end); {
 		name := fmt.Sprintf("full-%d", len(b.imports))
@@ -47,7 +38,7 @@ func TestFullHalfWay(t *testing.T) {
 		if b.post("/api/v1/batches/b1/harvest", map[string]any{"id": name, "fresh_g": 1}) {
 			b.acked++
 		}
-		b.fill() // what was freed meanwhile
+		smalldisk.Fill(t, b.folder) // what was freed meanwhile
 	}
 	if refused < 20 {
 		t.Fatal("the disk did not fill up")
@@ -79,21 +70,4 @@ func TestFullHalfWay(t *testing.T) {
 	b.start()
 	b.audit()
 	t.Logf("%d harvests acknowledged of %d; %d of %d imports refused", b.acked, b.tried, refused, len(b.imports))
-}
-
-// fill takes all room that is left.
-func (b *book) fill() (path string) {
-	b.t.Helper()
-	path = filepath.Join(b.folder, "filler")
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o600)
-	if err != nil {
-		b.t.Fatal(err)
-	}
-	for block := make([]byte, 4096); err == nil; {
-		_, err = f.Write(block)
-	}
-	if err := f.Close(); err != nil {
-		b.t.Fatal(err)
-	}
-	return path
 }
