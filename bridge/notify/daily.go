@@ -86,7 +86,7 @@ func chamberLines(w words.Words, s *policy.Snapshot, standing []alarm.Name, befo
 	var air []string
 	for _, q := range chamber.Quantities() {
 		if e := s.State.Air.Of(chamber.Inside, q); e.OK && q != chamber.Illuminance {
-			air = append(air, quantityWord(q)+" "+w.Value(q, e.Value)+shareOf(before[q.String()], now[q.String()]))
+			air = append(air, words.QuantityAmid(q)+" "+w.Value(q, e.Value)+shareOf(before[q.String()], now[q.String()]))
 		}
 	}
 	if air == nil {
@@ -116,16 +116,6 @@ func chamberLines(w words.Words, s *policy.Snapshot, standing []alarm.Name, befo
 		return []string{first}
 	}
 	return []string{first, "  " + strings.Join(second, " ")}
-}
-
-func quantityWord(q chamber.Quantity) string {
-	switch q {
-	case chamber.RelativeHumidity:
-		return "humidity"
-	case chamber.CO2:
-		return "CO2"
-	}
-	return "temperature"
 }
 
 // leastSeen is how long a quantity must have been observed for its share in range to be said.

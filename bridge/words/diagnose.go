@@ -94,7 +94,7 @@ func (w Words) Finding(f *diagnose.Finding, now time.Time) string {
 	case diagnose.FoundDays:
 		return fmt.Sprintf("It stood in fruiting for %s days; %s are the longest usual.", trim(Number(f.Got, 1)), trim(Number(f.Wanted, 1)))
 	case diagnose.FoundNone:
-		return fmt.Sprintf("There is too little record of %s to go by.", inner(f.Quantity))
+		return fmt.Sprintf("There is too little record of %s to go by.", QuantityAmid(f.Quantity))
 	case diagnose.FoundThin:
 		if f.Hours < 0.01 {
 			return fmt.Sprintf("Nothing of those %s is recorded.", Duration(seconds(3600*f.Of)))

@@ -60,9 +60,9 @@ func (w Words) planned(r reason.Reason) string {
 	}
 	var s string
 	if p.Runs {
-		s = fmt.Sprintf("Off, %s would %s%s; %s, it %s, and %s %s.", inner(q), without.would, within, run, with.does, inner(beside), side.does)
+		s = fmt.Sprintf("Off, %s would %s%s; %s, it %s, and %s %s.", QuantityAmid(q), without.would, within, run, with.does, QuantityAmid(beside), side.does)
 	} else {
-		s = fmt.Sprintf("Off, %s %s%s; %s, it would %s, and %s would %s.", inner(q), without.does, within, run, with.would, inner(beside), side.would)
+		s = fmt.Sprintf("Off, %s %s%s; %s, it would %s, and %s would %s.", QuantityAmid(q), without.does, within, run, with.would, QuantityAmid(beside), side.would)
 	}
 	if d := deciding[p.Decided]; d != "" {
 		against := "the run"

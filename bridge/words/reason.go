@@ -82,14 +82,14 @@ func (w Words) limit(r reason.Reason, on bool, now time.Time) string {
 	case reason.HandAtPlug:
 		return "Somebody switched it at the plug; it is left as it is" + w.next(" until ", r.Until, now) + "."
 	case reason.Fallback:
-		return fmt.Sprintf("No usable reading of %s: it runs by habit, %s of the time.", inner(r.Quantity), Percent(r.Value, 0))
+		return fmt.Sprintf("No usable reading of %s: it runs by habit, %s of the time.", QuantityAmid(r.Quantity), Percent(r.Value, 0))
 	case reason.Prove:
 		if on {
-			return fmt.Sprintf("A run without mist%s, to see whether the sensor of %s is sound: then it dips.", w.next(" until ", r.Until, now), inner(r.Quantity))
+			return fmt.Sprintf("A run without mist%s, to see whether the sensor of %s is sound: then it dips.", w.next(" until ", r.Until, now), QuantityAmid(r.Quantity))
 		}
-		return fmt.Sprintf("Off%s, so that the fan's run shows whether the sensor of %s is sound.", w.next(" until ", r.Until, now), inner(r.Quantity))
+		return fmt.Sprintf("Off%s, so that the fan's run shows whether the sensor of %s is sound.", w.next(" until ", r.Until, now), QuantityAmid(r.Quantity))
 	case reason.NoSensor:
-		return fmt.Sprintf("There is no reading of %s to act on.", inner(r.Quantity))
+		return fmt.Sprintf("There is no reading of %s to act on.", QuantityAmid(r.Quantity))
 	case reason.HeaterNoReading:
 		return "There is no temperature reading, so it doesn't heat."
 	case reason.Interlock:
@@ -136,7 +136,7 @@ func (w Words) length(d time.Duration) string {
 
 func (w Words) wait(r reason.Reason, now time.Time) string {
 	if r.Quantity != 0 && r.Value == 0 && !known(r.Until) {
-		return fmt.Sprintf("Waiting for a first reading of %s.", inner(r.Quantity))
+		return fmt.Sprintf("Waiting for a first reading of %s.", QuantityAmid(r.Quantity))
 	}
 	return "Waiting" + w.next(" until ", r.Until, now) + " for the last run to show in the readings."
 }
@@ -146,7 +146,7 @@ func (w Words) roomNoHelp(r reason.Reason) string {
 	if r.Quantity == chamber.RelativeHumidity {
 		return fmt.Sprintf("The room's air would not dry the chamber: its vapor pressure is %s, the chamber's %s.", kilopascal(r.Value), kilopascal(r.Bound))
 	}
-	return fmt.Sprintf("The room's air would not help: %s is %s in the chamber and %s in the room.", inner(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
+	return fmt.Sprintf("The room's air would not help: %s is %s in the chamber and %s in the room.", QuantityAmid(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
 }
 
 func (w Words) photoperiod(r reason.Reason, on bool, now time.Time) string {

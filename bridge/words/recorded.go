@@ -21,7 +21,7 @@ func (w Words) Recorded(place, quantity string, mean, low, high float64) string 
 	}
 	name := Quantity(q)
 	if place == chamber.Room.String() {
-		name = "Room: " + inner(q)
+		name = "Room: " + QuantityAmid(q)
 	}
 	if w.Value(q, low) == w.Value(q, high) {
 		return fmt.Sprintf("%s %s", name, w.Value(q, mean))

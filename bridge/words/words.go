@@ -37,8 +37,8 @@ func Quantity(q chamber.Quantity) string {
 	return "The reading"
 }
 
-// inner names what is measured inside a sentence.
-func inner(q chamber.Quantity) string {
+// QuantityAmid names what is measured, to stand amid a sentence.
+func QuantityAmid(q chamber.Quantity) string {
 	if q == chamber.CO2 {
 		return "CO2"
 	}

@@ -27,11 +27,11 @@ func (a *app) printBeside(list []api.Chamber) {
 		for _, r := range b.InRange {
 			var q chamber.Quantity
 			if q.UnmarshalText([]byte(r.Quantity)) == nil {
-				shares = append(shares, strings.ToLower(words.Quantity(q)[:1])+words.Quantity(q)[1:]+" "+words.Percent(r.Share, 0))
+				shares = append(shares, words.QuantityAmid(q)+" "+words.Percent(r.Share, 0))
 			}
 		}
 		if len(shares) > 0 {
-			kept = append(kept, fmt.Sprintf("In %s the present controls kept in range: %s of the time.", list[i].Name, strings.ReplaceAll(strings.Join(shares, ", "), "cO2", "CO2")))
+			kept = append(kept, fmt.Sprintf("In %s the present controls kept in range: %s of the time.", list[i].Name, strings.Join(shares, ", ")))
 		}
 	}
 	if len(t.rows) == 0 {
