@@ -9,6 +9,7 @@ import (
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
 	"gillkeeper/policy/rehearse"
 )
 
@@ -23,13 +24,11 @@ type minutes struct {
 
 // row is one minute; what was not measured in it is not a number.
 type row struct {
-	value   [2][5]float64 // by place and quantity
-	rhAim   float64       // what was wanted
-	rhLow   float64
-	rhHigh  float64
-	co2Max  float64
-	tempLow float64
-	tempTop float64
+	value [2][5]float64 // by place and quantity
+	// What was wanted.
+	rh     chamber.Band
+	tempC  chamber.Band
+	co2Max float64 // 0: no maximum
 }
 
 type sum struct{ total, weight float64 }
@@ -44,7 +43,7 @@ func readMinutes(ctx context.Context, from journal.Source, q *Query) (*minutes, 
 	nan := math.NaN()
 	for i := range m.rows {
 		r := &m.rows[i]
-		r.rhAim, r.rhLow, r.rhHigh, r.co2Max, r.tempLow, r.tempTop = nan, nan, nan, nan, nan, nan
+		r.rh.Aim, r.tempC = nan, chamber.Band{Low: nan, Aim: nan, High: nan}
 		for p := range r.value {
 			for k := range r.value[p] {
 				r.value[p][k] = nan
@@ -95,11 +94,11 @@ func (m *minutes) take(x *journal.Minute) {
 		case journal.PlaceTarget:
 			switch quantity {
 			case chamber.RelativeHumidity:
-				r.rhAim, r.rhLow, r.rhHigh = x.Mean, x.Min, x.Max
+				r.rh = chamber.Band{Low: x.Min, Aim: x.Mean, High: x.Max}
 			case chamber.CO2:
 				r.co2Max = x.Max
 			case chamber.Temperature:
-				r.tempLow, r.tempTop = x.Min, x.Max
+				r.tempC = chamber.Band{Low: x.Min, Aim: x.Mean, High: x.Max}
 			}
 		}
 	}
@@ -162,15 +161,19 @@ func (m *minutes) ratedFan() float64 {
 	return flow.value() / share.value()
 }
 
-// recorded are the figures of the stretch as it was, by minutes, against what was wanted then.
+// recorded are the figures of the stretch as it was, by minutes, against what was wanted then. Minutes in which nothing was
+// wanted, or humidity is not known, do not count.
 func recorded(ctx context.Context, from journal.Source, q *Query, m *minutes) (rehearse.Figures, error) {
-	t := tally{}
+	var sums rehearse.Shares
 	for i := int(settle / time.Minute); i < len(m.rows); i++ {
 		r := &m.rows[i]
-		t.add(minute{RH: *r.of(chamber.Inside, chamber.RelativeHumidity), CO2: *r.of(chamber.Inside, chamber.CO2), AirC: *r.of(chamber.Inside, chamber.Temperature),
-			RoomCO2: *r.of(chamber.Room, chamber.CO2), Aim: r.rhAim, Low: r.rhLow, High: r.rhHigh, CO2Max: r.co2Max, ColdestC: r.tempLow, WarmestC: r.tempTop})
+		air := rehearse.Air{RelativeHumidity: *r.of(chamber.Inside, chamber.RelativeHumidity), CO2PPM: *r.of(chamber.Inside, chamber.CO2),
+			AirC: *r.of(chamber.Inside, chamber.Temperature), RoomCO2PPM: *r.of(chamber.Room, chamber.CO2)}
+		if !math.IsNaN(r.rh.Aim) && !math.IsNaN(air.RelativeHumidity) {
+			sums.Add(time.Minute, air, &crop.Target{RelativeHumidity: r.rh, TemperatureC: r.tempC, CO2MaxPPM: r.co2Max})
+		}
 	}
-	f := t.Figures()
+	f := sums.Figures()
 	f.SwitchesPerHour = map[string]float64{}
 	begin := q.From.Add(settle)
 	hours := q.To.Sub(begin).Hours()

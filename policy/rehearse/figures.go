@@ -46,12 +46,7 @@ type Tally struct {
 	target  crop.Target
 	settle  time.Duration
 	outlets []plant.OutletSpec
-
-	seconds                                float64
-	in25, in5, inRange, saturated          float64
-	belowMax, possible, belowWhilePossible float64
-	inTemperature                          float64
-	rh, co2, temperature                   float64
+	shares  Shares
 
 	switches []int
 	water    float64
@@ -76,29 +71,77 @@ func (t *Tally) Add(at, span time.Duration, rig *plant.Rig, truth plant.Truth) {
 		}
 		return
 	}
+	t.shares.Add(span, Air{truth.RelativeHumidity, truth.CO2PPM, truth.AirC, rig.Room().CO2PPM}, &t.target)
+}
+
+// Air is the mean air of a span. But for the humidity, what is not known of it is not a number.
+type Air struct {
+	RelativeHumidity, CO2PPM, AirC float64 // in the chamber
+	RoomCO2PPM                     float64
+}
+
+// Shares adds up for how much of the time the air was as it was wanted: the part of [Figures] that the air alone tells.
+type Shares struct {
+	seconds                                            float64
+	in25, in5, inRange, saturated, rh                  float64
+	co2Seconds, belowMax, possible, belowWhilePossible float64
+	co2                                                float64
+	airSeconds, inTemperature, temperature             float64
+}
+
+// Add counts a span. A room whose CO2 is not known counts as one below the maximum.
+func (s *Shares) Add(span time.Duration, air Air, wanted *crop.Target) {
 	dt := span.Seconds()
-	t.seconds += dt
-	rh := truth.RelativeHumidity
-	off := math.Abs(rh - t.target.RelativeHumidity.Aim)
-	count(&t.in25, off <= 0.025, dt)
-	count(&t.in5, off <= 0.05, dt)
-	count(&t.inRange, t.target.RelativeHumidity.Holds(rh), dt)
-	count(&t.saturated, rh > 0.995, dt)
-	limit := t.target.CO2MaxPPM
-	below, possible := limit <= 0 || truth.CO2PPM <= limit, limit <= 0 || rig.Room().CO2PPM < limit
-	count(&t.belowMax, below, dt)
-	count(&t.possible, possible, dt)
-	count(&t.belowWhilePossible, below && possible, dt)
-	count(&t.inTemperature, t.target.TemperatureC.Holds(truth.AirC), dt)
-	t.rh += float64(rh * dt)
-	t.co2 += float64(truth.CO2PPM * dt)
-	t.temperature += float64(truth.AirC * dt)
+	s.seconds += dt
+	rh := air.RelativeHumidity
+	off := math.Abs(rh - wanted.RelativeHumidity.Aim)
+	count(&s.in25, off <= 0.025, dt)
+	count(&s.in5, off <= 0.05, dt)
+	count(&s.inRange, wanted.RelativeHumidity.Holds(rh), dt)
+	count(&s.saturated, rh > 0.995, dt)
+	s.rh += float64(rh * dt)
+	if !math.IsNaN(air.CO2PPM) {
+		limit := wanted.CO2MaxPPM
+		below, possible := limit <= 0 || air.CO2PPM <= limit, limit <= 0 || !(air.RoomCO2PPM >= limit)
+		s.co2Seconds += dt
+		count(&s.belowMax, below, dt)
+		count(&s.possible, possible, dt)
+		count(&s.belowWhilePossible, below && possible, dt)
+		s.co2 += float64(air.CO2PPM * dt)
+	}
+	if !math.IsNaN(air.AirC) {
+		s.airSeconds += dt
+		count(&s.inTemperature, wanted.TemperatureC.Holds(air.AirC), dt)
+		s.temperature += float64(air.AirC * dt)
+	}
 }
 
 func count(sum *float64, yes bool, dt float64) {
 	if yes {
 		*sum += dt
 	}
+}
+
+// Figures gives the shares so far, without what the air does not tell.
+func (s *Shares) Figures() (f Figures) {
+	if s.seconds > 0 {
+		share := 1 / s.seconds
+		f.Hours = s.seconds / 3600
+		f.RHWithin2_5, f.RHWithin5, f.RHInRange, f.RHSaturated = s.in25*share, s.in5*share, s.inRange*share, s.saturated*share
+		f.RHMean = s.rh * share
+	}
+	if s.co2Seconds > 0 {
+		share := 1 / s.co2Seconds
+		f.CO2BelowMax, f.CO2Mean, f.CO2BelowMaxPossible = s.belowMax*share, s.co2*share, 1
+		if s.possible > 0 {
+			f.CO2BelowMaxPossible = s.belowWhilePossible / s.possible
+		}
+	}
+	if s.airSeconds > 0 {
+		share := 1 / s.airSeconds
+		f.TemperatureInRange, f.TemperatureMean = s.inTemperature*share, s.temperature*share
+	}
+	return f
 }
 
 func fanSeconds(rig *plant.Rig) float64 {
@@ -120,18 +163,10 @@ func (t *Tally) figures(c *Case, rig *plant.Rig) Figures {
 
 // Figures gives the shares so far; names are those of the outlets.
 func (t *Tally) Figures(names []string, rig *plant.Rig) Figures {
-	f := Figures{SwitchesPerHour: map[string]float64{}}
-	if t.seconds == 0 {
+	f := t.shares.Figures()
+	f.SwitchesPerHour = map[string]float64{}
+	if f.Hours == 0 {
 		return f
-	}
-	share := 1 / t.seconds
-	f.Hours = t.seconds / 3600
-	f.RHWithin2_5, f.RHWithin5, f.RHInRange, f.RHSaturated = t.in25*share, t.in5*share, t.inRange*share, t.saturated*share
-	f.RHMean, f.CO2Mean, f.TemperatureMean = t.rh*share, t.co2*share, t.temperature*share
-	f.CO2BelowMax, f.TemperatureInRange = t.belowMax*share, t.inTemperature*share
-	f.CO2BelowMaxPossible = 1
-	if t.possible > 0 {
-		f.CO2BelowMaxPossible = t.belowWhilePossible / t.possible
 	}
 	for i, name := range names {
 		f.SwitchesPerHour[name] = float64(rig.Outlets[i].Switches-t.switches[i]) / f.Hours

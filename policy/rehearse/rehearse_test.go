@@ -9,6 +9,7 @@ import (
 
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
 	"gillkeeper/policy/plant"
 	"gillkeeper/policy/rehearse"
 	"gillkeeper/policy/species"
@@ -111,6 +112,31 @@ func TestControllerHears(t *testing.T) {
 	}
 	if d := off.Sub(on); d < 59*time.Second || d > 61*time.Second {
 		t.Errorf("the timed fan ran %v, want a minute", d)
+	}
+}
+
+// TestSharesOfWhatIsKnown counts three minutes by hand: CO2 is known in two of them, in one of which the room's own air is
+// above the maximum, and temperature in one. The middle one is saturated.
+func TestSharesOfWhatIsKnown(t *testing.T) {
+	wanted := crop.Target{RelativeHumidity: chamber.Band{Low: 0.86, Aim: 0.90, High: 0.94}, TemperatureC: chamber.Band{Low: 12, High: 18}, CO2MaxPPM: 1000}
+	nan := math.NaN()
+	var s rehearse.Shares
+	s.Add(time.Minute, rehearse.Air{RelativeHumidity: 0.91, CO2PPM: 900, AirC: nan, RoomCO2PPM: nan}, &wanted)
+	s.Add(time.Minute, rehearse.Air{RelativeHumidity: 1, CO2PPM: nan, AirC: 16, RoomCO2PPM: 500}, &wanted)
+	s.Add(time.Minute, rehearse.Air{RelativeHumidity: 0.86, CO2PPM: 1300, AirC: nan, RoomCO2PPM: 1100}, &wanted)
+	f := s.Figures()
+	for _, x := range []struct {
+		name      string
+		got, want float64
+	}{
+		{"hours", f.Hours, 0.05}, {"within 2.5", f.RHWithin2_5, 1.0 / 3}, {"within 5", f.RHWithin5, 2.0 / 3}, {"in range", f.RHInRange, 2.0 / 3},
+		{"saturated", f.RHSaturated, 1.0 / 3}, {"mean humidity", f.RHMean, 2.77 / 3}, {"CO2 below", f.CO2BelowMax, 0.5},
+		{"CO2 below where possible", f.CO2BelowMaxPossible, 1}, {"mean CO2", f.CO2Mean, 1100}, {"temperature", f.TemperatureInRange, 1},
+		{"mean temperature", f.TemperatureMean, 16},
+	} {
+		if math.Abs(x.got-x.want) > 1e-9 {
+			t.Errorf("%s: %v, want %v", x.name, x.got, x.want)
+		}
 	}
 }
 
