@@ -101,11 +101,13 @@ func (t *step) purgeable(fan, mist int) bool {
 
 // purgeDue gives the length of a purge that is to begin now; 0: none.
 func (t *step) purgeDue(fan int, light bool) time.Duration {
-	k := t.s.Learn.Knowledge(t.Spec.VolumeM3, t.Spec.AltitudeM)
 	if !light && t.s.Target.LightHours > 0 { // people sleep near chambers, and a long fan run wakes them
 		return 0
 	}
-	if t.s.Learn.Watched() < purgeFrom || t.in.Now.Sub(t.s.Purge.From) < purgeEvery || k.FanM3PerH.RelativeSD < purgeWorth || t.s.Plugs[fan].On {
+	if t.s.Learn.Watched() < purgeFrom || t.in.Now.Sub(t.s.Purge.From) < purgeEvery || t.s.Plugs[fan].On {
+		return 0
+	}
+	if k := t.s.Learn.Knowledge(t.Spec.VolumeM3, t.Spec.AltitudeM); k.FanM3PerH.RelativeSD < purgeWorth {
 		return 0
 	}
 	c := &t.model.Constants

@@ -90,7 +90,8 @@ func (t *step) watch() {
 	}
 }
 
-// learned gives what was identified of fan and humidifier.
+// learned gives what was identified of fan and humidifier. Before the reservoir is taken further it may be other than after:
+// a dry one sets back what was learned of its mist.
 func (t *step) learned() alarm.Learned {
 	var l alarm.Learned
 	_, l.MistInDoubt = t.s.Learn.MistInDoubt()

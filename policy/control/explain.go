@@ -42,7 +42,8 @@ func (f *foreseen) cost() (sum float64) {
 	return sum
 }
 
-// foresee plays a plan through to the end of what reasons look ahead.
+// foresee plays a plan through to the end of what reasons look ahead. It steps like [planner.roll] and not through it: roll is called
+// for every plan that is tried, and a step that both share made a planning dearer by 3 to 4 %.
 //
 //go:norace
 func (p *planner) foresee(mist, fan run) (f foreseen) {
