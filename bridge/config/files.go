@@ -17,7 +17,7 @@ type Env struct {
 	Dir         string // folder of the file: relative paths rest on it
 	Credentials string // where a service manager put secrets, searched for what can't be read below Dir; empty: nowhere
 	State       string // where a service manager wants lasting data: a relative journal path rests on it; empty: on Dir
-	// Read reads a side file and tells its mode; nil means [ReadSideFile].
+	// Read reads a side file and tells its mode; nil reads the file of that name.
 	Read func(path string) ([]byte, fs.FileMode, error)
 }
 
@@ -26,9 +26,9 @@ func EnvOf(path string) Env {
 	return Env{Dir: filepath.Dir(path), Credentials: os.Getenv("CREDENTIALS_DIRECTORY"), State: os.Getenv("STATE_DIRECTORY")}
 }
 
-// ReadSideFile reads a secret or certificate. Anything but a regular file of modest size is refused: a pipe would
+// readSideFile reads a secret or certificate. Anything but a regular file of modest size is refused: a pipe would
 // block and a device never end.
-func ReadSideFile(path string) ([]byte, fs.FileMode, error) {
+func readSideFile(path string) ([]byte, fs.FileMode, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, 0, err
@@ -52,7 +52,7 @@ func (e *Env) read(path string) ([]byte, fs.FileMode, error) {
 	if e.Read != nil {
 		return e.Read(path)
 	}
-	return ReadSideFile(path)
+	return readSideFile(path)
 }
 
 // resolve gives where a relative path leads.

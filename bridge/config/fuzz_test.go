@@ -88,7 +88,7 @@ func valid(t *testing.T, c *Config) {
 			names[sensor.Name] = true
 			must(sensor.Quantity >= chamber.RelativeHumidity && sensor.Quantity <= chamber.Illuminance && (sensor.Place == chamber.Inside || sensor.Place == chamber.Room), "quantity and place")
 			must(sensor.MaxAge >= 10e9 && units[b.Unit].quantity == sensor.Quantity, "age and unit")
-			must(CheckTopic(b.Topic) == nil && (b.AliveTopic == "" || CheckTopic(b.AliveTopic) == nil), "legal sensor topics")
+			must(checkTopic(b.Topic) == nil && (b.AliveTopic == "" || checkTopic(b.AliveTopic) == nil), "legal sensor topics")
 			must(!b.HasPointer || b.SenMLName == "", "one payload form")
 			heard[b.Topic], heard[b.AliveTopic] = true, true
 		}
@@ -102,7 +102,7 @@ func valid(t *testing.T, c *Config) {
 			must(p.MaxOn > 0 || p.Role != chamber.Humidifier && p.Role != chamber.Heater, "a longest run")
 			must(p.Role != chamber.Humidifier || s.Has(chamber.RelativeHumidity, chamber.Inside), "a humidity sensor")
 			must(p.Role != chamber.Heater || s.Has(chamber.Temperature, chamber.Inside), "a temperature sensor")
-			must(CheckCommandTopic(b.CommandTopic) == nil && !commands[b.CommandTopic], "a command topic of its own")
+			must(checkCommandTopic(b.CommandTopic) == nil && !commands[b.CommandTopic], "a command topic of its own")
 			commands[b.CommandTopic] = true
 			must(b.OnPayload != b.OffPayload && b.StateOn != b.StateOff && b.OnPayload != "", "payloads that differ")
 			must(p.Reports == (b.StateTopic != "") && p.Meters == (b.PowerTopic != "") && p.Timed == (b.TimedOnPayload != ""), "facts that follow the topics")

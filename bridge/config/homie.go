@@ -57,7 +57,7 @@ var homieKind = textKind("Homie property", homieForm, func(s string) (any, *comp
 			return nil, &complaint{what: "has " + quote(id) + " in it, which is no Homie id: those have a-z, 0-9 and -"}
 		}
 	}
-	if err := CheckCommandTopic(h.Topic()); h.Domain != "" && err != nil {
+	if err := checkCommandTopic(h.Topic()); h.Domain != "" && err != nil {
 		return nil, &complaint{what: "is no topic to use: it " + err.Error()}
 	}
 	return h, nil

@@ -116,7 +116,7 @@ const (
 
 // Limits on texts and files.
 const (
-	MaxFile     = 32 << 20 // bytes of a configuration: ten thousand chambers take half of it
+	maxFile     = 32 << 20 // bytes of a configuration: ten thousand chambers take half of it
 	maxNesting  = 32       // of lists and tables in a value: the file needs two
 	maxSyntax   = 20       // syntax faults after which the reader gives up
 	maxName     = 63       // bytes of a name, so that it fits one level of a topic and a label

@@ -26,7 +26,7 @@ func Load(path string) (*Config, Faults, error) {
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	}
 	defer f.Close() // only read
-	text, err := io.ReadAll(io.LimitReader(f, MaxFile+1))
+	text, err := io.ReadAll(io.LimitReader(f, maxFile+1))
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	}
@@ -47,8 +47,8 @@ func (m *missingFile) Unwrap() error { return m.err }
 // Parse reads a configuration from text. The name stands in faults; side files are read as env says. Results are as
 // of [Load].
 func Parse(name string, text []byte, env Env) (*Config, Faults, error) {
-	if len(text) > MaxFile {
-		return nil, nil, Faults{{File: name, Line: 1, What: fmt.Sprintf("is larger than %d bytes", MaxFile), Allowed: "split the site over several daemons"}}
+	if len(text) > maxFile {
+		return nil, nil, Faults{{File: name, Line: 1, What: fmt.Sprintf("is larger than %d bytes", maxFile), Allowed: "split the site over several daemons"}}
 	}
 	if !utf8.Valid(text) {
 		return nil, nil, Faults{{File: name, Line: badLine(text), What: "is not UTF-8", Allowed: "save the file as UTF-8"}}

@@ -9,25 +9,25 @@ import (
 	"gillkeeper/bridge/mqtt/topic"
 )
 
-// MaxTopic is the longest topic name in bytes of UTF-8 [MQTT-1.5.3, MQTT-4.7.3-3].
-const MaxTopic = topic.MaxLength
+// maxTopic is the longest topic name in bytes of UTF-8 [MQTT-1.5.3, MQTT-4.7.3-3].
+const maxTopic = topic.MaxLength
 
-// CheckTopic reports why a text is no legal MQTT 3.1.1 topic name to receive on. Some brokers answer a bad name by
+// checkTopic reports why a text is no legal MQTT 3.1.1 topic name to receive on. Some brokers answer a bad name by
 // closing the connection, and a client that repeats it never gets through: so it is refused here.
-func CheckTopic(s string) error {
+func checkTopic(s string) error {
 	if what := topic.Defect(s); what != "" {
 		return errors.New(what)
 	}
 	return nil
 }
 
-// CheckCommandTopic reports why a text is no topic name to publish commands on: besides what [CheckTopic] refuses,
+// checkCommandTopic reports why a text is no topic name to publish commands on: besides what [checkTopic] refuses,
 // names that begin with "$" belong to the broker (section 4.7.2).
-func CheckCommandTopic(s string) error {
+func checkCommandTopic(s string) error {
 	if strings.HasPrefix(s, "$") {
 		return errors.New(`begins with "$", which is the broker's own`)
 	}
-	return CheckTopic(s)
+	return checkTopic(s)
 }
 
 // What stands in a payload for the whole seconds to stay on, and for the level.

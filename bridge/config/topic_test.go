@@ -15,25 +15,25 @@ import (
 
 func TestCheckTopic(t *testing.T) {
 	// Accepted: OASIS MQTT 3.1.1 section 4.7.3 and 4.7.1.1.
-	for _, s := range []string{"a", "/", "/finance", "Accounts payable", "sport/tennis/player1", "a//b", "$SYS/x", "ä/温度", strings.Repeat("a", MaxTopic)} {
-		if err := CheckTopic(s); err != nil {
+	for _, s := range []string{"a", "/", "/finance", "Accounts payable", "sport/tennis/player1", "a//b", "$SYS/x", "ä/温度", strings.Repeat("a", maxTopic)} {
+		if err := checkTopic(s); err != nil {
 			t.Errorf("%.20q: %v", s, err)
 		}
 	}
 	for _, s := range []string{
 		"",                                    // [MQTT-4.7.3-1]
 		"a\x00b",                              // [MQTT-4.7.3-2]
-		strings.Repeat("a", MaxTopic+1),       // [MQTT-4.7.3-3]
-		strings.Repeat("é", MaxTopic/2) + "é", // counted in bytes, not letters
+		strings.Repeat("a", maxTopic+1),       // [MQTT-4.7.3-3]
+		strings.Repeat("é", maxTopic/2) + "é", // counted in bytes, not letters
 		"a/+/b", "+", "a/#", "#", "a+", "b#",  // [MQTT-3.3.2-2]
 		"a\xffb", "\xed\xa0\x80", // no UTF-8, and a surrogate [MQTT-1.5.3-1]
 		"a\nb", "a\x7f", "a\u0085", "\ufffe", "\U0001ffff", "\ufdd0", // section 1.5.3
 	} {
-		if err := CheckTopic(s); err == nil {
+		if err := checkTopic(s); err == nil {
 			t.Errorf("%.20q was accepted", s)
 		}
 	}
-	if CheckCommandTopic("$SYS/x") == nil || CheckCommandTopic("a/+") == nil || CheckCommandTopic("a/$b") != nil {
+	if checkCommandTopic("$SYS/x") == nil || checkCommandTopic("a/+") == nil || checkCommandTopic("a/$b") != nil {
 		t.Error("command topics: only a leading $ is the broker's own")
 	}
 }

@@ -291,12 +291,3 @@ func (h *House) Drain(chamber int, grams float64) {
 	defer h.mu.Unlock()
 	h.chambers[chamber].rig.State.ReservoirG = grams
 }
-
-// configs are the chambers' configurations, in order.
-func (h *House) configs() []config.Chamber {
-	var list []config.Chamber
-	for _, c := range h.chambers {
-		list = append(list, c.config)
-	}
-	return list
-}

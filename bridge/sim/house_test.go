@@ -110,7 +110,11 @@ func house(t *testing.T, s *brokertest.Server, pace float64) (*House, *keeper, *
 		}
 	})
 	ear := &keeper{readings: map[int]chamber.Reading{}, reports: map[int]chamber.PlugReport{}}
-	heard.Bindings, heard.Sink, heard.Counter = mqtt.Bind(h.configs()), ear, ear
+	var configs []config.Chamber
+	for _, c := range h.chambers {
+		configs = append(configs, c.config)
+	}
+	heard.Bindings, heard.Sink, heard.Counter = mqtt.Bind(configs), ear, ear
 	session, err := mqtt.Start(heard)
 	if err != nil {
 		t.Fatal(err)

@@ -48,26 +48,6 @@ func (p Phase) Active() bool {
 	return p == Unacknowledged || p == Acknowledged || p == LatchedUnacknowledged || p == LatchedAcknowledged
 }
 
-// legal lists the transitions that the standards' diagram allows. Ours beyond it: suppression by design may give an
-// acknowledged alarm back as acknowledged, when its condition never ceased meanwhile; and a condition may send an
-// acknowledged alarm back to unacknowledged when it spreads to another sensor or plug ("re-alarm").
-var legal = [...][]Phase{
-	Normal:                 {Unacknowledged, Shelved, SuppressedByDesign, OutOfService},
-	Unacknowledged:         {Acknowledged, ReturnedUnacknowledged, LatchedUnacknowledged, Shelved, SuppressedByDesign, OutOfService},
-	Acknowledged:           {Normal, Unacknowledged, LatchedAcknowledged, Shelved, SuppressedByDesign, OutOfService},
-	ReturnedUnacknowledged: {Normal, Unacknowledged, Shelved, SuppressedByDesign, OutOfService},
-	LatchedUnacknowledged:  {LatchedAcknowledged, Unacknowledged, Shelved, SuppressedByDesign, OutOfService},
-	LatchedAcknowledged:    {Normal, Unacknowledged, Shelved, SuppressedByDesign, OutOfService},
-	Shelved:                {Normal, Unacknowledged, OutOfService},
-	SuppressedByDesign:     {Normal, Unacknowledged, Acknowledged, Shelved, OutOfService},
-	OutOfService:           {Normal, Unacknowledged},
-}
-
-// Legal reports whether an alarm may go from one state to the other.
-func Legal(from, to Phase) bool {
-	return int(from) < len(legal) && slices.Contains(legal[from], to)
-}
-
 // Life is one alarm's life. Times passed are kept as durations that only grow by steady time, so that a clock set
 // back does no harm.
 type Life struct {

@@ -420,9 +420,6 @@ func (p *Plug) repeatDue(spec *chamber.Plug, on bool, sc Scene) (bool, time.Time
 // NotSent takes back a command that did not leave: it will be decided and told anew.
 func (p *Plug) NotSent() { p.Unsent = true }
 
-// Orphan ends a command's claim when the process that gave it is gone: what the plug does is awaited anew.
-func (p *Plug) Orphan() { p.Synced = false }
-
 // obeys reports whether the plug has answered and does what it was told. What it said before the broker was away says nothing of now.
 func (p *Plug) obeys() bool { return p.HasReported && p.Synced && p.Answered && p.agrees() }
 

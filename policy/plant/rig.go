@@ -54,7 +54,7 @@ func NewRig(p Params, w Weather, sensors []SensorSpec, outlets []OutletSpec, see
 	r := &Rig{Params: p, Weather: w, room: w.At(0)}
 	r.State = Start(&r.Params, r.room)
 	for _, s := range sensors {
-		r.Sensors = append(r.Sensors, NewSensor(s, n.Uint64()))
+		r.Sensors = append(r.Sensors, newSensor(s, n.Uint64()))
 	}
 	for _, o := range outlets {
 		r.Outlets = append(r.Outlets, Outlet{Spec: o, noise: Noise{State: n.Uint64()}, answer: o.Reports, meterAt: o.MeterS / 10})

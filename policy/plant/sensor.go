@@ -52,8 +52,8 @@ type Sensor struct {
 	reported bool
 }
 
-// NewSensor is a sensor whose noise comes from seed.
-func NewSensor(spec SensorSpec, seed uint64) Sensor {
+// newSensor is a sensor whose noise comes from seed.
+func newSensor(spec SensorSpec, seed uint64) Sensor {
 	return Sensor{Spec: spec, noise: Noise{State: seed}, lastAt: spec.OffsetS - spec.EveryS, lowest: math.Inf(1)}
 }
 

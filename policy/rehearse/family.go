@@ -70,8 +70,8 @@ func (c *Case) AnyRoom(n *plant.Noise) {
 	}
 }
 
-// KeepSensors leaves the sensors out that are not to be kept.
-func (c *Case) KeepSensors(keep func(*chamber.Sensor) bool) {
+// keepSensors leaves the sensors out that are not to be kept.
+func (c *Case) keepSensors(keep func(*chamber.Sensor) bool) {
 	spec := *c.Spec
 	var sensors []plant.SensorSpec
 	spec.Sensors = nil
@@ -90,7 +90,7 @@ func (c *Case) KeepFirstSensors() {
 		chamber.Quantity
 	}
 	seen := map[of]bool{}
-	c.KeepSensors(func(s *chamber.Sensor) bool {
+	c.keepSensors(func(s *chamber.Sensor) bool {
 		one := of{s.Place, s.Quantity}
 		first := !seen[one]
 		seen[one] = true
@@ -100,5 +100,5 @@ func (c *Case) KeepFirstSensors() {
 
 // DropRoom leaves the sensors in the room out.
 func (c *Case) DropRoom() {
-	c.KeepSensors(func(s *chamber.Sensor) bool { return s.Place == chamber.Inside })
+	c.keepSensors(func(s *chamber.Sensor) bool { return s.Place == chamber.Inside })
 }

@@ -23,8 +23,8 @@ const (
 	answerWithin  = 8 * time.Second       // for a plug to say that it obeyed
 )
 
-// Everything is the filter of all topics but the broker's own.
-const Everything = "#"
+// everything is the filter of all topics but the broker's own.
+const everything = "#"
 
 // Ear is a survey's connection.
 type Ear struct {
@@ -36,7 +36,7 @@ type Ear struct {
 // Open connects and returns when what is retained comes in, or with the reason why it cannot. No filter means everything.
 func Open(ctx context.Context, b *config.Broker, s *survey.Survey, filters ...string) (*Ear, error) {
 	if len(filters) == 0 {
-		filters = []string{Everything}
+		filters = []string{everything}
 	}
 	up := make(chan struct{}, 1)
 	o := mqtt.OptionsFor(b)
