@@ -226,6 +226,25 @@ type inbox struct {
 	retired bool
 }
 
+// renew lays the state over a new configuration, and joins it to what the journal held.
+func (u *unit) renew(got *inbox) {
+	if got.next != nil {
+		u.policy = got.next
+		u.policyNow.Store(got.next)
+		u.state = got.next.Fit(u.state)
+	}
+	if f := got.found; f != nil && f.seq >= u.seq { // or else an action came in between: it is read again
+		live := u.state
+		if u.joined.Load() { // its counters are the journal's already: not twice
+			live = live.WithCounters(&policy.State{})
+		}
+		u.state = u.policy.Rejoin(live, f.state)
+		u.seq = max(u.seq, f.seq)
+		u.joined.Store(true)
+		u.unread.Store(false)
+	}
+}
+
 // counted is the newest snapshot with the counters that the journal holds.
 func (u *unit) counted() *policy.Snapshot {
 	now, old := u.snap.Load(), u.saved.Load()

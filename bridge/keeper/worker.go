@@ -115,21 +115,7 @@ func (w *worker) decide(ctx context.Context, u *unit) {
 		}
 		return
 	}
-	if got.next != nil {
-		u.policy = got.next
-		u.policyNow.Store(got.next)
-		u.state = got.next.Fit(u.state)
-	}
-	if f := got.found; f != nil && f.seq >= u.seq { // or else an action came in between: it is read again
-		live := u.state
-		if u.joined.Load() { // its counters are the journal's already: not twice
-			live = live.WithCounters(&policy.State{})
-		}
-		u.state = u.policy.Rejoin(live, f.state)
-		u.seq = max(u.seq, f.seq)
-		u.joined.Store(true)
-		u.unread.Store(false)
-	}
+	u.renew(&got)
 	in.Now, in.Wall = w.k.Now(), w.k.clock.Wall()
 	in.JournalFailing = w.k.failing.Load()
 	refused := make([]error, len(acts))
@@ -140,22 +126,30 @@ func (w *worker) decide(ctx context.Context, u *unit) {
 		u.seq = max(u.seq, r.seq)
 	}
 	began := time.Now()
-	state, d := u.policy.Step(u.state, in)
+	var d policy.Decision
+	u.state, d = u.policy.Step(u.state, in)
 	if w.k.watch != nil {
 		w.k.watch.Decided(time.Since(began))
 	}
-	u.state = state
 	u.wake = d.Wake
 	if least := in.Now.Add(leastNap); u.wake.Before(least) {
 		u.wake = least
 	}
 	w.schedule(u)
 	w.send(ctx, u, &d) // the plugs first: whoever looks or is told can wait
-	snap := &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: state, Decision: d, Observe: u.policy.Observe,
-		Proposals: state.Crop.Proposals(u.policy.Climates, state.Now)}
+	snap := w.show(u, &in, &d, len(acts) > 0)
+	for i, r := range acts {
+		r.reply <- answer{snap: snap, err: refused[i]}
+	}
+}
+
+// show makes a picture of what was decided, and hands it to all who look, keep or are told.
+func (w *worker) show(u *unit, in *policy.Input, d *policy.Decision, acted bool) *policy.Snapshot {
+	snap := &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: u.state, Decision: *d, Observe: u.policy.Observe,
+		Proposals: u.state.Crop.Proposals(u.policy.Climates, u.state.Now)}
 	u.snap.Store(snap)
 	u.pending.Store(&picture{snap: snap, seq: u.seq})
-	if len(d.Events) > 0 || len(acts) > 0 {
+	if len(d.Events) > 0 || acted {
 		u.urgent.Store(true)
 		w.k.notes.add(u.name, d.Events)
 		if w.k.hears != nil && len(d.Events) > 0 {
@@ -163,9 +157,7 @@ func (w *worker) decide(ctx context.Context, u *unit) {
 		}
 	}
 	w.k.minutes.add(snap)
-	for i, r := range acts {
-		r.reply <- answer{snap: snap, err: refused[i]}
-	}
+	return snap
 }
 
 // send writes the decision's commands ahead and hands them to the sender.
