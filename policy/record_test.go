@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"pgregory.net/rapid"
 
@@ -246,6 +247,22 @@ func anything(rt *rapid.T, b *book) policy.Action {
 		return policy.Action{Kind: policy.NoteMade, Batch: name, Note: "seen"}
 	}
 	return policy.Action{Kind: policy.BatchRetire, Batch: name, When: when}
+}
+
+// TestRefusalsCutNoLetter: what is too long is repeated in part, and is still text.
+func TestRefusalsCutNoLetter(t *testing.T) {
+	b := newBook(t)
+	b.must(added("b1"))
+	for _, a := range []policy.Action{
+		{Kind: policy.NoteMade, Batch: "b1", Note: "a" + strings.Repeat("é", 300)},
+		{Kind: policy.NoteMade, Batch: "b1", Photos: []string{"a" + strings.Repeat("é", 300)}},
+		{Kind: policy.LossSeen, Batch: "b1", Cause: crop.LossCause("a" + strings.Repeat("é", 300))},
+	} {
+		refusal, ok := errors.AsType[*policy.Refusal](b.do(a))
+		if !ok || !utf8.ValidString(refusal.Value) || !strings.HasSuffix(refusal.Value, "é…") || len(refusal.Value) > 70 {
+			t.Errorf("%s gave %+v", a.Kind, refusal)
+		}
+	}
 }
 
 // TestYearsOldActions: what was asked for a quarter of an hour is not done again years later, when the state was lost and
