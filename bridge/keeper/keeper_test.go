@@ -67,7 +67,6 @@ type house struct {
 	k      *Keeper
 	wire   *wire
 	in     *Inlet
-	j      journal.Journal
 	cancel context.CancelFunc
 	done   chan error
 }
@@ -89,7 +88,7 @@ func open(t *testing.T, j journal.Journal, policies ...*policy.Policy) *house {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h := &house{t: t, k: k, wire: &wire{in: in}, in: in, j: j, done: make(chan error, 1)}
+	h := &house{t: t, k: k, wire: &wire{in: in}, in: in, done: make(chan error, 1)}
 	k.Connect(in, h.wire)
 	ctx, cancel := context.WithCancel(context.Background())
 	h.cancel = cancel

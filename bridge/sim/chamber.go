@@ -52,7 +52,7 @@ func newSimulated(index int, c *Chamber, retainReadings bool, taken func(topic s
 		return nil, fmt.Errorf("simulated house: chamber %s: %w", spec.Name, err)
 	}
 	s := &simulated{index: index, config: c.Config, rig: plant.NewRig(k.Params, k.Weather, k.Sensors, k.Outlets, k.Seed),
-		tally: rehearse.NewTally(k.Target, k.Settle, k.Outlets), noise: plant.Noise{State: k.Seed ^ 0xbb67ae8584caa73b}, refill: k.RefillEvery}
+		tally: rehearse.NewTally(k.Target, k.Settle, len(k.Outlets)), noise: plant.Noise{State: k.Seed ^ 0xbb67ae8584caa73b}, refill: k.RefillEvery}
 	for i := range k.Faults {
 		if err := k.Faults[i].Check(len(k.Sensors), len(k.Outlets)); err != nil {
 			return nil, fmt.Errorf("simulated house: chamber %s: %w", spec.Name, err)

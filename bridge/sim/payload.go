@@ -31,14 +31,13 @@ type page struct {
 
 // value is one number or word on a page.
 type value struct {
-	of       source
-	index    int
-	at       []string // reference tokens of the pointer; nil: the payload is the value
-	name     string   // of a SenML record
-	quantity chamber.Quantity
-	unit     config.Unit
-	on, off  string              // words of a plug's state
-	levels   *config.PlugBinding // of a plug that modulates: a number says its state
+	of      source
+	index   int
+	at      []string // reference tokens of the pointer; nil: the payload is the value
+	name    string   // of a SenML record
+	unit    config.Unit
+	on, off string              // words of a plug's state
+	levels  *config.PlugBinding // of a plug that modulates: a number says its state
 
 	known  bool
 	number float64
@@ -73,7 +72,7 @@ func pages(c *config.Chamber, retainReadings bool, taken func(topic string) bool
 		}
 		p := on(b.Topic)
 		p.retain = p.retain || retainReadings
-		v := value{of: ofSensor, index: i, quantity: c.Spec.Sensors[i].Quantity, unit: b.Unit, name: b.SenMLName}
+		v := value{of: ofSensor, index: i, unit: b.Unit, name: b.SenMLName}
 		p.senml = p.senml || b.SenMLName != ""
 		if b.HasPointer {
 			v.at = tokens(b.Pointer.String())

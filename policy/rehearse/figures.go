@@ -43,10 +43,9 @@ type Result struct {
 // Tally adds up the true state of a chamber. It is what [Figures] are made of, for whoever runs a [plant.Rig] by
 // other means than a [Run].
 type Tally struct {
-	target  crop.Target
-	settle  time.Duration
-	outlets []plant.OutletSpec
-	shares  Shares
+	target crop.Target
+	settle time.Duration
+	shares Shares
 
 	switches []int
 	water    float64
@@ -54,13 +53,10 @@ type Tally struct {
 	broken   int
 }
 
-// NewTally starts a tally against a target that leaves the first settle out.
-func NewTally(target crop.Target, settle time.Duration, outlets []plant.OutletSpec) Tally {
-	return Tally{target: target, settle: settle, outlets: outlets, switches: make([]int, len(outlets))}
+// NewTally starts a tally of a chamber with so many outlets against a target; it leaves the first settle out.
+func NewTally(target crop.Target, settle time.Duration, outlets int) Tally {
+	return Tally{target: target, settle: settle, switches: make([]int, outlets)}
 }
-
-// add counts one second.
-func (t *Tally) add(at time.Duration, rig *plant.Rig, truth plant.Truth) { t.Add(at, tick, rig, truth) }
 
 // Add counts the span that ended at the given time after the start.
 func (t *Tally) Add(at, span time.Duration, rig *plant.Rig, truth plant.Truth) {

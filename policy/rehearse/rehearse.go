@@ -73,7 +73,7 @@ func New(c *Case, ctl Controller) (*Run, error) {
 	r := &Run{c: c, ctl: ctl, rig: plant.NewRig(c.Params, c.Weather, c.Sensors, c.Outlets, c.Seed)}
 	r.rig.Faults = c.Faults
 	r.post.noise = plant.Noise{State: c.Seed ^ 0x6a09e667f3bcc909}
-	r.tally = NewTally(c.Target, c.Settle, c.Outlets)
+	r.tally = NewTally(c.Target, c.Settle, len(c.Outlets))
 	r.decide(policy.Input{Actions: c.Actions})
 	return r, nil
 }
@@ -124,7 +124,7 @@ func (r *Run) tick() {
 	samples, reports := r.rig.Advance(tick.Seconds())
 	r.at += tick
 	truth := r.rig.State.Truth(&r.c.Params)
-	r.tally.add(r.at, r.rig, truth)
+	r.tally.Add(r.at, tick, r.rig, truth)
 	if r.c.Trace {
 		r.trace.add(r.at, r.rig, truth)
 	}

@@ -16,7 +16,6 @@ type chamberCase struct {
 	*rehearse.Case
 	policy  *policy.Policy
 	metered bool
-	rules   bool
 }
 
 // gather is how often messages are handed over, as a gateway does: it halves the work of a simulated day.
@@ -31,7 +30,7 @@ func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	if seed%2 == 1 {
 		stage = species.Fruiting
 	}
-	c := &chamberCase{Case: rehearse.FamilyCase(seed, stage), rules: o.Rules}
+	c := &chamberCase{Case: rehearse.FamilyCase(seed, stage)}
 	n := plant.Noise{State: seed*0x9e3779b97f4a7c15 + 0x5be0cd19137e2179}
 	c.metered = n.Uniform(0, 1) < 0.5
 	third, heater, bare := n.Uniform(0, 1) < 0.34, n.Uniform(0, 1) < 0.34, n.Uniform(0, 1) < 0.17

@@ -18,13 +18,13 @@ const fillings = 3
 
 // forecast is what was said of the reservoir at a moment, and later what was true.
 type forecast struct {
-	at                  time.Duration
-	empty, low, high    float64 // hours
-	liters, least, most float64
-	truth               float64 // liters
-	filling             int
-	changed             bool // the stage changed within the filling
-	hours               float64
+	at               time.Duration
+	empty, low, high float64 // hours
+	least, most      float64 // liters
+	truth            float64 // liters
+	filling          int
+	changed          bool // the stage changed within the filling
+	hours            float64
 }
 
 // WaterLine says how good the forecasts of some fillings were.
@@ -105,7 +105,7 @@ func (o *Plan) runDry(ctx context.Context, seed uint64) ([]forecast, error) {
 		case left > 1:
 			if r := &t.exam.state.Reservoir; at%(30*time.Minute) == 0 && r.EmptyOK && !r.Dry {
 				open = append(open, forecast{at: at, empty: r.EmptyIn.Hours(), low: r.EmptyLow.Hours(), high: r.EmptyHigh.Hours(),
-					liters: r.Liters, least: r.Low, most: r.High, truth: left / 1000, filling: filling})
+					least: r.Low, most: r.High, truth: left / 1000, filling: filling})
 			}
 			if filling == fillings && seed%4 < 2 && change == 0 && left < 1500 {
 				change = at
