@@ -115,7 +115,7 @@ func (s *Server) batchToDiagnose(ctx context.Context, chamber, name string, at t
 func learnedOf(snap *policy.Snapshot) diagnose.Chamber {
 	spec := snap.Spec
 	k := snap.State.Learn.Knowledge(spec.VolumeM3, spec.AltitudeM)
-	c := diagnose.Chamber{VolumeM3: spec.VolumeM3, AltitudeM: spec.AltitudeM, HasCO2: spec.Has(chamber.CO2, chamber.Inside), HasLamp: spec.Plug(chamber.Lamp) >= 0}
+	c := diagnose.Chamber{VolumeM3: spec.VolumeM3, AltitudeM: spec.AltitudeM}
 	for _, x := range []struct {
 		into  *float64
 		value float64

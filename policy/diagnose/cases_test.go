@@ -92,7 +92,7 @@ func (g *grower) grow(cause diagnose.Cause) planted {
 	c := planted{cause: cause, sign: sign}
 	c.Case = diagnose.Case{Signs: []diagnose.Sign{sign}, Now: now, Table: g.table,
 		Batch:   crop.Record{Batch: "b", Species: name, Stages: s.stages},
-		Chamber: diagnose.Chamber{VolumeM3: 0.56, FanOn: 20, FanOff: 0.7, CO2GPerH: 1.5, MistGPerH: 280, VaporGPerH: 210, HasCO2: true, HasLamp: true}}
+		Chamber: diagnose.Chamber{VolumeM3: 0.56, FanOn: 20, FanOff: 0.7, CO2GPerH: 1.5, MistGPerH: 280, VaporGPerH: 210}}
 	c.History = g.record(s)
 	return c
 }

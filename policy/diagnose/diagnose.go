@@ -52,7 +52,6 @@ type Chamber struct {
 	CO2GPerH            float64 // given off by the crop
 	MistGPerH           float64 // drawn from the reservoir by an hour of mist
 	VaporGPerH          float64 // what of it becomes vapor in the air
-	HasCO2, HasLamp     bool    // a sensor in the chamber, a plug
 }
 
 // Answer is the ranking.

@@ -20,7 +20,7 @@ func stuffy() *diagnose.Case {
 	start := time.Date(2026, 1, 10, 0, 0, 0, 0, time.UTC)
 	c := &diagnose.Case{Signs: []diagnose.Sign{"long-stems"}, Now: start.Add(72 * time.Hour), Table: species.Builtin(),
 		Batch:   crop.Record{Species: "pleurotus-ostreatus", Stages: []crop.Period{{Stage: species.Fruiting, Flush: 1, From: start}}},
-		Chamber: diagnose.Chamber{VolumeM3: 0.56, FanOn: 20, FanOff: 0.7, CO2GPerH: 1.5, MistGPerH: 280, VaporGPerH: 210, HasCO2: true, HasLamp: true}}
+		Chamber: diagnose.Chamber{VolumeM3: 0.56, FanOn: 20, FanOff: 0.7, CO2GPerH: 1.5, MistGPerH: 280, VaporGPerH: 210}}
 	is := func(v float64) diagnose.Value { return diagnose.Value{Mean: v, Min: v, Max: v, OK: true} }
 	for h := range 72 {
 		b := diagnose.Bucket{At: start.Add(time.Duration(h) * time.Hour), Span: time.Hour, RH: is(0.875), TempC: is(18), CO2: is(700),
