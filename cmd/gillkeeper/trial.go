@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"runtime/debug"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -67,9 +68,18 @@ func trialKinds() []string {
 }
 
 func (a *app) trial(cmd *cobra.Command, f *trialFlags) error {
+	if err := f.together(cmd); err != nil {
+		return err
+	}
 	plan, err := f.plan()
 	if err != nil {
 		return err
+	}
+	var again lab.Throw
+	if cmd.Flags().Changed("replay") {
+		if again, err = throwOf(f.replay); err != nil {
+			return err
+		}
 	}
 	if _, set := os.LookupEnv("GOGC"); !set {
 		debug.SetGCPercent(800) // states are many and short-lived
@@ -79,7 +89,7 @@ func (a *app) trial(cmd *cobra.Command, f *trialFlags) error {
 	}
 	var report *lab.Report
 	if f.replay != "" {
-		report, err = a.trialAgain(f, cmd, &plan)
+		report, err = a.trialAgain(f, cmd, &plan, again)
 	} else {
 		var how lab.Progress
 		plan.Broke = func(b lab.Bad) { a.remark(fmt.Sprintf("%s  # %s", f.again(b.Replay()), b.What)) }
@@ -125,6 +135,22 @@ func (a *app) trialWater(cmd *cobra.Command, f *trialFlags, plan *lab.Plan) erro
 	return err
 }
 
+// together refuses flags that would be passed over in silence beside others.
+func (f *trialFlags) together(cmd *cobra.Command) error {
+	set := cmd.Flags().Changed
+	for _, flag := range []string{"seed", "chambers", "faults", "pairs", "water"} {
+		if set("replay") && set(flag) {
+			return usagef("--%s has no place beside --replay: that shows one chamber and what it names; leave one of them out", flag)
+		}
+	}
+	for _, flag := range []string{"faults", "pairs"} {
+		if f.water && set(flag) {
+			return usagef("--%s has no place beside --water: reservoirs run dry there, and nothing else goes wrong; leave one of them out", flag)
+		}
+	}
+	return nil
+}
+
 func (f *trialFlags) plan() (lab.Plan, error) {
 	p := lab.Plan{Seed: f.seed, Chambers: f.chambers, Pairs: f.pairs, Rules: f.rules}
 	if f.chambers < 1 || f.chambers > 100_000 {
@@ -137,25 +163,44 @@ func (f *trialFlags) plan() (lab.Plan, error) {
 		return p, usagef("--pairs %d: give a number from 0 to 1000", f.pairs)
 	}
 	p.Healthy = time.Duration(f.days * 24 * float64(time.Hour)).Round(time.Minute)
-	for _, word := range f.faults {
+	kinds, err := faultsNamed(f.faults)
+	if p.Kinds = kinds; len(kinds) == 0 {
+		p.Pairs = 0
+	}
+	return p, err
+}
+
+// faultsNamed are the kinds that --faults names, each once, however often and in whatever order it is named.
+func faultsNamed(words []string) (kinds []lab.Kind, err error) {
+	if len(words) == 0 || slices.Equal(words, []string{""}) {
+		return nil, usagef("--faults is empty: give all, slow, none, or names of faults with commas; see gillkeeper trial --help")
+	}
+	if slices.Contains(words, "none") && len(words) > 1 {
+		return nil, usagef("--faults %s: none stands alone; leave it out, or the others", strings.Join(words, ","))
+	}
+	add := func(more ...lab.Kind) {
+		for _, k := range more {
+			if !slices.ContainsFunc(kinds, func(x lab.Kind) bool { return x.Name == k.Name }) {
+				kinds = append(kinds, k)
+			}
+		}
+	}
+	for _, word := range words {
 		switch word {
 		case "all":
-			p.Kinds = lab.Kinds()
-			continue
+			add(lab.Kinds()...)
 		case "slow":
-			p.Kinds = append(p.Kinds, lab.SlowKinds()...)
-			continue
+			add(lab.SlowKinds()...)
 		case "none":
-			p.Kinds, p.Pairs = nil, 0
-			continue
+		default:
+			k, ok := lab.KindNamed(word)
+			if !ok {
+				return nil, usagef("--faults: %s", oneOf("fault", word, append([]string{"all", "slow", "none"}, trialKinds()...)))
+			}
+			add(k)
 		}
-		k, ok := lab.KindNamed(word)
-		if !ok {
-			return p, usagef("--faults: %s", oneOf("fault", word, append([]string{"all", "slow", "none"}, trialKinds()...)))
-		}
-		p.Kinds = append(p.Kinds, k)
 	}
-	return p, nil
+	return kinds, nil
 }
 
 // again is the command line that shows a trial again.
@@ -167,21 +212,32 @@ func (f *trialFlags) again(which string) string {
 	return fmt.Sprintf("gillkeeper trial --days %g%s --replay %s", f.days, rules, which)
 }
 
-// trialAgain runs the one trial that was asked for.
-func (a *app) trialAgain(f *trialFlags, cmd *cobra.Command, plan *lab.Plan) (*lab.Report, error) {
-	number, names, _ := strings.Cut(f.replay, "/")
+// throwOf reads which trial to show again.
+func throwOf(text string) (lab.Throw, error) {
+	number, names, faulty := strings.Cut(text, "/")
 	seed, err := strconv.ParseUint(number, 10, 64)
 	if err != nil {
-		return nil, usagef("--replay %s: write SEED/FAULT, such as 17/fan_blocked", f.replay)
+		return lab.Throw{}, usagef("--replay %s: write SEED/FAULT, such as 17/fan_blocked, or SEED alone for its healthy days", text)
 	}
 	t := lab.Throw{Seed: seed}
-	for _, name := range strings.FieldsFunc(names, func(r rune) bool { return r == '+' }) {
+	if !faulty {
+		return t, nil
+	}
+	for name := range strings.SplitSeq(names, "+") {
+		if name == "" {
+			return t, usagef("--replay %s names a fault too few: write %d/fan_blocked, %d/fan_blocked+rh_stuck, or %d alone for its healthy days", text, seed, seed, seed)
+		}
 		k, ok := lab.KindNamed(name)
 		if !ok {
-			return nil, usagef("--replay: %s", oneOf("fault", name, trialKinds()))
+			return t, usagef("--replay: %s", oneOf("fault", name, trialKinds()))
 		}
 		t.Kinds = append(t.Kinds, k)
 	}
+	return t, nil
+}
+
+// trialAgain runs the one trial that was asked for.
+func (a *app) trialAgain(f *trialFlags, cmd *cobra.Command, plan *lab.Plan, t lab.Throw) (*lab.Report, error) {
 	tells := func(line string) { fmt.Fprintln(a.stdout, line) }
 	if f.asJSON {
 		tells = nil
@@ -195,12 +251,7 @@ func (a *app) printTrial(f *trialFlags, r *lab.Report) {
 		return
 	}
 	fmt.Fprintf(a.stdout, "\nTo see one again: %s\n\n", f.again("WHICH"))
-	const most = 40
-	for i, b := range r.Bad {
-		if i == most {
-			fmt.Fprintf(a.stdout, "… and %d more; --json has them all\n", len(r.Bad)-most)
-			break
-		}
+	for _, b := range r.Bad { // all of them: to see the rest of a list, hours would have to be run again
 		fmt.Fprintf(a.stdout, "%-28s %s\n", b.Replay(), b.What)
 	}
 }
