@@ -8,6 +8,7 @@ import (
 	"math"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -43,7 +44,10 @@ func (f *cropFlags) check(path string) error {
 	for _, s := range species.Stages() {
 		words = append(words, s.String())
 	}
-	return oneOf("stage", f.stage, words)
+	if err := oneOf("stage", f.stage, words); err != nil {
+		return fmt.Errorf("%s: --stage: %w", path, err)
+	}
+	return nil
 }
 
 // usualLoad is how many kilograms of wet substrate a cubic meter of a shelf tent usually holds: common practice.
@@ -144,23 +148,21 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 	if !(f.days > 0) || f.days > 366 {
 		return usagef("--days %v: give a number above 0 and up to 366", f.days)
 	}
-	for _, name := range f.controllers {
-		if err := oneOf("controller", name, []string{plannedFlag, rulesFlag, practiceFlag, oracleFlag}); err != nil {
-			return usagef("--controller: %s", err)
-		}
+	if err := f.pickControllers(cmd); err != nil {
+		return err
 	}
 	if err := f.crop.check(cmd.CommandPath()); err != nil {
 		return err
+	}
+	if !cmd.Flags().Changed("from-journal") && (f.was != "" || f.to != "") {
+		return usagef("--was and --to belong to --from-journal")
 	}
 	c, err := a.loadConfig(f.config)
 	if err != nil {
 		return err
 	}
-	if f.journal != "" {
+	if cmd.Flags().Changed("from-journal") {
 		return a.rehearseJournal(cmd, f, c)
-	}
-	if f.was != "" || f.to != "" {
-		return usagef("--was and --to belong to --from-journal")
 	}
 	if f.wear {
 		return a.rehearseWear(cmd, f, c)
@@ -185,6 +187,28 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 		return a.printJSON(answer)
 	}
 	a.printFigures(answer.Chambers)
+	return nil
+}
+
+// pickControllers checks what --controller names; each counts once.
+func (f *rehearseFlags) pickControllers(cmd *cobra.Command) error {
+	all := []string{plannedFlag, rulesFlag, practiceFlag, oracleFlag}
+	if len(f.controllers) == 0 {
+		return usagef("--controller is empty; it is one of %s", strings.Join(all, ", "))
+	}
+	if f.wear && cmd.Flags().Changed("controller") {
+		return usagef("--controller has no place beside --wear: only the plan goes by a budget of switchings")
+	}
+	var picked []string
+	for _, name := range f.controllers {
+		if err := oneOf("controller", name, all); err != nil {
+			return usagef("--controller: %s", err)
+		}
+		if !slices.Contains(picked, name) {
+			picked = append(picked, name)
+		}
+	}
+	f.controllers = picked
 	return nil
 }
 
@@ -233,15 +257,10 @@ func (f *rehearseFlags) pairs(c *config.Config) ([]*pair, error) {
 
 // kept are the rehearsals of one chamber, one for each controller asked for; the last is set beside common practice.
 func (f *rehearseFlags) kept(k *rehearse.Case, pol *policy.Policy) (all []*pair, err error) {
-	practice := false
-	for i, name := range f.controllers {
-		if slices.Contains(f.controllers[:i], name) {
-			continue
-		}
+	for _, name := range f.controllers {
 		p := &pair{c: k}
 		switch name {
 		case practiceFlag:
-			practice = true
 			continue
 		case rulesFlag:
 			alone := *pol
@@ -258,9 +277,6 @@ func (f *rehearseFlags) kept(k *rehearse.Case, pol *policy.Policy) (all []*pair,
 			return nil, err
 		}
 		all = append(all, p)
-	}
-	if len(all) == 0 && !practice {
-		return nil, nil
 	}
 	run, err := rehearse.New(k, rehearse.NewCommonPractice(k.Spec, k.Target, rehearse.CarefulTimer(k)))
 	if len(all) == 0 {

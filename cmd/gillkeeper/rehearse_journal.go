@@ -125,7 +125,7 @@ func (f *rehearseFlags) pasts(ctx context.Context, c, was *config.Config, v *jou
 			return nil, nil, err
 		}
 		answer := relived{Chamber: spec.Name, From: past.Case.Start, To: past.Case.Start.Add(past.Case.For), Recorded: past.Recorded, Assumed: past.Assumed}
-		for _, name := range slices.Compact(slices.Clone(f.controllers)) {
+		for _, name := range f.controllers {
 			run, err := past.Begin(name == rulesFlag)
 			if err != nil {
 				return nil, nil, err

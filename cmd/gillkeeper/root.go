@@ -51,6 +51,7 @@ func newRootCommand(a *app) *cobra.Command {
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
+	root.PersistentPreRunE = noEmptyFlags
 	group(root)
 	root.AddCommand(
 		newStatusCommand(a),
@@ -188,6 +189,9 @@ func arguments(names ...string) cobra.PositionalArgs {
 		if len(names) > 0 {
 			line += " " + strings.Join(names, " ")
 		}
+		if i := slices.Index(args, ""); i >= 0 && len(names) > 0 {
+			return usagef("%s: %s is empty; write %s", cmd.CommandPath(), names[min(i, len(names)-1)], line)
+		}
 		switch {
 		case len(args) < least:
 			return usagef("%s: %s is missing; write %s", cmd.CommandPath(), names[len(args)], line)
@@ -210,6 +214,20 @@ func needFlags(cmd *cobra.Command, names ...string) error {
 		return usagef("%s needs %s; see %s --help", cmd.CommandPath(), strings.Join(missing, ", "), cmd.CommandPath())
 	}
 	return nil
+}
+
+// freeWords are the flags that take what a person cares to write, of which nothing is something too.
+var freeWords = []string{"note", "strain", "supplements", "position"}
+
+// noEmptyFlags refuses a flag that was given nothing, such as --plot "$FILE" where no FILE is set: it would count as not given, and
+// what was asked for would be left undone without a word.
+func noEmptyFlags(cmd *cobra.Command, _ []string) (err error) {
+	cmd.Flags().Visit(func(f *pflag.Flag) {
+		if err == nil && f.Value.Type() == "string" && f.Value.String() == "" && !slices.Contains(freeWords, f.Name) {
+			err = usagef("%s: --%s is empty; give it a value, or leave it out", cmd.CommandPath(), f.Name)
+		}
+	})
+	return err
 }
 
 // oneOf gives an error of input when word is none of the words.
