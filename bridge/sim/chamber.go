@@ -103,9 +103,9 @@ func (s *simulated) advance(open bool, out []letter) []letter {
 			continue
 		}
 		m := p.letter()
-		s.late = append(s.late, delayed{s.elapsed + fate.late, m})
+		s.late = append(s.late, delayed{s.elapsed + s.delay(fate), m})
 		if s.chance(fate.doubled) {
-			s.late = append(s.late, delayed{s.elapsed + fate.late, m})
+			s.late = append(s.late, delayed{s.elapsed + s.delay(fate), m})
 		}
 	}
 	return s.post(open, out)
@@ -130,7 +130,7 @@ func (s *simulated) post(open bool, out []letter) []letter {
 type fate struct {
 	down          bool
 	lost, doubled float64
-	late          time.Duration
+	late, mixed   time.Duration
 }
 
 func (s *simulated) fate() (f fate) {
@@ -148,9 +148,19 @@ func (s *simulated) fate() (f fate) {
 			f.doubled = x.Amount
 		case plant.MessagesLate:
 			f.late = time.Duration(x.Amount * float64(time.Second))
+		case plant.MessagesMixed:
+			f.mixed = time.Duration(x.Amount * float64(time.Second))
 		}
 	}
 	return f
+}
+
+// delay is how long the next message is under way. Commands are not mixed: a broker keeps the order of one topic.
+func (s *simulated) delay(f fate) time.Duration {
+	if f.mixed > 0 {
+		return f.late + time.Duration(s.noise.Uniform(0, f.mixed.Seconds())*float64(time.Second))
+	}
+	return f.late
 }
 
 func (s *simulated) chance(share float64) bool { return share > 0 && s.noise.Uniform(0, 1) < share }

@@ -1,9 +1,11 @@
 package sim
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"net/url"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -316,5 +318,31 @@ func TestNewRefuses(t *testing.T) {
 		if _, err := New(o); err == nil {
 			t.Errorf("%+v is taken", o)
 		}
+	}
+}
+
+// Mixed messages overtake each other, and none is later than was asked for.
+func TestMessagesAreMixed(t *testing.T) {
+	c := forms(t)
+	k := rehearse.ForSpec(c.Spec, rehearse.Load{Stage: species.Pinning}, rehearse.FamilyTarget(species.Pinning), 1)
+	k.Faults = []plant.Fault{{Kind: plant.MessagesMixed, Amount: 30}}
+	s, err := newSimulated(0, &Chamber{Config: c, Case: k}, false, func(string) bool { return false })
+	if err != nil {
+		t.Fatal(err)
+	}
+	overtaken := 0
+	for range 3600 {
+		s.advance(true, nil)
+		if !slices.IsSortedFunc(s.late, func(a, b delayed) int { return cmp.Compare(a.due, b.due) }) {
+			overtaken++ // they stand in the order in which they were said
+		}
+		for _, d := range s.late {
+			if d.due > s.elapsed+30*time.Second {
+				t.Fatalf("due at %v, said by %v", d.due, s.elapsed)
+			}
+		}
+	}
+	if overtaken == 0 {
+		t.Error("none of an hour's messages overtook another")
 	}
 }

@@ -160,6 +160,9 @@ func addFault(chambers []sim.Chamber, text string) error {
 	if of := faultOf(x.Kind); x.Index < 0 && of != "" {
 		return usagef("--fault %s: add the name of the %s", text, of)
 	}
+	if err := x.CheckAmount(); err != nil {
+		return usagef("--fault %s: %s", text, err)
+	}
 	x.Index = max(0, x.Index)
 	c.Case.Faults = append(c.Case.Faults, x)
 	return nil
@@ -210,7 +213,7 @@ func faultPart(x *plant.Fault, spec *chamber.Spec, part string) error {
 	case "amount":
 		v, err := strconv.ParseFloat(value, 64)
 		if err != nil {
-			return fmt.Errorf("amount=%s is no number", value)
+			return fmt.Errorf("amount=%s is no number; write it as in 0.2", value)
 		}
 		x.Amount = v
 	default:

@@ -1,6 +1,9 @@
 package plant
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+)
 
 // FaultKind names what goes wrong. [FaultKinds] lists them all.
 type FaultKind string
@@ -74,6 +77,39 @@ func (f *Fault) Check(sensors, plugs int) error {
 		MessagesLost, MessagesLate, MessagesDoubled, MessagesMixed, LinkDown:
 	default:
 		return fmt.Errorf("plant: fault %q is unknown; see the kinds of faults", f.Kind)
+	}
+	return nil
+}
+
+// amounts says what Amount may be of the kinds that use it; of those where it must not be 0, nothing goes wrong with 0.
+var amounts = map[FaultKind]struct {
+	least, most float64
+	must        bool
+	unit        string
+}{
+	SensorDrift:     {-100_000, 100_000, true, "in the quantity's unit an hour"},
+	SensorJump:      {-100_000, 100_000, true, "in the quantity's unit"},
+	SensorBaseline:  {0, 100_000, false, "ppm at most a time"},
+	MisterScaled:    {0, 1, false, "the share of the output that is left"},
+	FilterClogged:   {0, 1000, true, "the share of the clean flow that is lost a day"},
+	DoorOpen:        {0, 1, false, "how wide"},
+	RoomCO2:         {0, 1_000_000, true, "ppm added to the room's air"},
+	MessagesLost:    {0, 1, true, "the share of them"},
+	MessagesLate:    {0, 86_400, true, "seconds"},
+	MessagesDoubled: {0, 1, true, "the share of them"},
+	MessagesMixed:   {0, 86_400, true, "seconds at most"},
+}
+
+// CheckAmount reports an amount that the kind cannot have: what a person wrote may be any number, or none.
+func (f *Fault) CheckAmount() error {
+	a, used := amounts[f.Kind]
+	switch {
+	case !used && f.Amount != 0:
+		return fmt.Errorf("%s takes no amount; leave it out", f.Kind)
+	case used && a.must && f.Amount == 0:
+		return fmt.Errorf("with no amount, %s does nothing; add amount=NUMBER, %s", f.Kind, a.unit)
+	case used && (math.IsNaN(f.Amount) || f.Amount < a.least || f.Amount > a.most):
+		return fmt.Errorf("amount=%v is not allowed of %s; give %v to %v, %s", f.Amount, f.Kind, a.least, a.most, a.unit)
 	}
 	return nil
 }
