@@ -60,7 +60,7 @@ func (p *picture) show() {
 
 // size asks each time: people resize their windows.
 func (p *picture) size() (width, height int) {
-	if f, ok := p.d.stdout.(*os.File); ok {
+	if f, ok := p.d.printed.w.(*os.File); ok {
 		if w, h, err := term.GetSize(int(f.Fd())); err == nil && w > 0 && h > 0 {
 			return max(w, 40), max(h, 8)
 		}

@@ -1,12 +1,15 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"slices"
 	"strings"
+	"sync"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -34,11 +37,37 @@ type app struct {
 	terminal bool // stdout is a terminal
 	width    int  // of the terminal in columns; 0: not known, do not wrap
 
-	server serverFlags
+	server  serverFlags
+	printed *printed
+}
+
+// printed is standard output, and remembers that something could not be written: nobody asks each print for that.
+type printed struct {
+	w   io.Writer
+	mu  sync.Mutex
+	err error // the first
+}
+
+func (p *printed) Write(b []byte) (int, error) {
+	n, err := p.w.Write(b)
+	if err != nil {
+		p.mu.Lock()
+		p.err = cmp.Or(p.err, err)
+		p.mu.Unlock()
+	}
+	return n, err
+}
+
+// lost is what kept output from being written.
+func (p *printed) lost() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.err
 }
 
 func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
-	return &app{stdin: stdin, stdout: stdout, stderr: stderr, getenv: getenv, now: time.Now, wait: clock.System().Sleep}
+	p := &printed{w: stdout}
+	return &app{stdin: stdin, stdout: p, printed: p, stderr: stderr, getenv: getenv, now: time.Now, wait: clock.System().Sleep}
 }
 
 // newRootCommand lists every command.
@@ -92,6 +121,15 @@ func (a *app) run(ctx context.Context, args []string) int {
 	root := newRootCommand(a)
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
+	switch lost := a.printed.lost(); {
+	case lost == nil:
+	case errors.Is(lost, syscall.EPIPE): // the reader went away; it has seen what it wanted
+		if errors.Is(err, syscall.EPIPE) {
+			err = nil
+		}
+	default:
+		err = fmt.Errorf("what was to be printed is not all there: %w; look at where standard output leads", lost)
+	}
 	if err == nil {
 		return exitDone
 	}

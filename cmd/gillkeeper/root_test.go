@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"strings"
+	"syscall"
 	"testing"
 )
 
@@ -38,6 +39,30 @@ func TestExitStatus(t *testing.T) {
 		}
 		if strings.Count(stderr, "\n") != 1 || !strings.HasPrefix(stderr, "gillkeeper: ") {
 			t.Errorf("%s: not one line that begins with the program's name: %q", c.args, stderr)
+		}
+	}
+}
+
+// fullDisk takes nothing.
+type fullDisk struct{ err error }
+
+func (d fullDisk) Write([]byte) (int, error) { return 0, d.err }
+
+// What could not be printed is no success, unless nobody wanted to read on.
+func TestOutputThatIsLost(t *testing.T) {
+	for _, c := range []struct {
+		err  error
+		want int
+	}{{syscall.ENOSPC, exitNo}, {syscall.EPIPE, exitDone}} {
+		for _, args := range []string{"version", "species", "species --json", "--help", "completion bash"} {
+			var errs bytes.Buffer
+			a := newApp(strings.NewReader(""), fullDisk{c.err}, &errs, func(string) string { return "" })
+			if code := a.run(t.Context(), strings.Fields(args)); code != c.want {
+				t.Errorf("%s: exit status %d, want %d", args, code, c.want)
+			}
+			if said := strings.Contains(errs.String(), "gillkeeper: what was to be printed is not all there"); said != (c.want != exitDone) || strings.Count(errs.String(), "\n") > 1 {
+				t.Errorf("%s, %v: said %q", args, c.err, &errs)
+			}
 		}
 	}
 }
