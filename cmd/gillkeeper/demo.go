@@ -60,7 +60,8 @@ func (a *app) demo(cmd *cobra.Command, f *demoFlags) error {
 	if f.length < 0 || cmd.Flags().Changed("for") && f.length < time.Minute {
 		return usagef("--for %v: give a minute or more, such as 24h", f.length)
 	}
-	ctx, release := signal.NotifyContext(cmd.Context(), syscall.SIGHUP) // the terminal's window was closed
+	// The terminal's window was closed, or a pager: the end, with nothing left behind.
+	ctx, release := signal.NotifyContext(cmd.Context(), syscall.SIGHUP, syscall.SIGPIPE)
 	defer release()
 	folder, err := demoFolder()
 	if err != nil {

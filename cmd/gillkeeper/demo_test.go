@@ -1,15 +1,18 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
 	"math"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 	"unicode/utf8"
@@ -51,6 +54,42 @@ func TestDemoIsStopped(t *testing.T) {
 	}
 	if len(x.Chambers) != 3 || x.SimulatedHours <= 0 {
 		t.Errorf("%d chambers, %v h", len(x.Chambers), x.SimulatedHours)
+	}
+}
+
+// A pager that is closed ends the demonstration as Ctrl-C does: its folder goes with it.
+func TestDemoReaderGoesAway(t *testing.T) {
+	t.Parallel()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, "gillkeeper", "demo", "--pace", "3600", "--listen", "127.0.0.1:0")
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var errs bytes.Buffer
+	cmd.Stderr = &errs
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	first := make([]byte, 1)
+	if _, err := out.Read(first); err != nil {
+		t.Fatal(err)
+	}
+	folders, _ := filepath.Glob("/dev/shm/gillkeeper-demo-*")
+	more, _ := filepath.Glob(filepath.Join(os.TempDir(), "gillkeeper-demo-*"))
+	out.Close()
+	if err := cmd.Wait(); err != nil || errs.Len() > 0 {
+		t.Errorf("ended with %v, %q", err, &errs)
+	}
+	mine := 0
+	for _, f := range append(folders, more...) {
+		if _, err := os.Stat(f); err != nil {
+			mine++
+		}
+	}
+	if mine == 0 {
+		t.Errorf("no folder went away: %v %v", folders, more)
 	}
 }
 
@@ -187,5 +226,58 @@ func writeFile(t *testing.T, path, text string) {
 	t.Helper()
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// Chambers are kept on when whoever read the log went away.
+func TestRunOutlivesItsReader(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "farm.toml")
+	writeFile(t, path, `
+[broker]
+url = "embedded"
+[broker.embedded]
+listen = "127.0.0.1:0"
+[http]
+listen = "127.0.0.1:0"
+[[chamber]]
+name = "loft"
+volume_m3 = 0.56
+  [[chamber.sensor]]
+  quantity = "relative_humidity"
+  topic = "loft/rh"
+`)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, "gillkeeper", "run", "--config", path)
+	log, err := cmd.StderrPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	lines := bufio.NewScanner(log)
+	for lines.Scan() && !strings.Contains(lines.Text(), "keeping chambers") {
+	}
+	_, page, _ := strings.Cut(lines.Text(), "page=")
+	page, _, _ = strings.Cut(page, " ")
+	log.Close()
+	for range 3 { // each is logged
+		if err := cmd.Process.Signal(syscall.SIGHUP); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	answer, err := http.Get(page + "/healthz")
+	if err != nil {
+		t.Fatalf("after its log went unread: %v", err)
+	}
+	answer.Body.Close()
+	if err := cmd.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Wait(); err != nil && !strings.Contains(err.Error(), "interrupt") { // the test's own process knows no Ctrl-C
+		t.Error(err)
 	}
 }

@@ -90,6 +90,7 @@ func (a *app) runDaemon(ctx context.Context, path string, o daemon.Options) erro
 	if err != nil {
 		return err
 	}
+	signal.Ignore(syscall.SIGPIPE) // whoever read the log went away, and the crop did not: chambers are kept on
 	hup := make(chan os.Signal, 1)
 	signal.Notify(hup, syscall.SIGHUP)
 	defer signal.Stop(hup)
