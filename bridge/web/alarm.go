@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
 	"slices"
 	"strings"
@@ -64,7 +65,7 @@ func (s *Server) getAlarmHistory(r *http.Request) (any, error) {
 	}
 	if !from.Before(to) {
 		return nil, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: "from", Value: from.Format(time.RFC3339),
-			Detail: "from must lie before to"}
+			Detail: fmt.Sprintf("from must lie before to; from is %s, to is %s", from.Format(time.RFC3339), to.Format(time.RFC3339))}
 	}
 	snaps := s.backend.Snapshots()
 	if name := q.Get("chamber"); name != "" {

@@ -242,7 +242,7 @@ func (v *visit) why(view *view) whyPart {
 		return p
 	}
 	p.Past = true
-	at, err := v.s.moment("at", text, view.snap.Wall)
+	at, err := v.s.pastMoment("at", text, view.snap.Wall)
 	if err != nil {
 		p.Fault = asProblem(err).Detail
 		return p

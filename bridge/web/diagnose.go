@@ -32,7 +32,7 @@ func (s *Server) getDiagnosis(r *http.Request) (any, error) {
 		return nil, err
 	}
 	if text := q.Get("at"); text != "" {
-		if c.Now, err = s.moment("at", text, v.snap.Wall); err != nil {
+		if c.Now, err = s.pastMoment("at", text, v.snap.Wall); err != nil {
 			return nil, err
 		}
 	}

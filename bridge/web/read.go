@@ -102,7 +102,7 @@ func (s *Server) getWhy(r *http.Request) (any, error) {
 		return nil, err
 	}
 	if text := r.URL.Query().Get("at"); text != "" {
-		at, err := s.moment("at", text, v.snap.Wall)
+		at, err := s.pastMoment("at", text, v.snap.Wall)
 		if err != nil {
 			return nil, err
 		}
@@ -204,6 +204,19 @@ func (s *Server) moment(field, text string, now time.Time) (time.Time, error) {
 	}
 	return time.Time{}, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: field, Value: text,
 		Detail: fmt.Sprintf("%q is no moment; write 14:30, \"2006-01-02 14:30\", RFC 3339, or how long ago, such as -2h", oneLine(text))}
+}
+
+// ahead is by how much the clock of who asks may be ahead of this one.
+const ahead = time.Minute
+
+// pastMoment reads a moment of which something can be known already.
+func (s *Server) pastMoment(field, text string, now time.Time) (time.Time, error) {
+	t, err := s.moment(field, text, now)
+	if err == nil && t.After(s.now().Add(ahead)) {
+		return t, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: field, Value: text,
+			Detail: fmt.Sprintf("%q is yet to come; give a past moment, such as 14:30 or -2h", oneLine(text))}
+	}
+	return t, err
 }
 
 // sane keeps years within what a store can order.

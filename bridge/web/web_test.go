@@ -190,6 +190,14 @@ func TestWhy(t *testing.T) {
 	if got := get[api.Why](t, s, "/api/v1/chambers/cellar/why?at=23:00"); !got.At.Equal(time.Date(2026, 4, 20, 21, 0, 0, 0, time.UTC)) {
 		t.Errorf("at=23:00 is taken as %s", got.At)
 	}
+	// Of what is yet to come nothing is known, and what grows now didn't grow then.
+	for _, at := range []string{"2026-04-21T08:33:00Z", "2027-01-01"} {
+		for _, path := range []string{"/api/v1/chambers/cellar/why?", "/api/v1/chambers/loft/diagnosis?sign=no-pins&"} {
+			if status, _, body := s.ask(t, "GET", path+"at="+at, ""); status != http.StatusBadRequest || !strings.Contains(string(body), "is yet to come; give a past moment") {
+				t.Errorf("%sat=%s: %d %s", path, at, status, body)
+			}
+		}
+	}
 	for _, at := range []string{"yesterday", "25:00", "9999999h", "5m", "0001-01-01T00:00:00Z"} {
 		if status, _, body := s.ask(t, "GET", "/api/v1/chambers/cellar/why?at="+at, ""); status != http.StatusBadRequest {
 			t.Errorf("at=%s: %d %s", at, status, body)

@@ -169,8 +169,10 @@ func newAlarmShelveCommand(a *app) *cobra.Command {
 				if x.Alarm == args[1] && x.ShelvedUntil != nil {
 					fmt.Fprintf(a.stdout, "Alarm %s of %s is shelved until %s.\n", args[1], args[0],
 						siteWords(site).Clock(*x.ShelvedUntil, done.Chamber.At))
+					return nil
 				}
 			}
+			fmt.Fprintf(a.stdout, "Alarm %s of %s was shelved for %s, which is over.\n", args[1], args[0], length)
 			return nil
 		},
 	}
