@@ -9,6 +9,8 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
+
+	sqlite3 "modernc.org/sqlite/lib"
 )
 
 // Source is what can be asked for the past: a journal, its owner, or a look into one.
@@ -38,16 +40,35 @@ func Look(ctx context.Context, path string) (*View, error) {
 	} else if !info.Mode().IsRegular() {
 		return nil, fmt.Errorf("journal: %s is not a file; name a file", path)
 	}
-	db, err := connect(abs, "NORMAL", 2, "&mode=ro&_pragma=query_only(1)")
-	if err != nil {
-		return nil, fmt.Errorf("journal: %s: %w", path, err)
+	if f, err := os.Open(abs); err != nil {
+		return nil, fmt.Errorf("journal: %s cannot be read: %w; see who may read it", path, errors.Unwrap(err))
+	} else if err := f.Close(); err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
 	}
-	v := &View{j: &SQLite{path: abs, looks: true, f: &file{path: abs, read: db}}}
-	if err := v.known(ctx); err != nil {
+	v, err := lookInto(ctx, abs, "")
+	// Beside a journal that nobody has open SQLite makes its files of shared memory, where it may. Where it may not and no log of
+	// writes waits, the one file is all there is.
+	if c := code(err); (c == sqlite3.SQLITE_READONLY || c == sqlite3.SQLITE_CANTOPEN) && size(abs+"-wal") == 0 {
+		v, err = lookInto(ctx, abs, "&immutable=1")
+	}
+	if err != nil {
 		if isDamage(err) {
 			err = fmt.Errorf("it is no journal, or damaged (%w)", err)
 		}
-		return nil, errors.Join(fmt.Errorf("journal: %s cannot be read: %w", path, err), v.Close())
+		return nil, fmt.Errorf("journal: %s cannot be read: %w", path, err)
+	}
+	return v, nil
+}
+
+// lookInto opens the file with more of SQLite's words, and sees that it is a journal.
+func lookInto(ctx context.Context, abs, more string) (*View, error) {
+	db, err := connect(abs, "NORMAL", 2, "&mode=ro&_pragma=query_only(1)"+more)
+	if err != nil {
+		return nil, err
+	}
+	v := &View{j: &SQLite{path: abs, looks: true, f: &file{path: abs, read: db}}}
+	if err := v.known(ctx); err != nil {
+		return nil, errors.Join(err, v.Close())
 	}
 	return v, nil
 }

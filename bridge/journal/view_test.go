@@ -65,3 +65,29 @@ func TestLookRefuses(t *testing.T) {
 		t.Errorf("a newer one: %v", err)
 	}
 }
+
+// TestLookWhereNothingCanBeWritten: a journal in somebody else's folder, or on a disk that cannot be written, can be read.
+func TestLookWhereNothingCanBeWritten(t *testing.T) {
+	if os.Geteuid() == 0 {
+		t.Skip("root may write everywhere")
+	}
+	dir := t.TempDir()
+	path := filepath.Join(dir, "j.db")
+	j := openAt(t, path)
+	must(t, j.Save(t.Context(), []Saved{{"loft", 1, t0, []byte(`{}`)}}))
+	must(t, j.Close())
+	must(t, os.Chmod(dir, 0o500))
+	t.Cleanup(func() { must(t, os.Chmod(dir, 0o700)) })
+	v, err := Look(t.Context(), path)
+	must(t, err)
+	snaps, err := v.Snapshots(t.Context())
+	must(t, err)
+	if len(snaps) != 1 {
+		t.Errorf("snapshots %+v", snaps)
+	}
+	must(t, v.Close())
+	must(t, os.Chmod(path, 0o200))
+	if _, err := Look(t.Context(), path); err == nil || !strings.Contains(err.Error(), "permission denied; see who may read it") {
+		t.Errorf("a file that may not be read: %v", err)
+	}
+}
