@@ -18,6 +18,9 @@ func (r *reader) build(cfg *Config, top *table) {
 	cfg.Site = r.site(top.first("site"))
 	cfg.Broker = r.broker(top.first("broker"))
 	cfg.HTTP = r.http(top.first("http"))
+	if b := &cfg.Broker; b.Embedded && samePort(b.Listen, cfg.HTTP.Listen) {
+		r.fault(top.first("http"), "listen", Fault{What: "is where the embedded broker listens", Allowed: "give page and broker a port each: [broker.embedded] listen is " + b.Listen})
+	}
 	cfg.Journal = r.journal(top.first("journal"))
 	for _, t := range top.tables["notify"] {
 		n := r.notify(t)

@@ -174,6 +174,17 @@ func loopback(listen string) bool {
 	return loopbackHost(host)
 }
 
+// samePort reports whether two addresses of this machine cannot both be listened on. Port 0 is any that is free.
+func samePort(a, b string) bool {
+	host, port, err := net.SplitHostPort(a)
+	other, otherPort, otherErr := net.SplitHostPort(b)
+	if err != nil || otherErr != nil || port != otherPort || port == "0" {
+		return false
+	}
+	every := func(host string) bool { ip := net.ParseIP(host); return host == "" || ip != nil && ip.IsUnspecified() }
+	return host == other || every(host) || every(other)
+}
+
 func loopbackHost(host string) bool {
 	if host == "localhost" {
 		return true
