@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"os"
+	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
@@ -157,6 +159,9 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 	if !cmd.Flags().Changed("from-journal") && (f.was != "" || f.to != "") {
 		return usagef("--was and --to belong to --from-journal")
 	}
+	if err := placeFor(f.plot); err != nil {
+		return err
+	}
 	c, err := a.loadConfig(f.config)
 	if err != nil {
 		return err
@@ -178,16 +183,34 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 	for _, p := range pairs {
 		answer.Chambers = append(answer.Chambers, p.result())
 	}
-	if f.plot != "" {
-		if err := writeCourses(f.plot, pairs); err != nil {
-			return err
-		}
-	}
 	if f.asJSON {
-		return a.printJSON(answer)
+		err = a.printJSON(answer)
+	} else {
+		a.printFigures(answer.Chambers)
 	}
-	a.printFigures(answer.Chambers)
+	if err == nil && f.plot != "" {
+		err = writeCourses(f.plot, pairs)
+	}
+	return err
+}
+
+// placeFor says whether a picture has a place, before the work for it is done.
+func placeFor(plot string) error {
+	if plot == "" {
+		return nil
+	}
+	if info, err := os.Stat(plot); err == nil && info.IsDir() {
+		return fmt.Errorf("--plot %s is a folder; give the name of a file", plot)
+	}
+	if folder := filepath.Dir(plot); !isFolder(folder) {
+		return fmt.Errorf("--plot %s: there is no folder %s; make it first", plot, folder)
+	}
 	return nil
+}
+
+func isFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
 }
 
 // pickControllers checks what --controller names; each counts once.

@@ -79,20 +79,20 @@ func (a *app) rehearseWear(cmd *cobra.Command, f *rehearseFlags, c *config.Confi
 		}
 		curves = append(curves, curve)
 	}
-	if f.plot != "" {
-		if err := writeWear(f.plot, curves); err != nil {
-			return err
-		}
-	}
+	var err error
 	if f.asJSON {
-		return a.printJSON(struct {
+		err = a.printJSON(struct {
 			Seed   uint64      `json:"seed"`
 			Days   float64     `json:"days"`
 			Curves []wearCurve `json:"wear"`
 		}{f.seed, f.days, curves})
+	} else {
+		a.printWearCurves(curves)
 	}
-	a.printWearCurves(curves)
-	return nil
+	if err == nil && f.plot != "" {
+		err = writeWear(f.plot, curves)
+	}
+	return err
 }
 
 // onBudget is the chamber with that budget for humidifier and exhaust fan, whatever the file says.
