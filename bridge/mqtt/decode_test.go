@@ -496,3 +496,17 @@ func BenchmarkDecode(b *testing.B) {
 		})
 	}
 }
+
+// What stands where a number should is said in words of JSON, not of this program.
+func TestWrongKindIsSaid(t *testing.T) {
+	for payload, want := range map[string]string{`{"x":null}`: "it is null", `{"x":true}`: "it is true or false", `{"x":[1]}`: "it is an array", `{"x":{}}`: "it is an object"} {
+		p, err := pointer.Compile("/x")
+		if err != nil {
+			t.Fatal(err)
+		}
+		m := message{payload: []byte(payload)}
+		if _, f := m.number(true, p); f == nil || f.detail != want {
+			t.Errorf("%s: %+v", payload, f)
+		}
+	}
+}

@@ -90,7 +90,7 @@ func (m *message) number(hasPointer bool, p pointer.Pointer) (float64, *fault) {
 	case string: // numbers in quotes are common practice among devices
 		return parseNumber(strings.TrimSpace(v))
 	}
-	return 0, bad("no number where the pointer points", "%T", v)
+	return 0, bad("no number where the pointer points", "%s", jsonWords(v))
 }
 
 // parseNumber reads a decimal number. Hexadecimal, underscores, decimal commas, units behind it, NaN and infinities
@@ -129,7 +129,22 @@ func (m *message) text(hasPointer bool, p pointer.Pointer) (s string, kind byte,
 	case json.Number:
 		return v.String(), 'n', nil
 	}
-	return "", 0, bad("neither word, true, false nor number where the pointer points", "%T", v)
+	return "", 0, bad("neither word, true, false nor number where the pointer points", "%s", jsonWords(v))
+}
+
+// jsonWords says what a JSON value is.
+func jsonWords(v any) string {
+	switch v.(type) {
+	case nil:
+		return "it is null"
+	case bool:
+		return "it is true or false"
+	case []any:
+		return "it is an array"
+	case map[string]any:
+		return "it is an object"
+	}
+	return "it is no value of JSON"
 }
 
 // excerpt quotes the beginning of what a stranger sent, on one line.
