@@ -121,6 +121,9 @@ func (a *app) run(ctx context.Context, args []string) int {
 	root := newRootCommand(a)
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
+	if cause := context.Cause(ctx); err != nil && cause != nil && (errors.Is(err, cause) || errors.Is(err, ctx.Err())) {
+		err = errors.New("stopped before it was done")
+	}
 	switch lost := a.printed.lost(); {
 	case lost == nil:
 	case errors.Is(lost, syscall.EPIPE): // the reader went away; it has seen what it wanted
@@ -144,12 +147,7 @@ func (a *app) run(ctx context.Context, args []string) int {
 
 // oneLine keeps an error on one line, whatever a server or a file put into it.
 func oneLine(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
-			return ' '
-		}
-		return r
-	}, strings.TrimSpace(strings.ReplaceAll(s, "\n", "; ")))
+	return harmless(strings.ReplaceAll(strings.TrimSpace(s), "\n", "; "))
 }
 
 // usageError is a wrong command line: exit status 2.

@@ -2,6 +2,9 @@ package main
 
 import (
 	"bytes"
+	"context"
+	"errors"
+	"io"
 	"strings"
 	"syscall"
 	"testing"
@@ -80,6 +83,30 @@ func TestTableWrapsItsLastColumn(t *testing.T) {
 		"        switching point of the band\n"
 	if out.String() != want {
 		t.Errorf("got\n%swant\n%s", &out, want)
+	}
+}
+
+// A note of a stranger steers no terminal, neither in a table nor in an error.
+func TestStrangersSteerNoTerminal(t *testing.T) {
+	var out bytes.Buffer
+	a := newApp(nil, &out, nil, func(string) string { return "" })
+	tab := newTable("NOTE", "BY")
+	tab.add("red \x1b[31m\u009b2J\r\x07", "a\nb")
+	a.printTable(tab)
+	out.WriteString(oneLine("no\x1b[31m\u009b2J"))
+	if strings.ContainsAny(out.String(), "\x1b\u009b\r\x07") || !strings.Contains(out.String(), "\n                b\n") {
+		t.Errorf("printed %q", &out)
+	}
+}
+
+// What ends by Ctrl-C says that, and not by which signal.
+func TestStoppedIsSaid(t *testing.T) {
+	var errs bytes.Buffer
+	a := newApp(strings.NewReader(""), io.Discard, &errs, func(string) string { return "" })
+	ctx, cancel := context.WithCancelCause(t.Context())
+	cancel(errors.New("interrupt signal received"))
+	if code := a.run(ctx, []string{"status", "--server", "http://127.0.0.1:1"}); code != exitNo || errs.String() != "gillkeeper: stopped before it was done\n" {
+		t.Errorf("exit status %d, %q", code, &errs)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"io"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -15,8 +16,24 @@ type table struct {
 
 func newTable(head ...string) *table { return &table{head: head} }
 
-// add appends a row; a cell with line breaks takes several lines.
-func (t *table) add(cells ...string) { t.rows = append(t.rows, cells) }
+// add appends a row; a cell with line breaks takes several lines. What steers a terminal is left out: notes and topics are
+// other people's words.
+func (t *table) add(cells ...string) {
+	for i := range cells {
+		cells[i] = harmless(cells[i])
+	}
+	t.rows = append(t.rows, cells)
+}
+
+// harmless takes control characters out of a text but for its line breaks.
+func harmless(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r != '\n' && unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, s)
+}
 
 // gutter is the space between two columns; narrowest is the width below which the last column is not wrapped.
 const (
