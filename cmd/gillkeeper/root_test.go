@@ -91,10 +91,10 @@ func TestStrangersSteerNoTerminal(t *testing.T) {
 	var out bytes.Buffer
 	a := newApp(nil, &out, nil, func(string) string { return "" })
 	tab := newTable("NOTE", "BY")
-	tab.add("red \x1b[31m\u009b2J\r\x07", "a\nb")
+	tab.add("red \x1b[31m\u009b2J\r\u202e", "a\nb")
 	a.printTable(tab)
 	out.WriteString(oneLine("no\x1b[31m\u009b2J"))
-	if strings.ContainsAny(out.String(), "\x1b\u009b\r\x07") || !strings.Contains(out.String(), "\n                b\n") {
+	if strings.ContainsAny(out.String(), "\x1b\u009b\r\u202e") || !strings.Contains(out.String(), "\n                b\n") {
 		t.Errorf("printed %q", &out)
 	}
 }

@@ -223,14 +223,16 @@ func (a *app) printSurvey(f *surveyFlags, heard survey.Counts, found *survey.Fin
 		}
 	}
 	if f.asJSON {
-		return a.printJSON(surveyJSON{heard, found, text})
-	}
-	a.printFound(found)
-	switch {
-	case f.out != "":
-		fmt.Fprintf(a.stdout, "\n%s is written; read it, then: gillkeeper check %s\n", f.out, f.out)
-	default:
-		fmt.Fprint(a.stdout, "\n"+text)
+		if err := a.printJSON(surveyJSON{heard, found, text}); err != nil {
+			return err
+		}
+	} else {
+		a.printFound(found)
+		if f.out != "" {
+			fmt.Fprintf(a.stdout, "\n%s is written; read it, then: gillkeeper check %s\n", f.out, f.out)
+		} else {
+			fmt.Fprint(a.stdout, "\n"+text)
+		}
 	}
 	if len(found.Sensors)+len(found.Plugs) == 0 {
 		fmt.Fprintln(a.stderr, "nothing was recognized: listen longer with --for, and see that the user may read the sensors' topics")

@@ -127,3 +127,19 @@ func TestSurveyTry(t *testing.T) {
 		})
 	}
 }
+
+// A broker on which nothing is recognized is an answer of no, in whatever form it is printed.
+func TestSurveyOfNothing(t *testing.T) {
+	t.Parallel()
+	b, err := broker.Start(broker.Options{Listen: "127.0.0.1:0"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Stop()
+	for _, args := range [][]string{nil, {"--json"}} {
+		code, stdout, stderr := invoke(t, nil, append([]string{"survey", "--broker", b.URL(), "--for", "1s"}, args...)...)
+		if code != exitNo || !strings.Contains(stderr, "nothing was recognized") || args != nil && !json.Valid([]byte(stdout)) {
+			t.Errorf("%v: exit status %d, %q", args, code, stderr)
+		}
+	}
+}

@@ -25,10 +25,10 @@ func (t *table) add(cells ...string) {
 	t.rows = append(t.rows, cells)
 }
 
-// harmless takes control characters out of a text but for its line breaks.
+// harmless takes control characters out of a text but for its line breaks, and what turns the direction of writing.
 func harmless(s string) string {
 	return strings.Map(func(r rune) rune {
-		if r != '\n' && unicode.IsControl(r) {
+		if r != '\n' && (unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r)) {
 			return ' '
 		}
 		return r
