@@ -96,6 +96,7 @@ func TestProblems(t *testing.T) {
 		{"POST", "/chambers/loft/refill", `{"Liters":1}`, 400, "unknown_field", `did you mean "liters"`},
 		{"POST", "/chambers/loft/refill", `{"liters":1,"liters":2}`, 400, "bad_value", "twice"},
 		{"POST", "/chambers/loft/refill", `{"liters":"1"}`, 400, "bad_value", "must be a number"},
+		{"POST", "/chambers/loft/refill", `{"liters":1e400}`, 400, "bad_value", "liters is 1e400, which is too large"},
 		{"POST", "/chambers/loft/refill", `{"liters":1e999}`, 400, "bad_value", "number"},
 		{"POST", "/chambers/loft/refill", `{"liters":1} {}`, 400, "bad_request", "follows"},
 		{"POST", "/chambers/loft/refill", `{"liters":1`, 400, "bad_request", "JSON"},

@@ -43,7 +43,7 @@ func decode(r *http.Request, into any) error {
 		}
 		if t, ok := errors.AsType[*json.UnmarshalTypeError](err); ok {
 			return &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: t.Field, Value: t.Value,
-				Detail: fmt.Sprintf("%s is a JSON %s; it must be a %s", t.Field, t.Value, kindName(t.Type))}
+				Detail: wrongKind(t)}
 		}
 		return &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Detail: err.Error()}
 	}
@@ -108,6 +108,14 @@ func fieldNames(into any) []string {
 		names = append(names, name)
 	}
 	return names
+}
+
+// wrongKind says what a field holds and what it must be. A number may be of the right kind and too large to be one.
+func wrongKind(t *json.UnmarshalTypeError) string {
+	if number, ok := strings.CutPrefix(t.Value, "number "); ok && kindName(t.Type) == "number" {
+		return fmt.Sprintf("%s is %s, which is too large or no whole number where one is needed", t.Field, number)
+	}
+	return fmt.Sprintf("%s is a JSON %s; it must be a %s", t.Field, t.Value, kindName(t.Type))
 }
 
 func kindName(t reflect.Type) string {

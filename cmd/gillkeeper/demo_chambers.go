@@ -204,7 +204,8 @@ func readDemoConfig(folder, listen string, start time.Time) (*config.Config, err
 	text := fmt.Sprintf(demoConfig, filepath.Join(folder, "demo.db"), listen)
 	c, _, err := config.Parse("demo", []byte(text), config.Env{Dir: folder})
 	if err != nil {
-		return nil, fmt.Errorf("--listen %s: %s", listen, strings.TrimPrefix(err.Error(), "demo:"))
+		_, fault, _ := strings.Cut(err.Error(), "http.listen: ") // the address alone is not the demo's own
+		return nil, fmt.Errorf("--listen %s: it %s", listen, fault)
 	}
 	_, month, day := start.UTC().Date()
 	morning := time.Date(start.UTC().Year(), month, day, demoStart, 0, 0, 0, time.UTC)
