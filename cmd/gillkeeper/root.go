@@ -108,6 +108,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newRunCommand(a),
 		newVersionCommand(a),
 	)
+	strictHelp(root)
 	root.SetFlagErrorFunc(flagError)
 	root.SetIn(a.stdin)
 	root.SetOut(a.stdout)
@@ -194,17 +195,40 @@ func group(cmd *cobra.Command) {
 		if len(args) == 0 {
 			return cmd.Help()
 		}
-		var names []string
-		for _, c := range cmd.Commands() {
-			if c.IsAvailableCommand() || c.Name() == "help" {
-				names = append(names, c.Name())
+		return noCommand(cmd, args[0])
+	}
+}
+
+// noCommand is the error of a word that names none of cmd's commands.
+func noCommand(cmd *cobra.Command, word string) error {
+	var names []string
+	for _, c := range cmd.Commands() {
+		if c.IsAvailableCommand() || c.Name() == "help" {
+			names = append(names, c.Name())
+		}
+	}
+	hint := ""
+	if n := nearest.Word(word, names); n != "" {
+		hint = fmt.Sprintf("; did you mean %q", n)
+	}
+	return usagef("%s has no command %q%s; see %s --help", cmd.CommandPath(), word, hint, cmd.CommandPath())
+}
+
+// strictHelp has help name a command that there is none of: it would print the whole list, as if that had been asked for.
+func strictHelp(root *cobra.Command) {
+	root.InitDefaultHelpCmd()
+	for _, help := range root.Commands() {
+		if help.Name() != "help" {
+			continue
+		}
+		show := help.Run
+		help.Run, help.RunE = nil, func(cmd *cobra.Command, args []string) error {
+			if about, rest, err := root.Find(args); err == nil && len(rest) > 0 {
+				return noCommand(about, rest[0])
 			}
+			show(cmd, args)
+			return nil
 		}
-		hint := ""
-		if n := nearest.Word(args[0], names); n != "" {
-			hint = fmt.Sprintf("; did you mean %q", n)
-		}
-		return usagef("%s has no command %q%s; see %s --help", cmd.CommandPath(), args[0], hint, cmd.CommandPath())
 	}
 }
 
