@@ -150,6 +150,9 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 	if !(f.days > 0) || f.days > 366 {
 		return usagef("--days %v: give a number above 0 and up to 366", f.days)
 	}
+	if f.days*24*60 < 1 {
+		return usagef("--days %v is less than a minute, in which nothing can be seen; give more, such as 0.25", f.days)
+	}
 	if err := f.pickControllers(cmd); err != nil {
 		return err
 	}
