@@ -16,10 +16,10 @@ func TestOutlook(t *testing.T) {
 	if err := json.Unmarshal(body, &o); err != nil || status != 200 || h.Get("Content-Type") != "application/json" {
 		t.Fatalf("%d %s: %v", status, body, err)
 	}
-	if o.Verdict != "leave_after" || o.Answer != "Leave for 4 d after this: fill the reservoir, and say so with refill." || o.Until.Sub(o.From).Hours() != 96 {
+	if o.Verdict != "leave_after" || o.Answer != "Leave for 4 d after this: fill the reservoir, and record it with refill." || o.Until.Sub(o.From).Hours() != 96 {
 		t.Errorf("%+v", o)
 	}
-	if want := "2.1 L are in the reservoir, at 0.9 L a day: dry in about 2 d 8 h, at the earliest in 40 h (Thu 23 Apr 02:30); chance that you are not back by then 97 %"; !strings.HasPrefix(o.Water.Text, want) {
+	if want := "2.1 L are in the reservoir, at 0.9 L a day: dry in about 2 d 8 h, one time in ten within 40 h (Thu 23 Apr 02:30); chance that it runs dry before you are back 97 %"; !strings.HasPrefix(o.Water.Text, want) {
 		t.Errorf("says %q, want %q", o.Water.Text, want)
 	}
 	for query, want := range map[string]int{"?days=0": 400, "?days=15": 400, "?days=NaN": 400, "?days=x": 400, "?thorough=yes": 400, "?dais=3": 400, "?days=0.5&thorough=true": 200} {

@@ -105,6 +105,6 @@ func dries(name string, d *api.OutlookDry) []effect {
 		return nil
 	}
 	span := func(x api.Duration) string { return words.Duration(time.Duration(x).Round(time.Hour)) }
-	return []effect{{Name: name, After: strings.Join([]string{"dry after about " + span(d.Likely), span(d.Earliest) + " at the earliest",
-		"before you are back with a chance of " + words.Percent(d.Chance, 0)}, ", ")}}
+	return []effect{{Name: name, After: strings.Join([]string{"dry after about " + span(d.Likely), "one time in ten within " + span(d.Earliest),
+		"chance that it runs dry before you are back " + words.Percent(d.Chance, 0)}, ", ")}}
 }

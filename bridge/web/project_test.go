@@ -26,7 +26,7 @@ func TestPlanIsTold(t *testing.T) {
 		got.Decided != "too_stale" || time.Duration(got.For) != 40*time.Second || got.Text != "CO2 near or above its maximum" {
 		t.Errorf("%+v", got)
 	}
-	if !strings.Contains(x.Reasons[0].Text, "Off, CO2 would rise from 870 ppm to 1140 ppm within 10 min") {
+	if !strings.Contains(x.Reasons[0].Text, "Left off, CO2 would rise from 870 ppm to 1140 ppm over the next 10 min") {
 		t.Errorf("%s", x.Reasons[0].Text)
 	}
 }

@@ -217,7 +217,7 @@ func TestCalendarAheadOfTheSteadyClock(t *testing.T) {
 	if !c.At.Equal(now) || lamp.Hand == nil || !lamp.Hand.Until.Equal(now.Add(time.Hour)) {
 		t.Errorf("at %s under hand: %+v", c.At, lamp.Hand)
 	}
-	if got := lamp.Reasons[0]; got.Text != "Under a person's hand until 14:30." || !got.Until.Equal(now.Add(time.Hour)) {
+	if got := lamp.Reasons[0]; got.Text != "Set by hand until 14:30." || !got.Until.Equal(now.Add(time.Hour)) {
 		t.Errorf("reason is %+v", got)
 	}
 	if at := c.Air.Chamber.CO2PPM.At; at == nil || !at.Equal(now) {

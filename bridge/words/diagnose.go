@@ -39,11 +39,11 @@ func Sign(s diagnose.Sign) string {
 var causeWords = map[diagnose.Cause]string{
 	diagnose.HighCO2:     "too much CO2",
 	diagnose.LowHumidity: "air too dry for long",
-	diagnose.DryDip:      "a short drop of humidity",
+	diagnose.DryDip:      "a short drop in humidity",
 	diagnose.Wet:         "air near saturation, surfaces that stay wet",
 	diagnose.Heat:        "too warm",
 	diagnose.Cold:        "too cold",
-	diagnose.Swings:      "swings of temperature",
+	diagnose.Swings:      "temperature swings",
 	diagnose.LowLight:    "too little light",
 	diagnose.LatePicking: "picked late",
 	diagnose.Hidden:      "something that no record of the air can show",
@@ -64,7 +64,7 @@ var askWords = map[diagnose.Ask]string{
 	diagnose.AskCrowding:      "Are there many more pins than the block can feed?",
 	diagnose.AskDraught:       "Does the fan blow right at the fruit?",
 	diagnose.AskLight:         "How many hours of light does it get, and can you read by it?",
-	diagnose.AskStrain:        "Does the strain do so elsewhere too?",
+	diagnose.AskStrain:        "Does this strain do the same elsewhere?",
 	diagnose.AskAir:           "What is the CO2? The record does not tell; a hand-held meter will do.",
 	diagnose.AskPicked:        "Were the caps flat or turned up when they were picked?",
 }
@@ -84,7 +84,7 @@ func (w Words) Finding(f *diagnose.Finding, now time.Time) string {
 		return w.beyond(f, now)
 	case diagnose.FoundDip:
 		if f.Against {
-			return fmt.Sprintf("Humidity never fell below %s for a while only.", w.Value(f.Quantity, f.Bound))
+			return fmt.Sprintf("Humidity had no short dip below %s.", w.Value(f.Quantity, f.Bound))
 		}
 		return fmt.Sprintf("Humidity fell to %s at %s and stayed below %s for %s.", w.Value(f.Quantity, f.Extreme), w.Clock(f.At, now), w.Value(f.Quantity, f.Bound), Duration(f.Long))
 	case diagnose.FoundRange:
@@ -92,9 +92,9 @@ func (w Words) Finding(f *diagnose.Finding, now time.Time) string {
 	case diagnose.FoundLight:
 		return fmt.Sprintf("It had %s h of light a day; %s h are wanted.", trim(Number(f.Got, 1)), trim(Number(f.Wanted, 1)))
 	case diagnose.FoundDays:
-		return fmt.Sprintf("It stood in fruiting for %s days; %s are the longest usual.", trim(Number(f.Got, 1)), trim(Number(f.Wanted, 1)))
+		return fmt.Sprintf("It was in fruiting for %s days; %s is the usual maximum.", trim(Number(f.Got, 1)), trim(Number(f.Wanted, 1)))
 	case diagnose.FoundNone:
-		return fmt.Sprintf("There is too little record of %s to go by.", QuantityAmid(f.Quantity))
+		return fmt.Sprintf("Too little of %s is on record to go by.", QuantityAmid(f.Quantity))
 	case diagnose.FoundThin:
 		if f.Hours < 0.01 {
 			return fmt.Sprintf("Nothing of those %s is recorded.", Duration(seconds(3600*f.Of)))
@@ -180,7 +180,7 @@ func (w Words) cost(c *diagnose.Change) []string {
 	var out []string
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	if c.RoomShort {
-		say("The room's air holds as much CO2 as that: air the room, or lead the intake outdoors.")
+		say("The room's own air has that much CO2: air the room, or draw the intake air from outdoors.")
 	}
 	if c.AirChanges > 0 {
 		say("That takes %s air changes an hour; there were %s.", Number(c.AirChanges, 1), Number(c.AirChanged, 1))
@@ -224,7 +224,7 @@ func Sureness(chance float64) string {
 	case chance >= 0.05:
 		return "unlikely"
 	}
-	return "hardly"
+	return "very unlikely"
 }
 
 // SignHelp lists every sign with what it looks like.

@@ -56,7 +56,7 @@ func TestDiagnosisInWords(t *testing.T) {
 		t.Errorf("got  %s\nwant %s", got, wantChange)
 	}
 	p := crop.Proposal{From: species.Pinning, To: species.Fruiting, ByTime: true, Days: 4.2, Low: 3, High: 5, ByBreath: true, Was: 1, Is: 1.4}
-	if got := strings.Join(w.Proposal(&p), " "); got != "It has been in pinning for 4.2 days; 3 to 5 are usual. The crop's breath rose from 1.00 to 1.40 g/h of CO2, both as at 20 °C." {
+	if got := strings.Join(w.Proposal(&p), " "); got != "It has been in pinning for 4.2 days; 3 to 5 are usual. The crop's respiration rose from 1.00 to 1.40 g/h of CO2 (both as at 20 °C)." {
 		t.Errorf("got %s", got)
 	}
 }

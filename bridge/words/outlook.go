@@ -26,7 +26,7 @@ func (w Words) Answer(o *outlook.Outlook) string {
 	}
 	s := fmt.Sprintf("Do not leave %s alone for %s.", o.Chamber, away)
 	if o.SafeFor < o.For && o.SafeFor >= time.Hour {
-		s += fmt.Sprintf(" %s is as long as it can be.", Duration(o.SafeFor))
+		s += fmt.Sprintf(" It can be left for %s at most.", Duration(o.SafeFor))
 	}
 	return s
 }
@@ -46,9 +46,9 @@ func (w Words) Because(r *outlook.Reason, now time.Time) string {
 	case outlook.Overripe:
 		return fmt.Sprintf("Batch %s will be overripe %s, before you are back.", r.Batch, w.day(r.At, now))
 	case outlook.OutOfRange:
-		return fmt.Sprintf("%s stays in range with a chance of only %s.", Quantity(r.Quantity), Percent(r.Chance, 0))
+		return fmt.Sprintf("The chance that %s stays in range is only %s.", inner(r.Quantity), Percent(r.Chance, 0))
 	}
-	return "Too little is known of this chamber yet: watch it for half a day at its present stage first."
+	return "Too little is known about this chamber yet: watch it for half a day at its present stage first."
 }
 
 // day is a moment with its day of the week.
@@ -67,12 +67,12 @@ func (w Words) day(t, now time.Time) string {
 func (w Words) Deed(d *outlook.Deed, now time.Time) string {
 	switch d.Kind {
 	case outlook.FillReservoir:
-		return "Fill the reservoir, and say so with refill."
+		return "Fill the reservoir, and record it with refill."
 	case outlook.Pick:
 		return fmt.Sprintf("Pick batch %s, which is due, and record it with harvest.", d.Batch)
 	case outlook.MendAlarm:
 		a := alarm.Of(d.Alarm)
-		return fmt.Sprintf("Look after alarm %s: %s %s", d.Alarm, a.Says, a.Action)
+		return fmt.Sprintf("Deal with alarm %s: %s %s", d.Alarm, a.Says, a.Action)
 	case outlook.AskRefill:
 		return fmt.Sprintf("Ask somebody to fill the reservoir before %s.", strings.TrimPrefix(w.day(d.By, now), "on "))
 	case outlook.AskPick:
@@ -80,7 +80,7 @@ func (w Words) Deed(d *outlook.Deed, now time.Time) string {
 	case outlook.MeasureWater:
 		return "Say how much water is in the reservoir: refill CHAMBER --liters L."
 	}
-	return "Set up [[notify]] in the configuration: as it is, nobody is told of an alarm."
+	return "Set up [[notify]] in the configuration: until then nobody is told of an alarm."
 }
 
 // Gap says what could go wrong unseen.
@@ -91,17 +91,17 @@ func (w Words) Gap(g *outlook.Gap) string {
 	case outlook.OneSensor:
 		return fmt.Sprintf("%s rests on one sensor: if it drifts, nothing contradicts it.", Quantity(g.Quantity))
 	case outlook.RoomUnknown:
-		return fmt.Sprintf("%s of the room is not measured: its weather is guessed.", Quantity(g.Quantity))
+		return fmt.Sprintf("%s in the room is not measured: the room's weather is guessed.", Quantity(g.Quantity))
 	case outlook.NoReport:
 		return fmt.Sprintf("Plug %s does not say whether it obeys.", g.Plug)
 	case outlook.NoMeter:
 		return fmt.Sprintf("Plug %s meters no power: a dry or dead humidifier shows only by the air, which takes longer.", g.Plug)
 	case outlook.NoTimer:
-		return fmt.Sprintf("Plug %s stays as it is when program, network or broker fail while it runs: it has no timer of its own (timed_on_payload).", g.Plug)
+		return fmt.Sprintf("Plug %s stays on if the program, the network or the broker fails while it runs: it has no timer of its own (timed_on_payload).", g.Plug)
 	case outlook.RateByLabel:
-		return fmt.Sprintf("What %s draws is known by its label only, until a filling was seen from full to dry.", g.Plug)
+		return fmt.Sprintf("How much water %s draws is known only from its label until one filling has been seen from full to dry.", g.Plug)
 	}
-	return "What heater and cooler do is taken as typical, not learned."
+	return "The heater and the cooler are assumed to be typical; what they do is not learned."
 }
 
 // DryTimes says when the reservoir runs dry.
@@ -138,7 +138,7 @@ func (w Words) dry(d *outlook.Dry, o *outlook.Outlook) string {
 	if d.Likely <= far {
 		likely = "about " + Duration(d.Likely)
 	}
-	return fmt.Sprintf("dry in %s, at the earliest in %s (%s); chance that you are not back by then %s", likely, Duration(d.Earliest),
+	return fmt.Sprintf("dry in %s, one time in ten within %s (%s); chance that it runs dry before you are back %s", likely, Duration(d.Earliest),
 		strings.TrimPrefix(w.day(o.From.Add(d.Earliest), o.From), "on "), Percent(d.Chance, 0))
 }
 

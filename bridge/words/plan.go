@@ -13,11 +13,11 @@ var deciding = map[reason.Cost]string{
 	reason.TooDry:    "air drier than the aim",
 	reason.TooWet:    "air wetter than the aim",
 	reason.TooStale:  "CO2 near or above its maximum",
-	reason.TooFresh:  "CO2 below the least wanted",
-	reason.Sooner:    "a longer quiet until the next switching",
+	reason.TooFresh:  "CO2 below the minimum wanted",
+	reason.Sooner:    "having to switch again sooner",
 	reason.Switching: "the wear of one more switching",
-	reason.Water:     "the water",
-	reason.FanRun:    "the fan's running",
+	reason.Water:     "the water it takes",
+	reason.FanRun:    "the fan's running time",
 }
 
 // Deciding says in a few words which cost decided; "" for none.
@@ -47,29 +47,28 @@ func (w Words) planned(r reason.Reason) string {
 		return fmt.Sprintf("Chosen by the plan: cost %s, against %s otherwise.", Number(r.Value, 2), Number(r.Bound, 2))
 	}
 	q, beside := about(p.Decided, r.Quantity)
-	within := " within " + Duration(p.Ahead)
+	within := " over the next " + Duration(p.Ahead)
 	with, without := w.course(q, p.Now, p.With), w.course(q, p.Now, p.Without)
 	side := w.course(beside, p.Now, p.With)
-	run := "on"
+	run := "with a run of " + Duration(p.For)
 	if p.Level > 0 {
 		run += " at " + Percent(p.Level, 0)
 	}
-	run += " for " + Duration(p.For)
 	if p.In > 0 {
-		run += " in " + Duration(p.In)
+		run += ", " + Duration(p.In) + " from now"
 	}
 	var s string
 	if p.Runs {
-		s = fmt.Sprintf("Off, %s would %s%s; %s, it %s, and %s %s.", QuantityAmid(q), without.would, within, run, with.does, QuantityAmid(beside), side.does)
+		s = fmt.Sprintf("Left off, %s would %s%s; %s, it %s, and %s %s.", QuantityAmid(q), without.would, within, run, with.does, QuantityAmid(beside), side.does)
 	} else {
 		s = fmt.Sprintf("Off, %s %s%s; %s, it would %s, and %s would %s.", QuantityAmid(q), without.does, within, run, with.would, QuantityAmid(beside), side.would)
 	}
 	if d := deciding[p.Decided]; d != "" {
-		against := "the run"
+		against := "a run"
 		if p.Runs {
-			against = "rest"
+			against = "staying off"
 		}
-		s += " What tells against " + against + ": " + d + "."
+		s += " Against " + against + ": " + d + "."
 	}
 	return s
 }

@@ -17,7 +17,7 @@ func (w Words) Proposal(p *crop.Proposal) []string {
 		if p.Is < p.Was {
 			verb = "fell"
 		}
-		out = append(out, fmt.Sprintf("The crop's breath %s from %s to %s g/h of CO2, both as at 20 °C.", verb, Number(p.Was, 2), Number(p.Is, 2)))
+		out = append(out, fmt.Sprintf("The crop's respiration %s from %s to %s g/h of CO2 (both as at 20 °C).", verb, Number(p.Was, 2), Number(p.Is, 2)))
 	}
 	return out
 }

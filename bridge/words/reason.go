@@ -24,7 +24,7 @@ func (w Words) Reason(r reason.Reason, on bool, now time.Time) string {
 func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 	switch r.Code {
 	case reason.NoBatch:
-		return "Nothing grows here, so the plug rests."
+		return "Nothing is growing here, so the plug rests."
 	case reason.NoTarget:
 		return "The climate table has no row for what grows here, so there is nothing to aim at."
 	case reason.BelowAim:
@@ -39,7 +39,7 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 	case reason.WaitEffect:
 		return w.wait(r, now)
 	case reason.TooCoarse:
-		return fmt.Sprintf("%s is %s, the aim %s: the shortest run would lead further from it than rest does.", Quantity(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
+		return fmt.Sprintf("%s is %s and the aim is %s: even the shortest run would end further from it than staying off.", Quantity(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
 	case reason.FanLoss:
 		return fmt.Sprintf("The fan carries off about %s g of vapor; mist%s puts part of it back.", Number(r.Value, 1), w.length(r.For))
 	case reason.AirOutTooWet:
@@ -59,7 +59,7 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 	case reason.ReservoirDry:
 		return "The reservoir is dry" + w.next("; next try at ", r.Until, now) + "."
 	case reason.ChamberOpen:
-		return "The chamber stands open: it rests until it is shut."
+		return "The chamber is open: this plug rests until it is closed."
 	case reason.Planned:
 		return w.planned(r)
 	case reason.Purge:
@@ -72,37 +72,37 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 func (w Words) limit(r reason.Reason, on bool, now time.Time) string {
 	switch r.Code {
 	case reason.MinOn:
-		return "Held on" + w.next(" until ", r.Until, now) + ": its shortest run."
+		return "Kept on" + w.next(" until ", r.Until, now) + ": its shortest run."
 	case reason.MinOff:
-		return "Held off" + w.next(" until ", r.Until, now) + ": its shortest rest."
+		return "Kept off" + w.next(" until ", r.Until, now) + ": its shortest rest."
 	case reason.MaxOn:
-		return fmt.Sprintf("It ran for %s, its longest run; it rests%s.", Duration(seconds(r.Value)), w.next(" until ", r.Until, now))
+		return fmt.Sprintf("It ran for %s, the longest it may; now it rests%s.", Duration(seconds(r.Value)), w.next(" until ", r.Until, now))
 	case reason.Hand:
-		return "Under a person's hand" + w.next(" until ", r.Until, now) + "."
+		return "Set by hand" + w.next(" until ", r.Until, now) + "."
 	case reason.HandAtPlug:
-		return "Somebody switched it at the plug; it is left as it is" + w.next(" until ", r.Until, now) + "."
+		return "Somebody switched it at the plug; it is left that way" + w.next(" until ", r.Until, now) + "."
 	case reason.Fallback:
 		return fmt.Sprintf("No usable reading of %s: it runs by habit, %s of the time.", QuantityAmid(r.Quantity), Percent(r.Value, 0))
 	case reason.Prove:
 		if on {
-			return fmt.Sprintf("A run without mist%s, to see whether the sensor of %s is sound: then it dips.", w.next(" until ", r.Until, now), QuantityAmid(r.Quantity))
+			return fmt.Sprintf("A run without mist%s to test the %s sensor: a sound one dips.", w.next(" until ", r.Until, now), QuantityAmid(r.Quantity))
 		}
-		return fmt.Sprintf("Off%s, so that the fan's run shows whether the sensor of %s is sound.", w.next(" until ", r.Until, now), QuantityAmid(r.Quantity))
+		return fmt.Sprintf("Off%s, so that the fan's run can test the %s sensor.", w.next(" until ", r.Until, now), QuantityAmid(r.Quantity))
 	case reason.NoSensor:
 		return fmt.Sprintf("There is no reading of %s to act on.", QuantityAmid(r.Quantity))
 	case reason.HeaterNoReading:
 		return "There is no temperature reading, so it doesn't heat."
 	case reason.Interlock:
 		if on {
-			return fmt.Sprintf("It runs along with plug %s.", r.Other)
+			return fmt.Sprintf("It runs together with plug %s.", r.Other)
 		}
-		return fmt.Sprintf("Held off because of plug %s.", r.Other)
+		return fmt.Sprintf("Kept off because of plug %s.", r.Other)
 	case reason.Repeat:
-		return fmt.Sprintf("Told again (repeat %s), because the plug has not confirmed it.", Number(r.Value+1, 0))
+		return fmt.Sprintf("Commanded again (repeat %s), because the plug has not confirmed it.", Number(r.Value+1, 0))
 	case reason.LinkDown:
-		return "The broker is away: nothing is sent, and it is decided anew when it is back."
+		return "The broker cannot be reached: nothing is sent, and there will be a new decision when it is back."
 	case reason.Observe:
-		return "Observing only: this is what would be done; nothing is sent."
+		return "Observing only: this is what gillkeeper would do; nothing is sent."
 	}
 	return ""
 }
