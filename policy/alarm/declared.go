@@ -122,9 +122,9 @@ func Of(n Name) *Declaration { return &Declared[n.Index()] }
 var Declared = declare([N]Declaration{
 	{
 		Name: HumidityLow, Says: "The air is too dry.", Severity: Partly, Respond: 2 * time.Hour,
-		Cause:       "Mist does not keep up: reservoir, humidifier, fan running too long, an open door, or very dry room air.",
-		Consequence: "Pins dry and stop; caps crack.",
-		Action:      "Look at the humidifier and the door. Mist by hand until it is back.",
+		Cause:       "Mist cannot keep up: reservoir, humidifier, fan running too long, an open door, or very dry room air.",
+		Consequence: "Pins dry out and stall; caps crack.",
+		Action:      "Check the humidifier and the door. Mist by hand until humidity is back.",
 		OnDelay:     10 * time.Minute, OffDelay: 5 * time.Minute, Deadband: HumidityDeadband,
 		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{ReservoirDry, PlugDisobeys, BrokerLost},
 	},
@@ -132,7 +132,7 @@ var Declared = declare([N]Declaration{
 		Name: HumidityHigh, Says: "The air is too wet.", Severity: Minor, Respond: 4 * time.Hour,
 		Cause:       "Too much mist, too little fresh air, or a humidifier that does not stop.",
 		Consequence: "Caps stay wet; after some hours bacterial blotch and mold start.",
-		Action:      "Check that the humidifier is off and the fan moves air. Wipe standing water.",
+		Action:      "Check that the humidifier is off and the fan moves air. Wipe up standing water.",
 		// A wet surface does harm only after four to six hours (extension practice), so half an hour is soon enough.
 		OnDelay: 30 * time.Minute, OffDelay: 10 * time.Minute, Deadband: HumidityDeadband,
 		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, FanFailed, BrokerLost},
@@ -155,8 +155,8 @@ var Declared = declare([N]Declaration{
 	},
 	{
 		Name: TemperatureHigh, Says: "The chamber is too warm.", Severity: Partly, Respond: 3 * time.Hour,
-		Cause:       "A warm room, sun on the chamber, a heater that does not stop, or blocks that heat themselves.",
-		Consequence: "Fewer pins, thin caps, and other molds get ahead.",
+		Cause:       "A warm room, sun on the chamber, a heater that does not stop, or blocks that heat themselves up.",
+		Consequence: "Fewer pins, thin caps, and competing molds get ahead.",
 		Action:      "Check that the heater is off. Cool the room, or move the chamber.",
 		OnDelay:     10 * time.Minute, OffDelay: 5 * time.Minute, Deadband: TemperatureDeadbandK,
 		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, BrokerLost},
@@ -165,15 +165,15 @@ var Declared = declare([N]Declaration{
 		Name: ReservoirLow, Says: "The humidifier's water runs out within a day.", Severity: Flush, Respond: 24 * time.Hour,
 		Cause:       "Water was used.",
 		Consequence: "When it is empty the crop dries out within hours.",
-		Action:      "Refill with low-mineral water, and say so with refill.",
+		Action:      "Refill with low-mineral water, and record it with refill.",
 		OnDelay:     10 * time.Minute, OffDelay: 10 * time.Minute,
 		FollowsFrom: []Name{ReservoirDry},
 	},
 	{
 		Name: ReservoirDry, Says: "The humidifier gives no mist: out of water, or dead.", Severity: Flush, Respond: 4 * time.Hour,
-		Cause:       "The reservoir is empty, or the humidifier is broken or unplugged. Without a meter an open door can look alike.",
+		Cause:       "The reservoir is empty, or the humidifier is broken or unplugged. Without a power meter, an open door can look the same.",
 		Consequence: "The air dries out within hours. Pins are lost first.",
-		Action:      "Refill the reservoir, and see that the chamber is shut. If there is water, clean or replace the mist disc. Mist by hand until then.",
+		Action:      "Refill the reservoir, and check that the chamber is closed. If it still has water, clean or replace the mist disc. Mist by hand until then.",
 		OnDelay:     0, OffDelay: 0, // the detector has waited for its evidence already
 	},
 	{
@@ -185,17 +185,17 @@ var Declared = declare([N]Declaration{
 		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{ReservoirDry},
 	},
 	{
-		Name: FanFailed, Says: "The exhaust fan is on but the air does not change.", Severity: Flush, Respond: 4 * time.Hour,
+		Name: FanFailed, Says: "The exhaust fan is on, but the air does not change.", Severity: Flush, Respond: 4 * time.Hour,
 		Cause:       "The fan is unplugged, blocked or broken, or its duct came off.",
 		Consequence: "CO2 rises, the air stands still, caps stay wet.",
-		Action:      "Look at the fan and the duct. Open the door for some minutes now and then until it works.",
+		Action:      "Check the fan and the duct. Until it works, open the door for a few minutes now and then.",
 		OnDelay:     time.Minute, OffDelay: 5 * time.Minute,
 		SuppressedBy: []Name{ChamberOpen},
 	},
 	{
 		Name: FilterClogged, Says: "The fan moves much less air than with a clean filter.", Severity: Partly, Respond: 2 * 24 * time.Hour,
 		Cause:       "Spores and dust in the filter, or a loose or kinked duct.",
-		Consequence: "The fan runs longer and longer; in the end CO2 cannot be held.",
+		Consequence: "The fan runs longer and longer; in the end CO2 cannot be held down.",
 		Action:      "Clean or change the filter; wear a mask. Check the duct.",
 		OnDelay:     time.Hour, OffDelay: time.Hour, Deadband: clogDeadband,
 		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{FanFailed},
@@ -203,7 +203,7 @@ var Declared = declare([N]Declaration{
 	{
 		Name: PlugDisobeys, Says: "A plug does not do what it is told.", Severity: Flush, Respond: 4 * time.Hour,
 		Cause:       "The plug lost its network or its power, or its relay is stuck.",
-		Consequence: "Stuck off: its job is not done. Stuck on: worse, nothing can stop it but a hand.",
+		Consequence: "Stuck off: its job is not done. Stuck on is worse: only a person can stop it.",
 		Action:      "Stuck on: pull it out of the wall. Stuck off: check its power and its network.",
 		OnDelay:     PlugDisobeysAfter, OffDelay: 30 * time.Second,
 		SuppressedBy: []Name{BrokerLost},
@@ -218,7 +218,7 @@ var Declared = declare([N]Declaration{
 	},
 	{
 		Name: SensorStuck, Says: "A sensor shows the same value whatever happens.", Severity: Partly, Respond: 4 * time.Hour,
-		Cause:       "A wet or worn-out humidity sensor, or a sensor or radio that hangs.",
+		Cause:       "A wet or worn-out humidity sensor, or a sensor or radio that has locked up.",
 		Consequence: "It is not used. With no other sensor, plugs run as they did before, blindly.",
 		Action:      "Take it out of the mist and let it dry, or restart it.",
 		// It is left out at once; a humidity sensor that only got wet comes free by itself.
@@ -227,7 +227,7 @@ var Declared = declare([N]Declaration{
 	{
 		Name: SensorDisagrees, Says: "Two sensors of the same air do not agree.", Severity: Partly, Respond: 24 * time.Hour,
 		Cause:       "One has drifted, is wet, hangs in the mist jet, or has re-zeroed itself on stale air.",
-		Consequence: "The climate is held at the wrong value without anybody noticing.",
+		Consequence: "The climate is held at the wrong value, and nobody notices.",
 		Action:      "Put them side by side for an hour. Calibrate or replace the one that is off.",
 		OnDelay:     10 * time.Minute, OffDelay: 30 * time.Minute,
 		SuppressedBy: []Name{ChamberOpen},
@@ -259,14 +259,14 @@ var Declared = declare([N]Declaration{
 	{
 		Name: StageOverdue, Says: "A batch has been in its stage for longer than usual.", Severity: Minor, Respond: 3 * 24 * time.Hour,
 		Cause:       "The crop is slow, stuck, or its stage was not updated.",
-		Consequence: "The climate may be the wrong one for what grows.",
+		Consequence: "The climate may be wrong for what is growing.",
 		Action:      "Look at the crop; set the stage it is in.",
 		OnDelay:     time.Minute, OffDelay: 0,
 	},
 	{
 		Name: BrokerLost, Says: "The message broker cannot be reached: nothing is measured or switched.", Severity: Flush, Respond: 4 * time.Hour,
 		Cause:       "The broker, its host or the network is down.",
-		Consequence: "Plugs stay as they are, or switch themselves off after their time.",
+		Consequence: "Plugs stay as they are, or turn themselves off when their timer ends.",
 		Action:      "Check the broker and the network.",
 		OnDelay:     2 * time.Minute, OffDelay: time.Minute, // a restart takes less
 	},
@@ -279,17 +279,17 @@ var Declared = declare([N]Declaration{
 		SuppressedBy: []Name{BrokerLost}, FollowsFrom: []Name{SensorSilent, SensorStuck, SensorDisagrees},
 	},
 	{
-		Name: JournalFailing, Says: "What happens cannot be written to disk.", Severity: Flush, Respond: 24 * time.Hour,
+		Name: JournalFailing, Says: "Events cannot be written to disk.", Severity: Flush, Respond: 24 * time.Hour,
 		Cause:       "The disk is full, read-only or broken.",
 		Consequence: "After a power failure, what was learned and done since would be forgotten.",
-		Action:      "Make room, or replace the disk.",
+		Action:      "Free up space, or replace the disk.",
 		OnDelay:     30 * time.Second, OffDelay: time.Minute,
 	},
 	{
 		Name: CleaningDue, Says: "The humidifier's reservoir is due for cleaning.", Severity: Minor, Respond: 2 * 24 * time.Hour,
-		Cause:       "A week has passed, or 15 liters went through it, since it was last said to be clean; clean_after and clean_after_liters set other limits.",
+		Cause:       "A week has passed, or 15 liters went through it, since it was last recorded as clean; clean_after and clean_after_liters set other limits.",
 		Consequence: "What grows in standing water goes into the air that the crop and you breathe.",
-		Action:      "Unplug it, empty, scrub and dry it, fill it anew, and say so with refill --cleaned.",
+		Action:      "Unplug it. Empty, scrub and dry it, refill it, and record it with refill --cleaned.",
 		OnDelay:     time.Minute, OffDelay: 0,
 	},
 })
