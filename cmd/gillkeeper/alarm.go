@@ -16,9 +16,10 @@ func newAlarmCommand(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "alarm",
 		Short: "List, acknowledge and shelve alarms, take them out of service, and see their history",
-		Long: "An alarm is unacknowledged until somebody says that they know of it (ack), and returns to normal by itself when its\n" +
-			"condition ceases. To shelve is to hide it for a while, always with an end; out of service is for an alarm that makes no\n" +
-			"sense here, such as one of a sensor under repair, until somebody returns it. The words are those of ISA-18.2.",
+		Long: "An alarm is unacknowledged until somebody says that they know about it (ack), and it returns to normal by itself when\n" +
+			"its condition clears. Shelving hides an alarm for a while, always with an end. Out of service is for an alarm that\n" +
+			"makes no sense here, such as one for a sensor under repair; it lasts until somebody returns the alarm to service. The\n" +
+			"terms are those of ISA-18.2.",
 	}
 	group(cmd)
 	cmd.AddCommand(newAlarmListCommand(a), newAlarmAckCommand(a), newAlarmUnackCommand(a), newAlarmShelveCommand(a), newAlarmUnshelveCommand(a),
@@ -30,7 +31,7 @@ func newAlarmListCommand(a *app) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "list",
-		Short: "List every alarm that is not at rest, the worst first, with what to do",
+		Short: "List every alarm that is not normal, the worst first, with what to do",
 		Args:  arguments(),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := a.client()
@@ -79,7 +80,7 @@ func (a *app) printAlarms(list []api.Alarm, site api.Site) {
 }
 
 func newAlarmAckCommand(a *app) *cobra.Command {
-	return a.alarmAction("ack", "Acknowledge an alarm: you know of it", "is acknowledged",
+	return a.alarmAction("ack", "Acknowledge an alarm: you know about it", "is acknowledged",
 		func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
 			_, err := c.Ack(ctx, chamber, alarm, api.Ack{Note: note})
 			return err
@@ -213,8 +214,8 @@ func newAlarmHistoryCommand(a *app) *cobra.Command {
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&from, "from", "", "from when on: 14:30, \"2006-01-02 14:30\", or how long ago, such as -48h (default a week ago)")
-	cmd.Flags().StringVar(&to, "to", "", "until when (default now)")
+	cmd.Flags().StringVar(&from, "from", "", "start of the period: 14:30, \"2006-01-02 14:30\", or how long ago, such as -48h (default a week ago)")
+	cmd.Flags().StringVar(&to, "to", "", "end of the period (default now)")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return a.asks(cmd)
 }

@@ -13,7 +13,7 @@ import (
 )
 
 func newBatchCommand(a *app) *cobra.Command {
-	cmd := &cobra.Command{Use: "batch", Short: "Keep the record of batches: add, list, lose, note, correct, import, export, retire"}
+	cmd := &cobra.Command{Use: "batch", Short: "Keep the record of batches: add, list, loss, note, correct, import, export, retire"}
 	group(cmd)
 	cmd.AddCommand(newBatchAddCommand(a), newBatchListCommand(a), newBatchRecordCommand(a), newBatchLossCommand(a), newBatchNoteCommand(a),
 		newBatchCorrectCommand(a), newBatchExportCommand(a), newBatchImportCommand(a), newBatchRetireCommand(a))
@@ -51,7 +51,7 @@ func newBatchAddCommand(a *app) *cobra.Command {
 	f.StringVar(&in.Supplements, "supplements", "", "what was mixed into the substrate")
 	f.StringVar(&in.Position, "position", "", "where in the chamber: a shelf, a row")
 	f.StringVar(&in.Inoculated, "inoculated", "", "when the substrate was inoculated, such as 2026-01-14")
-	f.StringVar(&in.At, "at", "", "a past moment at which it came in")
+	f.StringVar(&in.At, "at", "", "a past moment at which it was put in")
 	f.StringVar(&in.Note, "note", "", "anything else")
 	f.StringVar(&in.Stage, "stage", species.Colonization.String(), "colonization, pinning, fruiting or rest")
 	completeFlag(cmd, "chamber", a.chamberNames)
@@ -98,7 +98,7 @@ func newBatchListCommand(a *app) *cobra.Command {
 			return nil
 		},
 	}
-	cmd.Flags().BoolVar(&all, "all", false, "retired ones too")
+	cmd.Flags().BoolVar(&all, "all", false, "include retired batches")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return a.asks(cmd)
 }
@@ -146,7 +146,7 @@ func newBatchRetireCommand(a *app) *cobra.Command {
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&in.At, "at", "", "a past moment at which it went")
+	cmd.Flags().StringVar(&in.At, "at", "", "a past moment at which it was taken out")
 	cmd.Flags().StringVar(&in.Note, "note", "", "why")
 	return a.asks(cmd)
 }

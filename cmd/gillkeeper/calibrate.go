@@ -22,14 +22,14 @@ import (
 	"gillkeeper/policy/nearest"
 )
 
-const calibrateLong = `Corrects a humidity sensor by one or two saturated salts, or a CO2 sensor by fresh air.
+const calibrateLong = `Calibrates a humidity sensor with one or two saturated salts, or a CO2 sensor in fresh air.
 
-Stir salt with a little water so that undissolved salt stays, close the jar over it with the sensor inside, above the
-slurry and not in it, and keep it where the temperature stands still. The reading is watched until it is settled; then
-the correction is shown, and used from then on if you say so. Meanwhile the sensor is set aside: the chamber is kept by
-its other sensors, or without one by what was learned of it.
+Stir the salt with a little water, so little that some salt stays undissolved. Close the jar over it with the sensor
+inside, above the slurry and not in it, and keep it where the temperature is steady. The reading is watched until it has
+settled. Then you see the correction, and it is used from then on if you say so. Meanwhile the sensor is set aside: the
+chamber is controlled by its other sensors, or, if there are none, by what was learned about it.
 
-One salt gives an offset, two give slope and offset: nacl and k2so4 (or kcl) lie around what fruiting needs.`
+One salt gives an offset, two give slope and offset: nacl and k2so4 (or kcl) bracket what fruiting needs.`
 
 // calibrate is one calibration as the command line asks for it.
 type calibrate struct {
@@ -56,7 +56,7 @@ func newCalibrateCommand(a *app) *cobra.Command {
 	c := &calibrate{app: a}
 	cmd := &cobra.Command{
 		Use:   "calibrate CHAMBER SENSOR --salt SALT[,SALT]",
-		Short: "Correct a humidity sensor by saturated salts, or a CO2 sensor by fresh air",
+		Short: "Calibrate a humidity sensor with saturated salts, or a CO2 sensor in fresh air",
 		Long:  calibrateLong,
 		Example: "  gillkeeper calibrate loft air-upper --salt nacl\n  gillkeeper calibrate loft air-upper --salt nacl,k2so4 --beside air-upper-t\n" +
 			"  gillkeeper calibrate loft co2 --fresh-air\n  gillkeeper calibrate loft air-upper --show",
@@ -73,14 +73,14 @@ func newCalibrateCommand(a *app) *cobra.Command {
 	}
 	f := cmd.Flags()
 	f.StringSliceVar(&c.salts, "salt", nil, "the `SALT`, or two with a comma: nacl, kcl, k2so4, mgcl2, licl, kno3")
-	f.BoolVar(&c.freshAir, "fresh-air", false, "a CO2 sensor outdoors or at an open window")
-	f.Float64Var(&c.ppm, "ppm", calibration.FreshAirPPM, "what the fresh air holds")
+	f.BoolVar(&c.freshAir, "fresh-air", false, "calibrate a CO2 sensor outdoors or at an open window")
+	f.Float64Var(&c.ppm, "ppm", calibration.FreshAirPPM, "CO2 in the fresh air, in ppm")
 	f.StringVar(&c.beside, "beside", "", "the temperature `SENSOR` beside the salt (default: the one at the sensor's place)")
-	f.Float64Var(&c.temperature, "temperature", 0, "the temperature beside the salt in °C, where no sensor tells it")
+	f.Float64Var(&c.temperature, "temperature", 0, "the temperature beside the salt in °C, if no sensor measures it")
 	f.DurationVar(&c.every, "every", 10*time.Second, "how often to look")
 	f.DurationVar(&c.timeout, "timeout", 4*time.Hour, "how long to wait for each reading to settle")
 	f.BoolVar(&c.yes, "yes", false, "ask nothing and use the correction")
-	f.BoolVar(&c.clear, "clear", false, "leave the sensor as it is made")
+	f.BoolVar(&c.clear, "clear", false, "drop the correction and use the sensor's own reading")
 	f.BoolVar(&c.show, "show", false, "show the correction in use and those before it")
 	f.BoolVar(&c.asJSON, "json", false, "print JSON")
 	completeFlag(cmd, "salt", fixed(saltNames()...))

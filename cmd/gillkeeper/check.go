@@ -23,11 +23,13 @@ func newCheckCommand(a *app) *cobra.Command {
 	var asJSON, keys, acl bool
 	cmd := &cobra.Command{
 		Use:   "check FILE",
-		Short: "Say everything that is wrong with a configuration",
-		Long: "Reads a configuration with the files it names and says everything that is wrong with it: each fault on a line of its\n" +
-			"own with file and line, the value, what is allowed and the nearest right word. Nothing is started and no broker is asked.\n\n" +
-			"The exit status is 0 when the file is good, 1 when it isn't. Warnings are things that work and are unwise: they don't count.\n\n" +
-			"--acl prints, of a good file, the rights that the daemon needs at the broker and nothing more, as Mosquitto's acl_file takes them.",
+		Short: "Check a configuration and list everything that is wrong with it",
+		Long: "Reads a configuration and the files it names, and lists everything that is wrong with it: one fault a line, with file\n" +
+			"and line number, the value, what is allowed and the nearest correct word. It starts nothing and contacts no broker.\n\n" +
+			"The exit status is 0 when the file is good and 1 when it isn't. Warnings don't count: they are about things that work\n" +
+			"but are unwise.\n\n" +
+			"--acl prints the rights that the daemon needs on the broker, and no more, in the format of Mosquitto's acl_file. The\n" +
+			"configuration must be good.",
 		Example: "  gillkeeper check gillkeeper.toml\n  gillkeeper check --keys\n  gillkeeper check --acl gillkeeper.toml > gillkeeper.acl",
 		Args: func(cmd *cobra.Command, args []string) error {
 			if keys {
@@ -49,8 +51,8 @@ func newCheckCommand(a *app) *cobra.Command {
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
-	cmd.Flags().BoolVar(&keys, "keys", false, "list every key that may stand in a configuration")
-	cmd.Flags().BoolVar(&acl, "acl", false, "print the rights that the daemon needs at the broker")
+	cmd.Flags().BoolVar(&keys, "keys", false, "list every key that a configuration may have")
+	cmd.Flags().BoolVar(&acl, "acl", false, "print the rights that the daemon needs on the broker")
 	return cmd
 }
 

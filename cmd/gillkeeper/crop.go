@@ -34,7 +34,7 @@ func newStageCommand(a *app) *cobra.Command {
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&in.At, "at", "", "a past moment from which on it was in the stage: 14:30, \"2026-03-14 14:30\", -6h")
+	cmd.Flags().StringVar(&in.At, "at", "", "a past moment at which it entered the stage: 14:30, \"2026-03-14 14:30\", -6h")
 	cmd.Flags().StringVar(&in.Note, "note", "", "anything else")
 	return a.asks(cmd)
 }
@@ -78,9 +78,9 @@ func newHarvestCommand(a *app) *cobra.Command {
 		},
 	}
 	cmd.Flags().Float64Var(&in.FreshG, "fresh-g", 0, "what was picked, fresh, in grams")
-	cmd.Flags().BoolVar(&in.Done, "done", false, "the flush is picked: close it and rest; alone, without another picking")
-	cmd.Flags().StringSliceVar(&in.Marks, "mark", nil, "of quality: first, second, or a sign such as long-stems; several with commas")
-	cmd.Flags().StringArrayVar(&in.Photos, "photo", nil, "path or address of a photo, written down and never opened; may be repeated")
+	cmd.Flags().BoolVar(&in.Done, "done", false, "the flush is picked: close it and start rest; may be given alone, without a harvest")
+	cmd.Flags().StringSliceVar(&in.Marks, "mark", nil, "marks of quality: first, second, or a sign such as long-stems; several with commas")
+	cmd.Flags().StringArrayVar(&in.Photos, "photo", nil, "path or address of a photo, recorded but never opened; may be repeated")
 	cmd.Flags().StringVar(&in.At, "at", "", "a past moment at which it was picked: 14:30, \"2026-03-14 14:30\", -6h")
 	cmd.Flags().StringVar(&in.Note, "note", "", "anything else")
 	return a.asks(cmd)

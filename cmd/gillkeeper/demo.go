@@ -35,19 +35,19 @@ func newDemoCommand(a *app) *cobra.Command {
 	var f demoFlags
 	cmd := &cobra.Command{
 		Use:   "demo",
-		Short: "See the whole job at work, with nothing else installed",
-		Long: "Runs a broker, three simulated chambers that speak MQTT to it, and the daemon that keeps them, with page, API and\n" +
-			"metrics. One reservoir is small: see it run dry, be noticed, and be filled again three hours later. On a terminal the\n" +
-			"day passes as a moving picture, elsewhere as lines. At the end come the figures beside those of common practice in\n" +
-			"the same chambers, weather and seed. Nothing is left behind.",
+		Short: "Watch the whole system at work, with nothing else installed",
+		Long: "Runs a broker, three simulated chambers that speak MQTT to it, and the daemon that controls them, with page, API and\n" +
+			"metrics. One reservoir is small: watch it run dry, be noticed, and be filled again three hours later. In a terminal\n" +
+			"the day passes as a moving picture; anywhere else as lines. At the end you get the figures next to those of common\n" +
+			"practice in the same chambers, weather and seed. Nothing is left behind.",
 		Example: "  gillkeeper demo\n  gillkeeper demo --for 24h --json",
 		Args:    arguments(),
 		RunE:    func(cmd *cobra.Command, args []string) error { return a.demo(cmd, &f) },
 	}
 	s := cmd.Flags()
-	s.Float64Var(&f.pace, "pace", 600, "simulated seconds in a real second, `N`")
+	s.Float64Var(&f.pace, "pace", 600, "simulated seconds per real second, `N`")
 	s.DurationVar(&f.length, "for", 0, "simulated `TIME` after which to stop and print the figures, such as 24h (default: until stopped)")
-	s.Uint64Var(&f.seed, "seed", 1, "draws chambers, weather and sensors; the same `SEED` draws the same")
+	s.Uint64Var(&f.seed, "seed", 1, "the `SEED` for chambers, weather and sensors; the same seed gives the same ones")
 	s.StringVar(&f.listen, "listen", "", "`HOST:PORT` of page, API and metrics (default: the first free from 127.0.0.1:9420 on)")
 	s.BoolVar(&f.asJSON, "json", false, "print nothing but the figures, as JSON, at the end")
 	return cmd

@@ -18,9 +18,10 @@ func newDiagnoseCommand(a *app) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "diagnose CHAMBER --sign SIGN",
-		Short: "Rank the causes of what you see, with evidence from the record and a change in numbers",
-		Long: "Ranks what may have caused a sign: by what the chamber's record shows of the time in which it is made, with evidence for and\n" +
-			"against, and the change that would help in numbers of this chamber. What no record can show is asked. The signs:\n\n" + words.SignHelp(),
+		Short: "Rank the causes of what you see, with evidence from the record and what to change",
+		Long: "Ranks what may have caused a sign, by what the chamber's record shows of the time in which that sign develops. It\n" +
+			"gives evidence for and against, and the change that would help, in numbers for this chamber. Where no record can tell,\n" +
+			"it asks you. The signs:\n\n" + words.SignHelp(),
 		Example:           "  gillkeeper diagnose loft --sign long-stems\n  gillkeeper diagnose loft --batch oyster-12 --sign pale-caps,early-caps --at \"2026-03-14 08:00\"",
 		Args:              arguments("CHAMBER"),
 		ValidArgsFunction: completion(a.chamberNames),
@@ -31,9 +32,9 @@ func newDiagnoseCommand(a *app) *cobra.Command {
 			return a.diagnose(cmd.Context(), args[0], batch, at, signs, asJSON)
 		},
 	}
-	cmd.Flags().StringSliceVar(&signs, "sign", nil, "what is seen; several with commas")
-	cmd.Flags().StringVar(&batch, "batch", "", "on which batch; needed where several grow")
-	cmd.Flags().StringVar(&at, "at", "", "when it was seen; absent: now")
+	cmd.Flags().StringSliceVar(&signs, "sign", nil, "what you see; several with commas")
+	cmd.Flags().StringVar(&batch, "batch", "", "on which batch; needed if several are growing")
+	cmd.Flags().StringVar(&at, "at", "", "when you saw it (default now)")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	var known []string
 	for _, s := range diagnose.Signs() {

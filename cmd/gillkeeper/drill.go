@@ -38,10 +38,10 @@ func newDrillCommand(a *app) *cobra.Command {
 	var f drillFlags
 	cmd := &cobra.Command{
 		Use:   "drill --config FILE",
-		Short: "Let simulated sensors and plugs speak on a real broker, for drills",
+		Short: "Play simulated sensors and plugs on a real broker, for drills",
 		Long: "Stands in for the sensors and plugs of a configuration, on its broker and topics, with a simulated chamber behind\n" +
-			"each; gillkeeper run --config FILE --pace N keeps them in another window, with the same --pace. Stop the real\n" +
-			"devices first: this speaks in their name. A fault is CHAMBER,KIND and then, where needed, the name of the sensor\n" +
+			"each. Run gillkeeper run --config FILE --pace N in another window, with the same --pace, to control them. Stop the\n" +
+			"real devices first: this speaks in their name. A fault is CHAMBER,KIND and then, where needed, the name of the sensor\n" +
 			"or plug, after=TIME, for=TIME and amount=NUMBER. Kinds: " + wrappedKinds() + ".",
 		Example: "  gillkeeper drill --config farm.toml --pace 60\n" +
 			"  gillkeeper drill --config farm.toml --fault loft,sensor_silent,air-upper,after=30m,for=1h\n" +
@@ -51,8 +51,8 @@ func newDrillCommand(a *app) *cobra.Command {
 	}
 	s := cmd.Flags()
 	s.StringVar(&f.config, "config", "", "the configuration `FILE`")
-	s.Uint64Var(&f.seed, "seed", 1, "draws chambers, weather and sensors; the same `SEED` draws the same")
-	s.Float64Var(&f.pace, "pace", 1, "simulated seconds in a real second, `N`; give run the same")
+	s.Uint64Var(&f.seed, "seed", 1, "the `SEED` for chambers, weather and sensors; the same seed gives the same ones")
+	s.Float64Var(&f.pace, "pace", 1, "simulated seconds per real second, `N`; give run the same")
 	s.DurationVar(&f.length, "for", 0, "simulated `TIME` after which to stop (default: until stopped)")
 	s.StringArrayVar(&f.faults, "fault", nil, "let something go wrong: `FAULT`; may be given several times")
 	s.StringVar(&f.level, "log", "warn", "how much to log: debug, info, warn or error")

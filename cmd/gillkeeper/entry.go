@@ -46,7 +46,7 @@ func newBatchLossCommand(a *app) *cobra.Command {
 	}
 	f := cmd.Flags()
 	f.StringVar(&in.Cause, "cause", "", "contaminated (grams of substrate), aborted or spoiled (grams of fruit)")
-	f.Float64Var(&in.Grams, "grams", 0, "its weight; absent: not weighed")
+	f.Float64Var(&in.Grams, "grams", 0, "its weight (default: not weighed)")
 	f.StringVar(&in.At, "at", "", "a past moment")
 	f.StringVar(&in.Note, "note", "", "anything else")
 	completeFlag(cmd, "cause", fixed(lossCauses...))
@@ -64,7 +64,7 @@ func newBatchNoteCommand(a *app) *cobra.Command {
 	var in api.NoteAdd
 	cmd := &cobra.Command{
 		Use:               "note BATCH TEXT",
-		Short:             "Write something down beside a batch",
+		Short:             "Write a note about a batch",
 		Args:              arguments("BATCH", "TEXT"),
 		ValidArgsFunction: completion(a.batchNames),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -80,7 +80,7 @@ func newBatchNoteCommand(a *app) *cobra.Command {
 			return nil
 		},
 	}
-	cmd.Flags().StringArrayVar(&in.Photos, "photo", nil, "path or address of a photo, written down and never opened; may be repeated")
+	cmd.Flags().StringArrayVar(&in.Photos, "photo", nil, "path or address of a photo, recorded but never opened; may be repeated")
 	cmd.Flags().StringVar(&in.At, "at", "", "a past moment")
 	return a.asks(cmd)
 }
@@ -89,9 +89,9 @@ func newUndoCommand(a *app) *cobra.Command {
 	var in api.EntryUndo
 	cmd := &cobra.Command{
 		Use:   "undo ENTRY",
-		Short: "Take an entry of a batch's record back; it stays written down as undone",
-		Long: "Takes an entry of a batch's record back: a stage, a harvest, a loss, a note, a batch, a correction, an import or another\n" +
-			"undo. Its number is in gillkeeper batch record BATCH --entries. What it said stays written down.",
+		Short: "Undo an entry in a batch's record; it stays on record as undone",
+		Long: "Undoes an entry in a batch's record: a stage, a harvest, a loss, a note, a batch, a correction, an import or another\n" +
+			"undo. The number of the entry is in gillkeeper batch record BATCH --entries. What it said stays on record.",
 		Args: arguments("ENTRY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := a.client()
@@ -122,7 +122,7 @@ func newBatchCorrectCommand(a *app) *cobra.Command {
 	given := &correction{}
 	cmd := &cobra.Command{
 		Use:     "correct ENTRY [--FIELD VALUE]...",
-		Short:   "Say what an entry should have been; the old value stays written down",
+		Short:   "Correct an entry; the old value stays on record",
 		Example: "  gillkeeper batch correct 41 --fresh-g 420\n  gillkeeper batch correct 38 --at \"2026-03-14 08:00\" --stage fruiting",
 		Args:    arguments("ENTRY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -166,9 +166,9 @@ func (g *correction) flags(cmd *cobra.Command) {
 		{"fresh-g", "what was picked, in grams"}, {"grams", "of a loss"}} {
 		g.number[x[0]] = cmd.Flags().Float64(x[0], 0, x[1])
 	}
-	cmd.Flags().BoolVar(&g.done, "done", false, "the flush was closed by it")
-	cmd.Flags().StringSliceVar(&g.marks, "mark", nil, "instead of the marks that it had")
-	cmd.Flags().StringArrayVar(&g.photos, "photo", nil, "instead of the photos that it had")
+	cmd.Flags().BoolVar(&g.done, "done", false, "it closed the flush")
+	cmd.Flags().StringSliceVar(&g.marks, "mark", nil, "new marks, in place of the old ones")
+	cmd.Flags().StringArrayVar(&g.photos, "photo", nil, "new photos, in place of the old ones")
 }
 
 func (g *correction) request(cmd *cobra.Command) (in api.EntryCorrect, any bool) {

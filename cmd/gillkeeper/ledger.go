@@ -20,8 +20,8 @@ func newBatchExportCommand(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "export [--out FILE]",
 		Short: "Write the record of every batch as CSV",
-		Long: "Writes what holds of the record of every batch as CSV, one line for each entry, oldest first within a chamber: corrected, and\n" +
-			"without what was undone. gillkeeper batch import reads it. The columns:\n\n" + columnHelp(),
+		Long: "Writes the valid record of every batch as CSV, one line for each entry, oldest first within a chamber: with\n" +
+			"corrections applied, and without what was undone. gillkeeper batch import reads it. The columns:\n\n" + columnHelp(),
 		Args: arguments(),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := a.client()
@@ -47,8 +47,8 @@ func newBatchExportCommand(a *app) *cobra.Command {
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&out, "out", "", "the file; absent: standard output")
-	cmd.Flags().StringVar(&chamber, "chamber", "", "only of this one")
+	cmd.Flags().StringVar(&out, "out", "", "the file (default: standard output)")
+	cmd.Flags().StringVar(&chamber, "chamber", "", "only this chamber")
 	completeFlag(cmd, "chamber", a.chamberNames)
 	return a.asks(cmd)
 }
@@ -65,17 +65,17 @@ func newBatchImportCommand(a *app) *cobra.Command {
 	var check bool
 	cmd := &cobra.Command{
 		Use:   "import FILE",
-		Short: "Bring a record in from CSV: all of it, or none and every fault by line",
-		Long: "Brings the record of batches in from CSV, one line for each entry. All of it is taken or nothing: every fault is listed with\n" +
-			"its line. The chambers must be in the configuration. An import can be undone as a whole. The columns, of which the first\n" +
-			"four must be there, in any order:\n\n" + columnHelp(),
+		Short: "Import a record from CSV: all of it, or nothing and every fault by line",
+		Long: "Imports the record of batches from CSV, one line for each entry. It imports everything or nothing: every fault is\n" +
+			"listed with its line. The chambers must be in the configuration. An import can be undone as a whole. These are the\n" +
+			"columns; the first four are required, in any order:\n\n" + columnHelp(),
 		Example: "  gillkeeper batch import seasons.csv --check\n  gillkeeper batch import seasons.csv",
 		Args:    arguments("FILE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.batchImport(cmd.Context(), args[0], check)
 		},
 	}
-	cmd.Flags().BoolVar(&check, "check", false, "only say what is wrong; bring nothing in")
+	cmd.Flags().BoolVar(&check, "check", false, "only list what is wrong; import nothing")
 	return a.asks(cmd)
 }
 

@@ -12,7 +12,7 @@ import (
 )
 
 func newNotifyCommand(a *app) *cobra.Command {
-	cmd := &cobra.Command{Use: "notify", Short: "Try out the places that messages to people go to"}
+	cmd := &cobra.Command{Use: "notify", Short: "Test where messages to people are sent"}
 	group(cmd)
 	cmd.AddCommand(newNotifyTestCommand(a))
 	return cmd
@@ -22,9 +22,9 @@ func newNotifyTestCommand(a *app) *cobra.Command {
 	var path string
 	cmd := &cobra.Command{
 		Use:   "test --config FILE",
-		Short: "Send a test message to every [[notify]] of a configuration, and say whether it was taken",
-		Long: "Sends a test message to every [[notify]] of a configuration and says of each whether the other side took it. It needs\n" +
-			"no running daemon. Whether it also arrives on your phone or in your mail, only you can see.",
+		Short: "Send a test message to every [[notify]] of a configuration, and say whether it was accepted",
+		Long: "Sends a test message to every [[notify]] of a configuration and says for each whether the other side accepted it. It\n" +
+			"needs no running daemon. Only you can see whether the message also arrives on your phone or in your mail.",
 		Args: arguments(),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := needFlags(cmd, "config"); err != nil {

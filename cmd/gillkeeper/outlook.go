@@ -18,11 +18,11 @@ func newOutlookCommand(a *app) *cobra.Command {
 	var thorough, asJSON bool
 	cmd := &cobra.Command{
 		Use:   "outlook CHAMBER",
-		Short: "Can I leave? When the water ends, what comes due, what nobody would see",
-		Long: "Runs the real policy over the coming days on simulated chambers that are like yours as far as it has been learned, in\n" +
-			"rooms whose weather goes on as it was, each a little differently. It says when the reservoir runs dry, what comes due,\n" +
-			"how likely the air stays in range, what no sensor would show, and what to do before leaving.\n\n" +
-			"Exit status 0: leave, or leave after what it says; 1: do not leave.",
+		Short: "Can I leave? When the water runs out, what comes due, what nobody would see",
+		Long: "Runs the real policy over the coming days on simulated chambers that match what has been learned of yours, each a\n" +
+			"little different, in rooms whose weather goes on as before. It says when the reservoir runs dry, what comes due, how\n" +
+			"likely the air is to stay in range, what no sensor would show, and what to do before you leave.\n\n" +
+			"The exit status is 0 for leave, or leave after doing what it says, and 1 for do not leave.",
 		Args:              arguments("CHAMBER"),
 		ValidArgsFunction: completion(a.chamberNames),
 		RunE: func(cmd *cobra.Command, args []string) error {

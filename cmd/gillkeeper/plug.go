@@ -15,7 +15,7 @@ func newRefillCommand(a *app) *cobra.Command {
 	var in api.Refill
 	cmd := &cobra.Command{
 		Use:               "refill CHAMBER",
-		Short:             "Say that the reservoir is full again, or how much it holds",
+		Short:             "Record that the reservoir is full again, or how much it holds",
 		Args:              arguments("CHAMBER"),
 		ValidArgsFunction: completion(a.chamberNames),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -37,7 +37,7 @@ func newRefillCommand(a *app) *cobra.Command {
 		},
 	}
 	cmd.Flags().Float64Var(&in.Liters, "liters", 0, "what it holds now (default: full)")
-	cmd.Flags().BoolVar(&in.Cleaned, "cleaned", false, "it was emptied, scrubbed and dried before")
+	cmd.Flags().BoolVar(&in.Cleaned, "cleaned", false, "it was emptied, scrubbed and dried first")
 	return a.asks(cmd)
 }
 
@@ -45,7 +45,7 @@ func newHandCommand(a *app) *cobra.Command {
 	var length time.Duration
 	cmd := &cobra.Command{
 		Use:     "hand CHAMBER ROLE on|off|auto",
-		Short:   "Take one plug under your hand for a while, or give it back",
+		Short:   "Control one plug by hand for a while, or give it back",
 		Example: "  gillkeeper hand loft humidifier off --for 15m\n  gillkeeper hand loft humidifier auto",
 		Args:    arguments("CHAMBER", "ROLE", "on|off|auto"),
 		RunE: func(cmd *cobra.Command, args []string) error {

@@ -17,8 +17,8 @@ func newBatchRecordCommand(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "record BATCH",
 		Short: "Show the whole life of a batch",
-		Long: "Shows the whole life of a batch: what went in, its stages, pickings, losses and notes. With --entries it lists what was\n" +
-			"written down, with the number by which each entry can be undone or corrected, and what became of it.",
+		Long: "Shows the whole life of a batch: what went in, its stages, pickings, losses and notes. With --entries it lists the\n" +
+			"entries that were made, with the number for undoing or correcting each, and what became of it.",
 		Args:              arguments("BATCH"),
 		ValidArgsFunction: completion(a.batchNames),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -28,7 +28,7 @@ func newBatchRecordCommand(a *app) *cobra.Command {
 			return a.batchRecord(cmd.Context(), args[0], asJSON)
 		},
 	}
-	cmd.Flags().BoolVar(&entries, "entries", false, "list the entries, also those undone and corrected")
+	cmd.Flags().BoolVar(&entries, "entries", false, "list the entries, including those undone and corrected")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return a.asks(cmd)
 }

@@ -35,7 +35,7 @@ func (f *cropFlags) define(cmd *cobra.Command) {
 	s := cmd.Flags()
 	s.StringVar(&f.species, "species", "pleurotus-ostreatus", "what grows in each chamber, a `BINOMIAL`")
 	s.StringVar(&f.stage, "stage", species.Fruiting.String(), "its `STAGE`: colonization, pinning, fruiting or rest")
-	s.Float64Var(&f.load, "load", 0, "its substrate in `KG`, wet (default: what such a volume usually holds)")
+	s.Float64Var(&f.load, "load", 0, "wet weight of its substrate in `KG` (default: what such a volume usually holds)")
 }
 
 func (f *cropFlags) check(path string) error {
@@ -110,11 +110,11 @@ func newRehearseCommand(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "rehearse --config FILE",
 		Short: "Try a configuration against simulated chambers, offline and fast",
-		Long: "Runs the policies that keep real chambers against a simulated one for each chamber of a configuration, as fast as the\n" +
-			"machine can, and prints how well each was kept beside common practice: a humidistat with a differential of five\n" +
-			"points and a fan on a repeat-cycle timer as a careful grower sets it, in the same chamber, weather and seed.\n" +
-			"Shares are of the time after the first six hours, by the true air. What the file does not say of a chamber is\n" +
-			"drawn by the seed from what is common.",
+		Long: "Runs the policies that control real chambers against a simulated one for each chamber of a configuration, as fast as\n" +
+			"the machine can. It prints how well each was kept next to common practice in the same chamber, weather and seed: a\n" +
+			"humidistat with a differential of five points, and a fan on a repeat-cycle timer as a careful grower sets it. Shares\n" +
+			"are of the time after the first six hours, by the true air. What the file does not say about a chamber is drawn by the\n" +
+			"seed from what is common.",
 		Example: "  gillkeeper rehearse --config farm.toml --days 7 --seed 1\n" +
 			"  gillkeeper rehearse --config farm.toml --days 3 --controller planned --controller rules\n" +
 			"  gillkeeper rehearse --config farm.toml --wear --plot wear.svg\n" +
@@ -126,17 +126,17 @@ func newRehearseCommand(a *app) *cobra.Command {
 	s := cmd.Flags()
 	s.StringVar(&f.config, "config", "", "the configuration `FILE`")
 	s.Float64Var(&f.days, "days", 7, "how long, in `DAYS` of the chamber")
-	s.Uint64Var(&f.seed, "seed", 1, "draws chamber, weather and sensors; the same `SEED` draws the same")
-	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "what keeps the chambers: `planned` (learns the chamber and plans), rules (never plans),\n"+
+	s.Uint64Var(&f.seed, "seed", 1, "the `SEED` for chamber, weather and sensors; the same seed gives the same ones")
+	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "what controls the chambers: `planned` (learns the chamber and plans), rules (never plans),\n"+
 		"common-practice, or oracle (the plan with sensors that are never wrong, to see what those at hand cost);\n"+
 		"may be given several times")
 	s.StringVar(&f.plot, "plot", "", "write a picture of the last day to this `FILE`, as SVG")
-	s.StringVar(&f.journal, "from-journal", "", "let what a journal recorded happen again under the configuration given: the chamber as learned, the room as it\n"+
+	s.StringVar(&f.journal, "from-journal", "", "replay what a journal recorded under the configuration given: the chamber as learned, the room as it\n"+
 		"was, the last --days; without =FILE the journal that the configuration names")
 	s.Lookup("from-journal").NoOptDefVal = configuredJournal
-	s.StringVar(&f.was, "was", "", "with --from-journal: the configuration `FILE` of then, where fan or humidifier are others now")
-	s.StringVar(&f.to, "to", "", "with --from-journal: the `MOMENT` at which the stretch ends, as a date, in RFC 3339, or before the last, such as -48h")
-	s.BoolVar(&f.wear, "wear", false, "show what switching plugs less costs: the whole curve over budgets of switchings, by plan (--days 2 where not said);\n"+
+	s.StringVar(&f.was, "was", "", "with --from-journal: the configuration `FILE` of that time, if fan or humidifier have changed since")
+	s.StringVar(&f.to, "to", "", "with --from-journal: the `MOMENT` at which the replay ends: a date, RFC 3339, or how long before the last entry, such as -48h")
+	s.BoolVar(&f.wear, "wear", false, "show what it costs to switch plugs less: the whole curve over budgets of switchings, under the plan (--days 2 if not given);\n"+
 		"with --plot drawn too")
 	s.BoolVar(&f.asJSON, "json", false, "print the figures as JSON")
 	f.crop.define(cmd)

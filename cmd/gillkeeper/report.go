@@ -39,11 +39,11 @@ func newReportCommand(a *app) *cobra.Command {
 	f := &reportFlags{}
 	cmd := &cobra.Command{
 		Use:   "report --out FILE.html",
-		Short: "Make a report of flushes, yields and conditions, and how they go together",
-		Long: "Makes one page of a season that needs nothing else: it opens offline, on a phone, and prints. It shows what each flush\n" +
-			"gave against what handbooks let expect, the air that it grew in, which conditions go with larger and smaller flushes\n" +
-			"(rank correlation; going together is not cause and effect), alarms, water and energy. An older report of the same\n" +
-			"name is replaced; any other file is left alone.\n\n" +
+		Short: "Make a report on flushes, yields and conditions, and how they go together",
+		Long: "Makes a report of a season as one page that needs nothing else: it opens offline, on a phone, and prints. It shows\n" +
+			"what each flush gave compared with what handbooks lead you to expect, the air that it grew in, which conditions go\n" +
+			"with larger and smaller flushes (rank correlation, which is not cause and effect), alarms, water and energy. An older\n" +
+			"report of the same name is replaced; any other file is left alone.\n\n" +
 			"The season comes from the running daemon; from a journal, with the daemon running or not (--journal); or from a folder\n" +
 			"of CSV files that an earlier report wrote (--raw, then --season). Every figure can be worked out from these files.",
 		Example: "  gillkeeper report --out season.html\n  gillkeeper report --out spring.html --from 2026-03-01 --to 2026-06-01\n" +
@@ -54,12 +54,12 @@ func newReportCommand(a *app) *cobra.Command {
 	cmd.Flags().StringVar(&f.out, "out", "", "write the page to this file")
 	cmd.Flags().BoolVar(&f.csv, "csv", false, "print a table of flushes as CSV")
 	cmd.Flags().BoolVar(&f.json, "json", false, "print every figure as JSON")
-	cmd.Flags().StringVar(&f.raw, "raw", "", "write what the report rests on as CSV files into this folder")
-	cmd.Flags().StringVar(&f.from, "from", "", "from when: a date, RFC 3339, or how long ago, such as -2160h (default a year before the end)")
-	cmd.Flags().StringVar(&f.to, "to", "", "until when (default now)")
+	cmd.Flags().StringVar(&f.raw, "raw", "", "write the data behind the report into this folder, as CSV files")
+	cmd.Flags().StringVar(&f.from, "from", "", "start: a date, RFC 3339, or how long ago, such as -2160h (default a year before the end)")
+	cmd.Flags().StringVar(&f.to, "to", "", "end (default now)")
 	cmd.Flags().StringVar(&f.journal, "journal", "", "read this journal instead of asking the daemon")
 	cmd.Flags().StringVar(&f.config, "config", "", "with --journal: the configuration, for names, climates of your own and the timezone")
-	cmd.Flags().StringVar(&f.season, "season", "", "read a folder of CSV files instead")
+	cmd.Flags().StringVar(&f.season, "season", "", "read this folder of CSV files instead")
 	return a.asks(cmd)
 }
 

@@ -74,9 +74,9 @@ func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) strin
 func newRootCommand(a *app) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "gillkeeper",
-		Short: "Keep the climate of small mushroom fruiting chambers over MQTT",
-		Long: "gillkeeper is a bridge: it takes sensor readings from an MQTT broker, switches humidifier, fan and other plugs so\n" +
-			"that the air suits what grows, and shows what it does and why on a page, on this command line and to Prometheus.",
+		Short: "Control the climate of small mushroom fruiting chambers over MQTT",
+		Long: "gillkeeper is a bridge: it takes sensor readings from an MQTT broker, switches the humidifier, fan and other plugs so\n" +
+			"that the air suits what is growing, and shows what it does and why on a page, on the command line and in Prometheus.",
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}

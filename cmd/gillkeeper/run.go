@@ -24,11 +24,11 @@ func newRunCommand(a *app) *cobra.Command {
 	var pace float64
 	cmd := &cobra.Command{
 		Use:   "run --config FILE",
-		Short: "Keep the chambers of a configuration",
-		Long: "Keeps the chambers of a configuration until it is stopped. SIGHUP reads the file again: the new configuration is\n" +
-			"used whole, or the old one kept and every fault listed.\n\n" +
-			"--observe decides and shows, and commands nothing: watch it beside your present controls before you trust it.\n" +
-			"--pace runs the clock faster, for drills against a simulated chamber.",
+		Short: "Control the chambers of a configuration",
+		Long: "Controls the chambers of a configuration until it is stopped. SIGHUP makes it read the file again: it uses the new\n" +
+			"configuration whole, or keeps the old one and lists every fault.\n\n" +
+			"--observe decides and shows, but commands nothing. Compare it with your present controls before you trust it. --pace\n" +
+			"runs the clock faster, for drills against a simulated chamber.",
 		Args: arguments(),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := needFlags(cmd, "config"); err != nil {
@@ -55,8 +55,8 @@ func newRunCommand(a *app) *cobra.Command {
 	}
 	f := cmd.Flags()
 	f.StringVar(&path, "config", "", "the configuration `FILE`")
-	f.BoolVar(&observe, "observe", false, "decide and show, command nothing")
-	f.BoolVar(&first, "first-start", false, "there is no FILE yet: be led through making it on a page of this machine, then watch only")
+	f.BoolVar(&observe, "observe", false, "decide and show, but command nothing")
+	f.BoolVar(&first, "first-start", false, "there is no FILE yet: make it step by step on a page of this machine, then only observe")
 	f.Float64Var(&pace, "pace", 1, "run the clock `N` times faster, for drills")
 	f.StringVar(&level, "log", "info", "how much to log: debug, info, warn or error")
 	return cmd

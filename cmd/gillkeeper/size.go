@@ -29,10 +29,10 @@ func newSizeCommand(a *app) *cobra.Command {
 	var f sizeFlags
 	cmd := &cobra.Command{
 		Use:   "size",
-		Short: "Work out what air, mist and plugs a chamber needs, before they are bought",
-		Long: "From the chamber, its load and the room's air: the air flow that carries the carbon dioxide off, mist and water per\n" +
-			"day, where the temperature settles, whether fan and humidifier suffice, and a picture of one hour with them.\n" +
-			"Answers are ranges, because nobody knows a crop's respiration to better than a factor of two.",
+		Short: "Work out what air, mist and plugs a chamber needs, before you buy",
+		Long: "From the chamber, its load and the room's air, this works out the air flow that carries the carbon dioxide away, the\n" +
+			"mist and water per day, where the temperature settles, and whether the fan and the humidifier are strong enough, and\n" +
+			"draws an hour with them. Answers are ranges, because nobody knows a crop's respiration to better than a factor of two.",
 		Example: "  gillkeeper size --sides 0.7x0.5x1.6 --species pleurotus-ostreatus --load 12 --room 20,45,500 --fan 15 --mister 100\n" +
 			"  gillkeeper size --units us --volume 20 --species hericium-erinaceus --load 25 --summer 78,55,600 --winter 66,30,800\n" +
 			"  gillkeeper size --example",
@@ -47,26 +47,26 @@ func (f *sizeFlags) define(cmd *cobra.Command) {
 	s := cmd.Flags()
 	s.StringVar(&f.units, "units", "metric", "metric (m, m³, kg, °C, m³/h, liters) or us (ft, ft³, lb, °F, cfm, quarts), for input and output")
 	s.StringVar(&f.volume, "volume", "", "inside volume, m³ or ft³")
-	s.StringVar(&f.sides, "sides", "", "or the three inside lengths, WIDTHxDEPTHxHEIGHT, m or ft")
+	s.StringVar(&f.sides, "sides", "", "instead of --volume: the inside measurements, WIDTHxDEPTHxHEIGHT, m or ft")
 	s.StringVar(&f.covering, "covering", string(sizing.Tent), "tent, film, cabinet or insulate")
 	s.StringVar(&f.species, "species", "", "binomial, as gillkeeper species lists it")
 	s.StringVar(&f.stage, "stage", species.Fruiting.String(), "colonization, pinning, fruiting or rest")
 	s.Float64Var(&f.load, "load", 0, "wet weight of the blocks, kg or lb")
-	s.Float64Var(&f.fruit, "fruit", 0, "weight of fruit bodies on them, kg or lb (default: estimated while fruiting)")
+	s.Float64Var(&f.fruit, "fruit", 0, "weight of the fruit bodies on the blocks, kg or lb (default: estimated while fruiting)")
 	s.StringVar(&f.room, "room", "", "the room's air: TEMPERATURE,HUMIDITY,CO2 in °C or °F, percent, ppm")
-	s.StringVar(&f.summer, "summer", "", "instead of --room: the same in summer")
-	s.StringVar(&f.winter, "winter", "", "and in winter")
+	s.StringVar(&f.summer, "summer", "", "instead of --room: the room's air in summer")
+	s.StringVar(&f.winter, "winter", "", "instead of --room: the room's air in winter")
 	s.Float64Var(&f.altitude, "altitude", 0, "above sea level, m or ft")
 	s.Float64Var(&f.heat, "heat", 0, "average heat of lamps and motors inside, watts")
-	s.StringVar(&f.temperature, "temperature", "", "wanted, over the climate table: LOW,HIGH in °C or °F")
-	s.StringVar(&f.humidity, "humidity", "", "wanted, over the climate table: LOW,HIGH in percent")
-	s.StringVar(&f.co2, "co2-max", "", "wanted at most, over the climate table: ppm")
+	s.StringVar(&f.temperature, "temperature", "", "target, instead of the climate table's: LOW,HIGH in °C or °F")
+	s.StringVar(&f.humidity, "humidity", "", "target, instead of the climate table's: LOW,HIGH in percent")
+	s.StringVar(&f.co2, "co2-max", "", "maximum, instead of the climate table's: ppm")
 	s.Float64Var(&f.fan, "fan", 0, "flow printed on the exhaust fan, m³/h or cfm")
 	s.BoolVar(&f.fanFree, "fan-free", false, "the fan blows freely, without duct or filter")
 	s.DurationVar(&f.fanMinOn, "fan-min-on", 20*time.Second, "shortest run of the fan's plug")
 	s.Float64Var(&f.mister, "mister", 0, "output printed on the humidifier, g/h (mL/h is the same)")
 	s.DurationVar(&f.misterMinOn, "mister-min-on", 20*time.Second, "shortest run of the humidifier's plug")
-	s.Float64Var(&f.reservoir, "reservoir", 0, "of the humidifier, liters or quarts")
+	s.Float64Var(&f.reservoir, "reservoir", 0, "the humidifier's reservoir, liters or quarts")
 	s.BoolVar(&f.example, "example", false, "size a built-in example instead")
 	s.BoolVar(&f.brief, "brief", false, "leave out advice and cautions")
 	s.BoolVar(&f.asJSON, "json", false, "print JSON (always SI, ratios and ppm)")

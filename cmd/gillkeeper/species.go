@@ -22,8 +22,8 @@ func newSpeciesCommand(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "species [NAME]",
 		Short: "Show the climate table: what each species wants at each stage, and how sure that is",
-		Long: "Without a name it shows the whole table, with one it shows that species, what other sources say, and the sources.\n" +
-			"With --config your own rows lie over the built-in ones and are marked.",
+		Long: "Without a name it shows the whole table. With a name it shows that species, what other sources say, and the sources.\n" +
+			"With --config your own rows override the built-in ones and are marked.",
 		Args: arguments("[NAME]"),
 		ValidArgsFunction: func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
 			return species.Builtin().Species(), cobra.ShellCompDirectiveNoFileComp
@@ -43,7 +43,7 @@ func newSpeciesCommand(a *app) *cobra.Command {
 			return p.show(args, asJSON)
 		},
 	}
-	cmd.Flags().StringVar(&file, "config", "", "lay the rows of this configuration over the table")
+	cmd.Flags().StringVar(&file, "config", "", "let the rows of this configuration override the table")
 	cmd.Flags().BoolVar(&fahrenheit, "fahrenheit", false, "show degrees Fahrenheit")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON (always degrees Celsius and ratios)")
 	return cmd

@@ -17,8 +17,8 @@ func newStatusCommand(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "status [CHAMBER]",
 		Short: "Show chambers: air, targets, stage, plugs, reservoir, alarms",
-		Long: "Shows every chamber, or one. Below each value of the air stands what is wanted; a value in parentheses is the\n" +
-			"last known and not fresh.",
+		Long: "Shows every chamber, or one. Each value of the air has its target below it. A value in parentheses is the last known\n" +
+			"one, not a fresh one.",
 		Args:              arguments("[CHAMBER]"),
 		ValidArgsFunction: completion(a.chamberNames),
 		RunE: func(cmd *cobra.Command, args []string) error {

@@ -42,10 +42,10 @@ func newSurveyCommand(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "survey --broker URL",
 		Short: "Listen on a broker, find climate sensors and plugs, and write a configuration to start from",
-		Long: "Listens to everything that the user may read, recognizes humidity, temperature, CO2, light and power, as plain\n" +
+		Long: "Listens to everything that the user may read. It recognizes humidity, temperature, CO2, light and power, as plain\n" +
 			"numbers, JSON, SenML or Homie devices, pairs plugs with their state, power and command, and says how sure it is and\n" +
-			"why. Ctrl-C ends the listening early. Nothing is published, unless --try is given: then each plug is switched over\n" +
-			"and back once you have agreed to it by name.",
+			"why. Ctrl-C stops listening early. Nothing is published, unless --try is given: then each plug is switched over and\n" +
+			"back, once you have agreed to it by name.",
 		Example: "  gillkeeper survey --broker mqtt://broker.lan --for 5m --out gillkeeper.toml\n" +
 			"  gillkeeper survey --broker mqtts://broker.lan --username grower --password-file pw --ca-file ca.pem",
 		Args: arguments(),
@@ -53,13 +53,13 @@ func newSurveyCommand(a *app) *cobra.Command {
 	}
 	s := cmd.Flags()
 	s.StringVar(&f.broker.URL, "broker", "", "the broker's address: mqtt://, mqtts://, ws:// or wss:// with host and port, `URL`")
-	s.StringVar(&f.broker.Username, "username", "", "who logs in")
+	s.StringVar(&f.broker.Username, "username", "", "the user name to log in with")
 	s.StringVar(&f.broker.PasswordFile, "password-file", "", "the `FILE` that holds the password and nothing else")
-	s.StringVar(&f.broker.CAFile, "ca-file", "", "PEM certificates that vouch for the broker, `FILE`")
-	s.StringVar(&f.broker.CertFile, "cert-file", "", "PEM certificate to show to the broker, `FILE`")
-	s.StringVar(&f.broker.KeyFile, "key-file", "", "PEM private key of it, `FILE`")
-	s.StringArrayVar(&f.topics, "topic", nil, "listen to this `FILTER` only, such as shed/#; may be given several times")
-	s.DurationVar(&f.length, "for", time.Minute, "how long to listen; sensors that speak rarely want more, `TIME`")
+	s.StringVar(&f.broker.CAFile, "ca-file", "", "PEM certificates of the authorities to trust, `FILE`")
+	s.StringVar(&f.broker.CertFile, "cert-file", "", "PEM certificate of the client, `FILE`")
+	s.StringVar(&f.broker.KeyFile, "key-file", "", "PEM private key of the client certificate, `FILE`")
+	s.StringArrayVar(&f.topics, "topic", nil, "listen only to this topic `FILTER`, such as shed/#; may be given several times")
+	s.DurationVar(&f.length, "for", time.Minute, "how long to listen, `TIME`; sensors that report rarely need more")
 	s.StringVar(&f.out, "out", "", "write the configuration into this new `FILE` instead of printing it")
 	s.BoolVar(&f.try, "try", false, "ask for each plug whether to switch it over and back")
 	s.BoolVar(&f.asJSON, "json", false, "print JSON")

@@ -32,12 +32,12 @@ func newTrialCommand(a *app) *cobra.Command {
 	var f trialFlags
 	cmd := &cobra.Command{
 		Use:   "trial",
-		Short: "Throw faults at simulated chambers, and count what is found",
-		Long: "Lets simulated chambers run under the policies that keep real ones, as fast as the machine can: healthy first, then\n" +
-			"from there once with each fault, and with pairs of them. Prints for each fault after how many minutes its alarm came\n" +
-			"and how often it was missed, and the alarms without a cause in healthy days. At every step it checks what must hold\n" +
-			"in every run; what did not hold is printed with the words that show it again, at once on standard error and again at\n" +
-			"the end, and the exit status is 1. Ctrl-C ends it early, with the report of what there was until then and exit status 1.\n\n" +
+		Short: "Throw faults at simulated chambers, and count which are found",
+		Long: "Runs simulated chambers under the policies that control real ones, as fast as the machine can: healthy first, then,\n" +
+			"from that point, once with each fault, and with pairs of faults. For each fault it prints how many minutes its alarm\n" +
+			"took and how often it was missed, and it prints the alarms without a cause on healthy days. At every step it checks\n" +
+			"what must hold in every run. What does not hold is printed at once on standard error, and again at the end, with the\n" +
+			"words that show it again, and the exit status is 1. Ctrl-C ends it early with the report so far, and exit status 1.\n\n" +
 			"Faults: " + strings.Join(wrap(strings.Join(trialKinds(), ", "), 100), "\n") + ".",
 		Example: "  gillkeeper trial --chambers 20\n" +
 			"  gillkeeper trial --chambers 100 --days 4 --faults none\n" +
@@ -47,14 +47,14 @@ func newTrialCommand(a *app) *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) error { return a.trial(cmd, &f) },
 	}
 	s := cmd.Flags()
-	s.Uint64Var(&f.seed, "seed", 1, "draws the first chamber, its weather and sensors; the next ones count up from this `SEED`")
+	s.Uint64Var(&f.seed, "seed", 1, "the `SEED` for the first chamber, its weather and sensors; the next ones count up from it")
 	s.IntVar(&f.chambers, "chambers", 8, "how many chambers, `N`")
 	s.Float64Var(&f.days, "days", 2, "how long each runs without faults first, in `DAYS` of the chamber")
 	s.StringSliceVar(&f.faults, "faults", []string{"all"}, "which `FAULTS` to throw: all, slow (those that take days), none, or their names, with commas")
 	s.IntVar(&f.pairs, "pairs", 1, "how many pairs of faults to throw at each chamber, `N`")
-	s.BoolVar(&f.rules, "rules", false, "let the rules alone decide, not the plan: faster")
+	s.BoolVar(&f.rules, "rules", false, "let only the rules decide, not the plan: faster")
 	s.StringVar(&f.replay, "replay", "", "show one trial again: `SEED` or SEED/FAULT or SEED/FAULT+FAULT")
-	s.BoolVar(&f.water, "water", false, "let reservoirs run dry three times each instead, and compare what was forecast")
+	s.BoolVar(&f.water, "water", false, "instead, let each reservoir run dry three times, and compare with the forecasts")
 	s.BoolVar(&f.asJSON, "json", false, "print the report as JSON")
 	return cmd
 }

@@ -20,9 +20,9 @@ func newWhyCommand(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "why CHAMBER",
 		Short: "Give the reasons behind the state of each plug, now or at a past moment",
-		Long: "Gives the reasons that decided, with their numbers, as they were written down then. With --at it gives what grew, what the air\n" +
-			"was and what was wanted of it, and for each plug the last switch before the moment: 14:30, \"2026-03-14 14:30\" in the site's\n" +
-			"time, RFC 3339, or how long ago, such as -2h.",
+		Long: "Gives the reasons behind each plug, with their numbers, as they were recorded at the time. With --at it gives what\n" +
+			"grew, what the air was and what was wanted, and for each plug the last switching before that moment: 14:30,\n" +
+			"\"2026-03-14 14:30\" in the site's time, RFC 3339, or how long ago, such as -2h.",
 		Args:              arguments("CHAMBER"),
 		ValidArgsFunction: completion(a.chamberNames),
 		RunE: func(cmd *cobra.Command, args []string) error {
