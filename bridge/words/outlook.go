@@ -46,7 +46,7 @@ func (w Words) Because(r *outlook.Reason, now time.Time) string {
 	case outlook.Overripe:
 		return fmt.Sprintf("Batch %s will be overripe %s, before you are back.", r.Batch, w.day(r.At, now))
 	case outlook.OutOfRange:
-		return fmt.Sprintf("The chance that %s stays in range is only %s.", inner(r.Quantity), Percent(r.Chance, 0))
+		return fmt.Sprintf("The chance that %s stays in range is only %s.", QuantityAmid(r.Quantity), Percent(r.Chance, 0))
 	}
 	return "Too little is known about this chamber yet: watch it for half a day at its present stage first."
 }
