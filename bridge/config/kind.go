@@ -79,7 +79,7 @@ func plainText(most int) kind {
 
 func pathKind() kind {
 	k := plainText(4096)
-	k.name, k.allowed = "file", "a path; a relative one rests on this file's folder"
+	k.name, k.allowed = "file", "a path; a relative one is relative to this file's folder"
 	return k
 }
 

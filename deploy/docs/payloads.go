@@ -32,7 +32,7 @@ type Message struct {
 
 // Forms are all forms of payload, the simplest first.
 var Forms = []Form{
-	{Title: "A plain number", Says: "The payload is the number and nothing else. Digits, sign, decimal point and exponent are read; a unit behind it, a decimal comma, `NaN` and `inf` are refused.",
+	{Title: "A plain number", Says: "The payload is the number and nothing else. Digits, sign, decimal point and exponent are read; a unit after the number, a decimal comma, `NaN` and `inf` are refused.",
 		Lines: "quantity = \"temperature\"\nname = \"plain\"\ntopic = \"shed/loft/temperature\"\nunit = \"celsius\"",
 		Sent:  []Message{{"shed/loft/temperature", "16.4", false}}, Read: "16.4 °C", Value: 16.4},
 	{Title: "A number in another unit", Says: "The unit is that of the number on the wire.",
@@ -41,19 +41,19 @@ var Forms = []Form{
 	{Title: "A field of a JSON document", Says: "The pointer (RFC 6901) says where the number is. A number in quotes is read too. Several sensors may name the same topic.",
 		Lines: "quantity = \"relative_humidity\"\nname = \"json\"\ntopic = \"shed/loft/air\"\npointer = \"/humidity\"\nunit = \"percent\"",
 		Sent:  []Message{{"shed/loft/air", `{"humidity": 87.2, "temperature": 16.4, "battery": 91}`, false}}, Read: "87.2 % relative humidity", Value: 0.872},
-	{Title: "A field deeper in a JSON document", Says: "Each step of the pointer is a name, or a place in a list that counts from 0.",
+	{Title: "A field deeper in a JSON document", Says: "Each step of the pointer is a name, or a position in a list, counted from 0.",
 		Lines: "quantity = \"co2\"\nname = \"json-deep\"\ntopic = \"shed/loft/station\"\npointer = \"/sensors/1/value\"\nunit = \"ppm\"",
 		Sent:  []Message{{"shed/loft/station", `{"sensors": [{"id": "t", "value": 16.4}, {"id": "co2", "value": 905}]}`, false}}, Read: "905 ppm of CO2", Value: 905},
-	{Title: "A SenML pack", Says: "By RFC 8428: the record's whole name, base name included, picks it; its own unit counts. A record that carries a time older than `max_age` is shown as last known and not used.",
+	{Title: "A SenML pack", Says: "See RFC 8428. `senml_name` is the record's whole name, base name included; the record's own unit is used. A record that carries a time older than `max_age` is shown as last known and not used.",
 		Lines: "quantity = \"relative_humidity\"\nname = \"senml\"\ntopic = \"shed/loft/pack\"\nsenml_name = \"loft-air:humidity\"",
 		Sent:  []Message{{"shed/loft/pack", `[{"bn": "loft-air:", "n": "humidity", "u": "%RH", "v": 88.5}, {"n": "temperature", "u": "Cel", "v": 16.4}]`, false}}, Read: "88.5 % relative humidity", Value: 0.885},
-	{Title: "A property of a Homie device", Says: "Named as device/node/property, of version 5; a whole topic such as `homie/loft-air/climate/temperature` means version 4. The device's description gives the unit, its `$state` whether it lives.",
+	{Title: "A property of a Homie device", Says: "Named as device/node/property, of version 5; a whole topic such as `homie/loft-air/climate/temperature` means version 4. The device's description gives the unit; its `$state` tells whether it is alive.",
 		Lines: "quantity = \"illuminance\"\nname = \"homie\"\nhomie = \"loft-air/climate/light\"",
 		Sent: []Message{
 			{"homie/5/loft-air/$description", `{"homie": "5.0", "version": 1, "nodes": {"climate": {"properties": {"light": {"datatype": "float", "unit": "lx"}}}}}`, true},
 			{"homie/5/loft-air/$state", "ready", true},
 			{"homie/5/loft-air/climate/light", "420", false}}, Read: "420 lx", Value: 420},
-	{Title: "Words for on and off", Says: "The plug is told by `on_payload` and `off_payload`, and says of itself `state_on` or `state_off`, which are the same words unless they are given. Case and blanks around them are forgiven.",
+	{Title: "Words for on and off", Says: "The plug is commanded with `on_payload` and `off_payload`, and reports `state_on` or `state_off`, which are the same words unless they are given. Upper or lower case and surrounding blanks do not matter.",
 		Plug:  true,
 		Lines: "role = \"humidifier\"\nname = \"words\"\ncommand_topic = \"shed/loft/mister/set\"\nstate_topic = \"shed/loft/mister\"",
 		Sent:  []Message{{"shed/loft/mister", "ON", false}}, Read: "on", Value: 1, Command: "ON"},
@@ -65,11 +65,11 @@ var Forms = []Form{
 		Plug:  true,
 		Lines: "role = \"circulation_fan\"\nname = \"json-told\"\ncommand_topic = \"shed/loft/stir/set\"\non_payload = '{\"on\": true}'\noff_payload = '{\"on\": false}'\nstate_topic = \"shed/loft/stir\"\nstate_pointer = \"/on\"\nstate_on = \"true\"\nstate_off = \"false\"",
 		Sent:  []Message{{"shed/loft/stir", `{"on": false}`, false}}, Read: "off", Value: 0, Command: `{"on": true}`},
-	{Title: "A plug that turns itself off", Says: "With `timed_on_payload` the plug is told for how long, so that it goes off by itself when gillkeeper, the broker or the network is lost. `{seconds}` stands for whole seconds. Use it where the plug can do it, for humidifier and heater above all.",
+	{Title: "A plug that turns itself off", Says: "With `timed_on_payload` the command says for how long, so that the plug turns itself off if gillkeeper, the broker or the network is lost. `{seconds}` stands for whole seconds. Use it wherever the plug can do it, above all for humidifier and heater.",
 		Plug:  true,
 		Lines: "role = \"heater\"\nname = \"timed\"\ncommand_topic = \"shed/loft/heat/set\"\ntimed_on_payload = '{\"on\": true, \"for\": {seconds}}'\noff_payload = '{\"on\": false}'\nstate_topic = \"shed/loft/heat\"\nstate_pointer = \"/on\"\nstate_on = \"true\"\nstate_off = \"false\"",
 		Sent:  []Message{{"shed/loft/heat", `{"on": true, "left": 88}`, false}}, Read: "on", Value: 1, Command: `{"on": true, "for": 90}`},
-	{Title: "A level", Says: "A plug that can be dimmed, or has several speeds, is told a number: `{level}` in `level_payload`, 0 for off, `level_full` for all that it can do. What it says of itself is a number on the same scale, or a word for off.",
+	{Title: "A level", Says: "A plug that can be dimmed, or has several speeds, is commanded with a number: `{level}` in `level_payload`, 0 for off, `level_full` for full output. It reports a number on the same scale, or a word for off.",
 		Plug:  true,
 		Lines: "role = \"cooler\"\nname = \"dimmed\"\ncommand_topic = \"shed/loft/cool/set\"\nlevel_payload = '{\"speed\": {level}}'\nlevel_full = 255\nstate_topic = \"shed/loft/cool\"\nstate_pointer = \"/speed\"",
 		Sent:  []Message{{"shed/loft/cool", `{"speed": 51}`, false}}, Read: "on, at a fifth", Value: 1, Command: `{"speed": 255}`},
@@ -86,7 +86,7 @@ var Forms = []Form{
 var results = map[mqtt.Result]string{
 	mqtt.OK:           "It was used.",
 	mqtt.Retained:     "It was kept by the broker, or is older than `max_age` by its own time stamp: shown as last known, and never used.",
-	mqtt.BadPayload:   "It is not what the configuration says of it. The log names the cause, once for each.",
+	mqtt.BadPayload:   "It is not what the configuration says it is. The log names each cause once.",
 	mqtt.Implausible:  "A number that the quantity cannot have, such as 187 % of humidity: probably the wrong `unit` or `pointer`.",
 	mqtt.TooLarge:     fmt.Sprintf("It has more than %d KiB.", mqtt.MaxPayload>>10),
 	mqtt.UnknownTopic: "It came on a topic that nobody asked for.",
@@ -95,7 +95,7 @@ var results = map[mqtt.Result]string{
 // Payloads is every form that sensors and plugs may speak in, by example.
 func Payloads() Page {
 	p := Page{File: "payloads", Man: "gillkeeper-payloads", Section: 5, Title: "Payloads by example", Brief: "what sensors and plugs may say on the broker, by example",
-		Body: []Block{Text("What stands in the configuration, what the device publishes, and what is read. Which form a device speaks, `gillkeeper survey` finds out by listening.")}}
+		Body: []Block{Text("Each example shows what is in the configuration, what the device publishes, and what is read. `gillkeeper survey` finds out by listening which form a device uses.")}}
 	for _, f := range Forms {
 		table := "[[chamber.sensor]]"
 		if f.Plug {

@@ -18,17 +18,17 @@ func Pages() []Page { return []Page{Configuration(), Payloads(), Metrics(), Alar
 
 // tables says what each table of the configuration is for.
 var tables = map[string]string{
-	"[site]":             "Where the chambers stand, and how pages and tables write.",
-	"[broker]":           "The MQTT broker that sensors and plugs speak to. A secret is never in this file: it names a file that holds it.",
-	"[broker.embedded]":  "The broker inside the daemon, where `url` is `embedded`: for a trial, or a household that has none.",
-	"[broker.homie]":     "How the chambers show themselves on the broker, by the Homie convention.",
+	"[site]":             "Where the chambers are, and how pages and tables write.",
+	"[broker]":           "The MQTT broker that sensors and plugs use. Secrets are never in this file: it names the files that hold them.",
+	"[broker.embedded]":  "The broker inside the daemon, when `url` is `embedded`: for a trial, or for a household that has no broker.",
+	"[broker.homie]":     "How the chambers appear on the broker, by the Homie convention.",
 	"[http]":             "Page, API, metrics and health checks.",
-	"[journal]":          "What must last.",
-	"[[notify]]":         "A place for messages to people; there may be several.",
-	"[[chamber]]":        "A fruiting chamber; there may be a thousand. Its sensors and plugs follow it.",
-	"[[chamber.sensor]]": "A sensor of the chamber before it, or of the room whose air it draws in. A device that measures several things is several sensors.",
-	"[[chamber.plug]]":   "A smart plug of the chamber before it, by what hangs on it.",
-	"[[climate]]":        "Your own numbers over a row of the built-in climate table, which `gillkeeper species` shows. What is left out stays as it is there.",
+	"[journal]":          "The file that keeps what must not be lost.",
+	"[[notify]]":         "Where messages to people are sent; there may be several.",
+	"[[chamber]]":        "A fruiting chamber; there may be a thousand. Its sensors and plugs come after it.",
+	"[[chamber.sensor]]": "A sensor of the chamber above it, or of the room whose air that chamber draws in. A device that measures several things is several sensors.",
+	"[[chamber.plug]]":   "A smart plug of the chamber above it, by what is plugged into it.",
+	"[[climate]]":        "Your own numbers in place of a row of the built-in climate table, which `gillkeeper species` shows. What you leave out stays as it is there.",
 }
 
 // Configuration is every key of the file.
@@ -37,8 +37,8 @@ func Configuration() Page {
 		Body: []Block{
 			Text("The configuration is one TOML file, named with `gillkeeper run --config FILE`; the Debian package has it at " +
 				"`/etc/gillkeeper/gillkeeper.toml`. `gillkeeper check FILE` lists every fault with its line, `gillkeeper survey` and " +
-				"`gillkeeper run --first-start` write a first one. A relative path in it rests on its own folder. When the daemon is told to read it " +
-				"again (SIGHUP), the new one is used whole, or the old one kept."),
+				"`gillkeeper run --first-start` write a first one. A relative path in it is relative to its own folder. When the daemon is told to read it " +
+				"again (SIGHUP), it uses the new one whole, or keeps the old one."),
 		}}
 	var terms Terms
 	var table string
@@ -58,7 +58,7 @@ func Configuration() Page {
 		short := k.Type
 		switch {
 		case k.Required:
-			short += "; must stand"
+			short += "; required"
 		case k.Default != "":
 			short += "; default " + k.Default
 		}
@@ -85,10 +85,10 @@ func Metrics() Page {
 	}
 	return Page{File: "metrics", Man: "gillkeeper-metrics", Section: 7, Title: "Metrics", Brief: "what gillkeeper shows to Prometheus",
 		Body: []Block{
-			Text("They are served at `/metrics`, without a token, in the text format and in OpenMetrics. Beside these stand the usual ones of the Go " +
+			Text("They are served at `/metrics`, without a token, in the text format and in OpenMetrics, together with the usual ones of the Go " +
 				"runtime and of the process."),
 			Text("Labels: `chamber` and `batch` are names; `place` is `chamber` or `room`; `plug` and `sensor` are names in the chamber; `role` is what " +
-				"hangs on the plug; `quantity` is `relative_humidity`, `temperature`, `co2` or `illuminance`; `flush` is the crop number of a batch, from 1. " +
+				"is plugged into the plug; `quantity` is `relative_humidity`, `temperature`, `co2` or `illuminance`; `flush` is the crop number of a batch, from 1. " +
 				"A series is absent rather than guessed: what is not known now has no value."),
 			terms,
 		}}
@@ -98,11 +98,11 @@ func Metrics() Page {
 func Alarms() Page {
 	p := Page{File: "alarms", Man: "gillkeeper-alarms", Section: 7, Title: "Alarms", Brief: "what gillkeeper warns of, and what to do",
 		Body: []Block{
-			Text("An alarm is raised when its condition has stood for its on-delay, and returns to normal by itself when the condition has been gone for " +
-				"its off-delay. States and words are those of ISA-18.2 and IEC 62682. Priority follows from how bad it gets and how much time is left to " +
-				"respond. What follows from another alarm is attached to that one and not told by itself; what another alarm explains is suppressed by " +
+			Text("An alarm is raised when its condition has lasted for its on-delay, and returns to normal by itself when the condition has been gone for " +
+				"its off-delay. States and terms are those of ISA-18.2 and IEC 62682. Priority follows from how bad it gets and how much time is left to " +
+				"respond. What follows from another alarm is attached to that one and not announced on its own; what another alarm explains is suppressed by " +
 				"design. Delays and deadbands are starting values after common practice: no standard gives any for a fruiting chamber."),
-			Text("gillkeeper is no safety device. Where people work beside chambers that give off CO2, use a certified alarm."),
+			Text("gillkeeper is not a safety device. Where people work beside chambers that give off CO2, use a certified alarm."),
 		}}
 	for i := range alarm.Declared {
 		d := &alarm.Declared[i]
