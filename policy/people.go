@@ -175,7 +175,7 @@ func (p *Policy) applyRefill(s State, a *Action, now time.Time) (State, error) {
 	case capacity > 0 && a.Liters > capacity:
 		return s, &Refusal{Field: "liters", Value: fmt.Sprint(a.Liters), Allowed: fmt.Sprintf("the reservoir holds %g L; correct reservoir_liters in the configuration if it holds more", capacity)}
 	case capacity == 0 && a.Liters == 0:
-		return s, &Refusal{Field: "liters", Value: "0", Allowed: "how much full is, is not known: set reservoir_liters in the configuration, or name the liters"}
+		return s, &Refusal{Field: "liters", Value: "0", Allowed: "the capacity is not known: set reservoir_liters in the configuration, or give the liters"}
 	}
 	s.Filling = &Filling{ID: a.ID, At: now, Before: s.Reservoir}
 	s.Reservoir = s.Reservoir.Refill(&p.Spec.Plugs[i], a.Liters, now)

@@ -253,7 +253,7 @@ func (w *writer) spare(f *Findings) {
 		}
 	}
 	for _, p := range f.spare.plugs {
-		lines = append(lines, fmt.Sprintf("# plug, %s: %s %s, told on %s", percent(p.Sure), p.State.Topic, p.State.Pointer, p.Command.Topic))
+		lines = append(lines, fmt.Sprintf("# plug, %s: %s %s, takes commands on %s", percent(p.Sure), p.State.Topic, p.State.Pointer, p.Command.Topic))
 	}
 	if len(lines) == 0 {
 		return

@@ -195,7 +195,7 @@ func (s *Survey) command(p *Plug) {
 		}
 		if on, off, ok := saying(raw.texts, p.On, p.Off); ok {
 			p.Command = Command{Topic: t, On: on, Off: off, Heard: true}
-			p.add(byCommand, "it is told on "+t)
+			p.add(byCommand, "it takes commands on "+t)
 			if s.answers(t, p) {
 				p.add(byAnswer, "and does so within seconds")
 			}

@@ -34,7 +34,7 @@ func TestFirstStart(t *testing.T) {
 	}
 	brokertest.Go(t, s.Run)
 
-	x := browse(t, "http://"+s.Addr().String()).open("/").holds("First start", "Where do sensors and plugs speak?")
+	x := browse(t, "http://"+s.Addr().String()).open("/").holds("First start", "Where do your sensors and plugs report?")
 	x.submit("start/listen", map[string]string{"url": "http://nowhere"}).holds(`role="alert"`, "scheme")
 	x.submit("start/listen", map[string]string{"url": "embedded"}).holds("no sensor speaks")
 	x.submit("start/listen", map[string]string{"url": strings.Replace(b.URL(), "tcp://", "mqtt://", 1)})

@@ -200,7 +200,7 @@ func (a *app) askRole(p *survey.Plug, ask func(string, ...any) string) chamber.R
 		guess = "take " + p.Role.String()
 	}
 	for {
-		answer := ask("What hangs on it? %s, or Enter to %s: ", strings.Join(words, ", "), guess)
+		answer := ask("What is plugged into it? %s, or Enter to %s: ", strings.Join(words, ", "), guess)
 		if answer == "" {
 			return 0
 		}
@@ -264,7 +264,7 @@ func (a *app) printFound(found *survey.Findings) {
 		if !p.Command.Heard {
 			told += " (a guess)"
 		}
-		t.add(fmt.Sprintf("%.0f %%", 100*p.Sure), what, at(&p.State), "told on "+oneLine(told), oneLine(strings.Join(p.Because, ", ")))
+		t.add(fmt.Sprintf("%.0f %%", 100*p.Sure), what, at(&p.State), "takes commands on "+oneLine(told), oneLine(strings.Join(p.Because, ", ")))
 	}
 	for _, x := range found.Powers {
 		sensor(x)

@@ -91,30 +91,30 @@ func byStage(record, more string) string {
 func Rows() []Row {
 	return []Row{
 		{"Now", []Panel{
-			{Title: "Alarms", Says: "How many stand, the graver the redder.", Kind: number, span: 3,
+			{Title: "Alarms", Says: "How many are active; the worse, the redder.", Kind: number, span: 3,
 				Queries: []Query{{"sum by (chamber) (" + in("gillkeeper_alarm_active", "") + ")", "{{chamber}}"}}, warn: []step{{0, "green"}, {1, "orange"}, {3, "red"}}},
 			{Title: "Humidity", Kind: number, Unit: "percentunit", Decimals: 1, span: 3, Queries: []Query{{in("gillkeeper_air_relative_humidity_ratio", `place="chamber"`), "{{chamber}}"}}},
 			{Title: "CO2", Kind: number, Unit: "ppm", span: 3, Queries: []Query{{in("gillkeeper_air_co2_ppm", `place="chamber"`), "{{chamber}}"}}},
 			{Title: "Temperature", Kind: number, Unit: "celsius", Decimals: 1, span: 3, Queries: []Query{{in("gillkeeper_air_temperature_celsius", `place="chamber"`), "{{chamber}}"}}},
-			{Title: "Reservoir lasts", Says: "At the present use.", Kind: number, Unit: "s", span: 3, Queries: []Query{{"gillkeeper_reservoir_empty_in_seconds" + here, "{{chamber}}"}}, warn: []step{{0, "red"}, {43200, "orange"}, {86400, "green"}}, Rare: true},
+			{Title: "Reservoir lasts", Says: "At the present rate of use.", Kind: number, Unit: "s", span: 3, Queries: []Query{{"gillkeeper_reservoir_empty_in_seconds" + here, "{{chamber}}"}}, warn: []step{{0, "red"}, {43200, "orange"}, {86400, "green"}}, Rare: true},
 			{Title: "In range, last day", Says: "Share of the time that humidity was where it should be.", Kind: number, Unit: "percentunit", span: 3,
 				Queries: []Query{{"sum by (chamber) (increase(" + in("gillkeeper_in_range_seconds_total", `quantity="relative_humidity"`) + "[1d])) / sum by (chamber) (increase(" + in("gillkeeper_observed_seconds_total", `quantity="relative_humidity"`) + "[1d]))", "{{chamber}}"}},
 				warn:    []step{{0, "red"}, {0.7, "orange"}, {0.9, "green"}}},
-			{Title: "Last decision", Says: "Seconds since the chamber was last decided on.", Kind: number, Unit: "s", span: 3, Queries: []Query{{"time() - gillkeeper_last_decision_timestamp_seconds" + here, "{{chamber}}"}}, warn: []step{{0, "green"}, {120, "orange"}, {300, "red"}}},
+			{Title: "Last decision", Says: "Seconds since the last decision for the chamber.", Kind: number, Unit: "s", span: 3, Queries: []Query{{"time() - gillkeeper_last_decision_timestamp_seconds" + here, "{{chamber}}"}}, warn: []step{{0, "green"}, {120, "orange"}, {300, "red"}}},
 			{Title: "Broker", Says: "1 while the connection is open.", Kind: number, span: 3, Queries: []Query{{"gillkeeper_broker_connected", "connected"}}, warn: []step{{0, "red"}, {1, "green"}}},
 		}},
 		{"Climate against what is wanted", []Panel{
-			{Title: "Relative humidity", Says: "Low, aim and high are what the crop's stage wants now. A gap means that no fresh reading was to be trusted.", Unit: "percentunit", Decimals: 1, span: 12,
+			{Title: "Relative humidity", Says: "Low, aim and high are what the crop's stage wants now. A gap means that there was no fresh, trusted reading.", Unit: "percentunit", Decimals: 1, span: 12,
 				Queries: climate("gillkeeper_air_relative_humidity_ratio", "relative_humidity", "low", "aim", "high"), high: cog.ToPtr(1.0)},
 			{Title: "Carbon dioxide", Unit: "ppm", span: 12, Queries: climate("gillkeeper_air_co2_ppm", "co2", "high"), low: cog.ToPtr(0.0)},
 			{Title: "Temperature", Unit: "celsius", Decimals: 1, span: 12, Queries: climate("gillkeeper_air_temperature_celsius", "temperature", "low", "high")},
-			{Title: "Vapor pressure deficit", Says: "The drying power that a wet cap feels: 0 means wet caps, much means cracked ones.", Unit: "pressurepa", span: 12,
+			{Title: "Vapor pressure deficit", Says: "The drying power that a wet cap feels: 0 means wet caps, a high value cracked ones.", Unit: "pressurepa", span: 12,
 				Queries: []Query{{in("gillkeeper_air_vapor_pressure_deficit_pascals", `place="chamber"`), "{{chamber}}"}}, low: cog.ToPtr(0.0)},
 		}},
 		{"Plugs", []Panel{
 			{Title: "Told to be on", Kind: band, span: 12, Queries: []Query{{"gillkeeper_plug_commanded_on" + here, "{{chamber}} {{plug}}"}}},
 			{Title: "Share of the time on", Says: "Over the last hour.", Unit: "percentunit", span: 12, Queries: []Query{{"rate(gillkeeper_plug_on_seconds_total" + here + "[1h])", "{{chamber}} {{plug}}"}}, low: cog.ToPtr(0.0), high: cog.ToPtr(1.0)},
-			{Title: "Switchings an hour", Says: "Relays wear: a hundred thousand is a common life.", span: 12, Queries: []Query{{"increase(gillkeeper_plug_switches_total" + here + "[1h])", "{{chamber}} {{plug}}"}}, low: cog.ToPtr(0.0)},
+			{Title: "Switchings an hour", Says: "Relays wear out: a hundred thousand is a common life.", span: 12, Queries: []Query{{"increase(gillkeeper_plug_switches_total" + here + "[1h])", "{{chamber}} {{plug}}"}}, low: cog.ToPtr(0.0)},
 			{Title: "Power", Unit: "watt", span: 12, Queries: []Query{{"gillkeeper_plug_power_watts" + here, "{{chamber}} {{plug}}"}}, low: cog.ToPtr(0.0), Rare: true},
 		}},
 		{"Water", []Panel{
@@ -122,9 +122,9 @@ func Rows() []Row {
 			{Title: "Reservoir lasts", Unit: "s", span: 12, Queries: []Query{{"gillkeeper_reservoir_empty_in_seconds" + here, "{{chamber}}"}}, low: cog.ToPtr(0.0), Rare: true},
 		}},
 		{"What was learned of the chamber", []Panel{
-			{Title: "Air changes an hour", Says: "With the fan on, and by leaks alone. Falling with the fan on: a filter clogs.", span: 12, Queries: []Query{{"gillkeeper_air_changes_per_hour" + here, "{{chamber}} {{state}}"}}, low: cog.ToPtr(0.0), Rare: true},
+			{Title: "Air changes an hour", Says: "With the fan on, and by leaks alone. If it falls with the fan on, a filter is clogging.", span: 12, Queries: []Query{{"gillkeeper_air_changes_per_hour" + here, "{{chamber}} {{state}}"}}, low: cog.ToPtr(0.0), Rare: true},
 			{Title: "CO2 given off by the crop, g/h", Says: "Rises at pinning, falls after a harvest.", Decimals: 2, span: 12, Queries: []Query{{"gillkeeper_co2_generation_grams_per_hour" + here, "{{chamber}}"}}, low: cog.ToPtr(0.0), Rare: true},
-			{Title: "Mist that becomes vapor, g/h of on-time", Says: "Falling: the humidifier scales.", span: 12, Queries: []Query{{"gillkeeper_humidifier_evaporated_grams_per_hour" + here, "{{chamber}}"}}, low: cog.ToPtr(0.0), Rare: true},
+			{Title: "Mist that becomes vapor, g/h of on-time", Says: "If it falls, the humidifier is scaling up.", span: 12, Queries: []Query{{"gillkeeper_humidifier_evaporated_grams_per_hour" + here, "{{chamber}}"}}, low: cog.ToPtr(0.0), Rare: true},
 			{Title: "Water drawn, g/h of on-time", Says: "Known once a filling was seen from full to dry.", span: 12, Queries: []Query{{"gillkeeper_humidifier_output_grams_per_hour" + here, "{{chamber}}"}}, low: cog.ToPtr(0.0), Rare: true},
 		}},
 		{"Crop", []Panel{
@@ -132,7 +132,7 @@ func Rows() []Row {
 			{Title: "In range by stage", Says: "Share of the observed time, since the beginning.", Unit: "percentunit", span: 12,
 				Queries: []Query{{"sum by (chamber, quantity, stage) (gillkeeper_in_range_seconds_total" + here + ") / sum by (chamber, quantity, stage) (gillkeeper_observed_seconds_total" + here + ")", "{{chamber}} {{quantity}} {{stage}}"}}, low: cog.ToPtr(0.0), high: cog.ToPtr(1.0)},
 			{Title: "Harvested", Unit: "massg", span: 12, Queries: []Query{{"gillkeeper_harvest_fresh_grams_total" + here, "{{chamber}} {{batch}}, flush {{flush}}"}}, low: cog.ToPtr(0.0), Rare: true},
-			{Title: "Biological efficiency", Says: "Fresh weight harvested by dry weight of the substrate.", Unit: "percentunit", span: 12, Queries: []Query{{"gillkeeper_biological_efficiency_ratio" + here, "{{chamber}} {{batch}}, flush {{flush}}"}}, low: cog.ToPtr(0.0), Rare: true},
+			{Title: "Biological efficiency", Says: "Fresh weight harvested, divided by the dry weight of the substrate.", Unit: "percentunit", span: 12, Queries: []Query{{"gillkeeper_biological_efficiency_ratio" + here, "{{chamber}} {{batch}}, flush {{flush}}"}}, low: cog.ToPtr(0.0), Rare: true},
 		}},
 		{"Conditions against yield", []Panel{
 			{Title: "Conditions of each stage, and what the flush gave", Says: "Means over the stage. Compare first flushes with first flushes, within a species. What goes together need not be cause and effect: gillkeeper report does the arithmetic.",
@@ -151,7 +151,7 @@ func Rows() []Row {
 		{"The daemon", []Panel{
 			{Title: "Alarms", Kind: band, span: 12, Queries: []Query{{"max by (chamber, alarm) (" + in("gillkeeper_alarm_active", "") + ") > 0", "{{chamber}} {{alarm}}"}}, Rare: true},
 			{Title: "Messages a minute", Says: "From sensors and plugs, by what became of them.", span: 12, Queries: []Query{{"sum by (result) (rate(gillkeeper_messages_total" + here + "[10m])) * 60", "{{result}}"}}, low: cog.ToPtr(0.0), Rare: true},
-			{Title: "A decision takes", Says: "99 of 100 take less.", Unit: "s", span: 12, Queries: []Query{{"histogram_quantile(0.99, sum by (le) (rate(gillkeeper_decision_duration_seconds_bucket[10m])))", "p99"}}, low: cog.ToPtr(0.0), Rare: true},
+			{Title: "A decision takes", Says: "99 of 100 take less time.", Unit: "s", span: 12, Queries: []Query{{"histogram_quantile(0.99, sum by (le) (rate(gillkeeper_decision_duration_seconds_bucket[10m])))", "p99"}}, low: cog.ToPtr(0.0), Rare: true},
 			{Title: "Sensors that count", Says: "1 while the last reading is fresh and trusted.", Kind: band, span: 12, Queries: []Query{{"gillkeeper_sensor_fresh" + here, "{{chamber}} {{sensor}}"}}},
 		}},
 	}

@@ -42,7 +42,7 @@ func TestActions(t *testing.T) {
 			x.goTo(page).click(`a[href*="do/note"]`).fill("#f-note", "<b>first pins</b>").click(button).sees("The note is written down.")
 
 			x.goTo(page).click(`a[href*="do/retire"]`).sees("Take the batch out").click(button).sees("its figures stay")
-			x.click(button).sees(batch+" is taken out.", "Nothing grows here.")
+			x.click(button).sees(batch+" is taken out.", "Nothing is growing here.")
 			x.click("#done button").sees("Taken back.", "fruiting, day 1")
 
 			x.goTo("/chamber/"+badName).click(`a[href*="do/refill"]`).click(button).sees("The filling is written down.", badName)
