@@ -146,7 +146,7 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 	case AlarmAck, AlarmUnack, AlarmShelve, AlarmUnshelve, AlarmOutOfService, AlarmInService:
 		s, events, err = applyAlarm(s, a, now)
 	default:
-		err = &Refusal{Field: "kind", Value: string(a.Kind), Allowed: "it is no action"}
+		err = &Refusal{Field: "kind", Value: string(a.Kind), Allowed: "it is not an action"}
 	}
 	if err != nil {
 		return s, nil, refusal(err)

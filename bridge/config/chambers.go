@@ -94,7 +94,7 @@ func (r *reader) sensor(t *table, domain string) (chamber.Sensor, SensorBinding)
 	}
 	s.Device = deviceOf(&b)
 	if b.HasPointer && b.SenMLName != "" {
-		r.fault(t, "senml_name", Fault{What: "stands beside pointer", Allowed: "a payload is read one way or the other: remove one"})
+		r.fault(t, "senml_name", Fault{What: "is given together with pointer", Allowed: "a payload is read one way or the other: remove one"})
 	}
 	if !s.CompensatesPressure && s.Quantity != chamber.CO2 && s.Quantity != 0 {
 		r.fault(t, "compensates_pressure", Fault{What: "has no meaning for " + s.Quantity.String(), Allowed: "only co2 sensors feel the pressure: remove it", Warning: true})
@@ -113,7 +113,7 @@ func (r *reader) unit(t *table, q chamber.Quantity) Unit {
 	}
 	u := get[Unit](r, t, "unit")
 	if units[u].quantity != q {
-		r.fault(t, "unit", Fault{What: "is no unit of " + q.String(), Allowed: quotedList(words(fitting))})
+		r.fault(t, "unit", Fault{What: "is not a unit of " + q.String(), Allowed: quotedList(words(fitting))})
 	}
 	return u
 }
@@ -177,11 +177,11 @@ func (r *reader) levels(t *table, p *chamber.Plug, b *PlugBinding) {
 		return
 	}
 	if r.given(t, "levels") && r.given(t, "min_level") {
-		r.fault(t, "min_level", Fault{What: "stands beside levels", Allowed: "the first of levels is the lowest: remove one"})
+		r.fault(t, "min_level", Fault{What: "is given together with levels", Allowed: "the first of levels is the lowest: remove one"})
 	}
 	for _, key := range []string{"on_payload", "timed_on_payload", "state_on"} {
 		if r.given(t, key) && get[string](r, t, key) != "" {
-			r.fault(t, key, Fault{What: "stands beside level_payload", Allowed: "a number says it: remove one; level_payload may have {seconds} in it"})
+			r.fault(t, key, Fault{What: "is given together with level_payload", Allowed: "a number says it: remove one; level_payload may have {seconds} in it"})
 		}
 	}
 	if n := len(list); n > 0 && list[n-1] > full {

@@ -48,7 +48,7 @@ func (r *reader) climateFault(t *table, f *species.Fault) {
 		if !r.given(t, "species") || !r.given(t, "stage") || t.faulty["relative_humidity"] || t.faulty["temperature_c"] {
 			return
 		}
-		g.What, g.Nearest = "is no row of the built-in table as it stands", nearSpecies(get[string](r, t, "species"))
+		g.What, g.Nearest = "is not a row of the built-in table", nearSpecies(get[string](r, t, "species"))
 	}
 	r.fault(t, key, g)
 }

@@ -34,7 +34,7 @@ func readSideFile(path string) ([]byte, fs.FileMode, error) {
 		return nil, 0, err
 	}
 	if !info.Mode().IsRegular() {
-		return nil, 0, errors.New("is no regular file")
+		return nil, 0, errors.New("is not a regular file")
 	}
 	f, err := os.Open(path)
 	if err != nil {

@@ -50,22 +50,22 @@ var homieKind = textKind("Homie property", homieForm, func(s string) (any, *comp
 	case len(l) == 5 && l[1] == "5":
 		h = HomieRef{Domain: l[0], Device: l[2], Node: l[3], Property: l[4]}
 	default:
-		return nil, &complaint{what: "is no property of a Homie device"}
+		return nil, &complaint{what: "is not a property of a Homie device"}
 	}
 	for _, id := range []string{h.Device, h.Node, h.Property} {
 		if !homie.LegalID(id) {
-			return nil, &complaint{what: "has " + quote(id) + " in it, which is no Homie id: those have a-z, 0-9 and -"}
+			return nil, &complaint{what: "has " + quote(id) + " in it, which is not a Homie id: those have a-z, 0-9 and -"}
 		}
 	}
 	if err := checkCommandTopic(h.Topic()); h.Domain != "" && err != nil {
-		return nil, &complaint{what: "is no topic to use: it " + err.Error()}
+		return nil, &complaint{what: "is not a usable topic: it " + err.Error()}
 	}
 	return h, nil
 })
 
 var homieDomainKind = textKind("Homie domain", "one level of a topic: letters a-z, digits and -", func(s string) (any, *complaint) {
 	if len(s) > maxName || !homie.LegalID(s) {
-		return nil, &complaint{what: "is no level of a topic that Homie can have"}
+		return nil, &complaint{what: "is not a level of a topic that Homie can have"}
 	}
 	return s, nil
 })
@@ -89,7 +89,7 @@ func (r *reader) homieRef(t *table, key, domain string, instead ...string) *Homi
 	}
 	for _, k := range instead {
 		if r.given(t, k) {
-			r.fault(t, k, Fault{What: "stands beside " + key, Allowed: key + " says it already: remove one"})
+			r.fault(t, k, Fault{What: "is given together with " + key, Allowed: key + " says it already: remove one"})
 		}
 	}
 	return &h

@@ -41,7 +41,7 @@ var hostsKind = kind{name: "list of names", allowed: fmt.Sprintf(`up to %d names
 		}
 		name := strings.ToLower(strings.TrimSuffix(s, "."))
 		if _, err := netip.ParseAddr(name); err != nil && (len(name) > 253 || !hostName.MatchString(name)) {
-			c := &complaint{what: fmt.Sprintf("has %q, which is no name of a host", s)}
+			c := &complaint{what: fmt.Sprintf("has %q, which is not a host name", s)}
 			if _, rest, ok := strings.Cut(name, "://"); ok {
 				name = rest
 			}
@@ -62,7 +62,7 @@ func beforePort(host string) string {
 
 var basePathKind = textKind("path", `such as "/grow": letters, digits and - . _ ~ between slashes, none at the end`, func(s string) (any, *complaint) {
 	if len(s) > maxText || !basePath.MatchString(s) || strings.Contains(s+"/", "/../") || strings.Contains(s+"/", "/./") {
-		c := &complaint{what: "is no path to stand before others"}
+		c := &complaint{what: "is not a path that can go in front of others"}
 		if better := "/" + strings.Trim(s, "/"); better != "/" && basePath.MatchString(better) {
 			c.nearest = better
 		}

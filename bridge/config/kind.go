@@ -130,11 +130,11 @@ var levelsKind = kind{name: "list of numbers", allowed: fmt.Sprintf("1 to %d asc
 		v, ok := asNumber(x)
 		switch {
 		case !ok:
-			return nil, &complaint{what: "has an element that is no number"}
+			return nil, &complaint{what: "has an element that is not a number"}
 		case i == 0 && v == 0:
 			continue
 		case !(v > 0) || math.IsInf(v, 0):
-			return nil, &complaint{what: "has " + number(v) + " in it, which is no level"}
+			return nil, &complaint{what: "has " + number(v) + " in it, which is not a level"}
 		case len(levels) > 0 && v <= levels[len(levels)-1]:
 			return nil, &complaint{what: "does not ascend: " + number(v) + " stands after " + number(levels[len(levels)-1])}
 		}
@@ -167,7 +167,7 @@ func nameKind(allowed string, pattern *regexp.Regexp) kind {
 			if len(better) > maxName {
 				better = ""
 			}
-			return nil, &complaint{what: "is no name for a part of a topic or a label", nearest: better}
+			return nil, &complaint{what: "is not a name for a part of a topic or a label", nearest: better}
 		}
 		return s, nil
 	})
@@ -181,7 +181,7 @@ func wordKind[T any](words []string, value func(i int) T) kind {
 				return value(i), nil
 			}
 		}
-		return nil, &complaint{what: "is none of the words", nearest: nearest.Word(s, words)}
+		return nil, &complaint{what: "is not one of the words", nearest: nearest.Word(s, words)}
 	})
 }
 
@@ -253,7 +253,7 @@ func sideOf(v, low, high float64) string {
 	case v > high:
 		return "is above " + number(high)
 	}
-	return "is no number to work with"
+	return "is not a usable number"
 }
 
 func durationKind(s Span) kind {
@@ -261,7 +261,7 @@ func durationKind(s Span) kind {
 		d, err := time.ParseDuration(text)
 		switch {
 		case err != nil:
-			return nil, &complaint{what: "is no duration", allowed: `write a number and its unit, such as "20s", "5m" or "1h30m": ` + s.String(),
+			return nil, &complaint{what: "is not a duration", allowed: `write a number and its unit, such as "20s", "5m" or "1h30m": ` + s.String(),
 				nearest: guessDuration(text)}
 		case d < s.Low && !s.holds(d):
 			return nil, &complaint{what: "is shorter than " + shortDuration(s.Low)}
@@ -312,7 +312,7 @@ func pairKind(l Limit) kind {
 		high, ok2 := asNumber(list[1])
 		switch {
 		case !ok1 || !ok2:
-			return nil, &complaint{what: "has an element that is no number"}
+			return nil, &complaint{what: "has an element that is not a number"}
 		case !l.holds(low) || !l.holds(high):
 			c := &complaint{what: sideOf(low, l.Low, l.High)}
 			if l.holds(low) {
@@ -333,7 +333,7 @@ func pairKind(l Limit) kind {
 var clockKind = textKind("time of day", `"00:00" to "23:59"`, func(s string) (any, *complaint) {
 	t, err := time.Parse("15:04", s)
 	if err != nil {
-		return nil, &complaint{what: "is no time of day"}
+		return nil, &complaint{what: "is not a time of day"}
 	}
 	return time.Duration(t.Hour())*time.Hour + time.Duration(t.Minute())*time.Minute, nil
 })
@@ -351,7 +351,7 @@ var clockPairKind = kind{name: "two times of day", allowed: `two times of day, s
 	for i, x := range list {
 		at, c := clockKind.read(x)
 		if c != nil {
-			return nil, &complaint{what: "has an element that is no time of day"}
+			return nil, &complaint{what: "has an element that is not a time of day"}
 		}
 		pair[i] = at.(time.Duration)
 	}
@@ -364,7 +364,7 @@ var clockPairKind = kind{name: "two times of day", allowed: `two times of day, s
 func topicKind(check func(string) error) kind {
 	return textKind("topic", "an MQTT topic name: at least one character, no +, no #, no control character", func(s string) (any, *complaint) {
 		if err := check(s); err != nil {
-			return nil, &complaint{what: "is no topic to use: it " + err.Error()}
+			return nil, &complaint{what: "is not a usable topic: it " + err.Error()}
 		}
 		return s, nil
 	})
@@ -373,7 +373,7 @@ func topicKind(check func(string) error) kind {
 var pointerKind = textKind("JSON pointer", `such as "/humidity" or "/sensors/0/value"`, func(s string) (any, *complaint) {
 	p, err := pointer.Compile(s)
 	if err != nil {
-		c := &complaint{what: "is no JSON pointer: " + err.Error()}
+		c := &complaint{what: "is not a JSON pointer: " + err.Error()}
 		if !strings.HasPrefix(s, "/") {
 			if _, err := pointer.Compile("/" + s); err == nil {
 				c.nearest = "/" + s
@@ -388,7 +388,7 @@ var senMLName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9:./_-]*$`)
 
 var senMLKind = textKind("text", "the full name of a record: letters, digits and - : . / _, a letter or digit first", func(s string) (any, *complaint) {
 	if len(s) > maxText || !senMLName.MatchString(s) { // RFC 8428 section 4.5.1
-		return nil, &complaint{what: "is no SenML name"}
+		return nil, &complaint{what: "is not a SenML name"}
 	}
 	return s, nil
 })
@@ -396,7 +396,7 @@ var senMLKind = textKind("text", "the full name of a record: letters, digits and
 var listenKind = textKind("address", `host and port, such as "127.0.0.1:9420"`, func(s string) (any, *complaint) {
 	host, port, err := net.SplitHostPort(s)
 	if err != nil {
-		c := &complaint{what: "is no host and port"}
+		c := &complaint{what: "is not a host and port"}
 		if net.ParseIP(s) != nil {
 			c.what = "has no port"
 		}
@@ -423,7 +423,7 @@ var brokerKind = textKind("address", `mqtt://, mqtts://, ws:// or wss:// with ho
 	}
 	u, err := url.Parse(s)
 	if err != nil {
-		return nil, &complaint{what: "is no address"}
+		return nil, &complaint{what: "is not an address"}
 	}
 	port, known := brokerPorts[u.Scheme]
 	switch {

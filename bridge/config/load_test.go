@@ -236,7 +236,7 @@ func TestSideFilesOnDisk(t *testing.T) {
 	if err := os.Mkdir(secret, 0o700); err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err = Load(path); err == nil || !strings.Contains(err.Error(), "is no regular file") {
+	if _, _, err = Load(path); err == nil || !strings.Contains(err.Error(), "is not a regular file") {
 		t.Errorf("folder as secret: %v", err)
 	}
 }

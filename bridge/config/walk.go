@@ -71,10 +71,10 @@ func (r *reader) section(t *table, s *section, raw any, at *spot, line int) {
 	case isTable && !s.list:
 		list, at = []map[string]any{single}, &spot{line: line, items: []*spot{at}}
 	case isTable:
-		r.faultAt(line, r.within(t, key), Fault{What: "stands in single brackets", Allowed: "there may be several, so write " + s.heading()})
+		r.faultAt(line, r.within(t, key), Fault{What: "is in single brackets", Allowed: "there may be several, so write " + s.heading()})
 		list, at = []map[string]any{single}, &spot{line: line, items: []*spot{at}}
 	case isList:
-		r.faultAt(line, r.within(t, key), Fault{What: "stands in double brackets", Allowed: "there is only one, so write " + s.heading()})
+		r.faultAt(line, r.within(t, key), Fault{What: "is in double brackets", Allowed: "there is only one, so write " + s.heading()})
 		return
 	default:
 		r.faultAt(line, r.within(t, key), Fault{What: "is " + typeName(raw) + ", not a table", Allowed: "write " + s.heading() + " on a line of its own and its keys below"})

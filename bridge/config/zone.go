@@ -9,7 +9,7 @@ var zoneKind = textKind("timezone", `a name of the IANA time zone database, such
 	if z, err := time.LoadLocation(s); err == nil {
 		return z, nil
 	}
-	return nil, &complaint{what: "is no timezone that this machine knows", nearest: nearestZone(s)}
+	return nil, &complaint{what: "is not a timezone that this machine knows", nearest: nearestZone(s)}
 })
 
 // nearestZone gives a timezone whose name is one letter, one swap or its capitals away. The list of names is not to

@@ -47,14 +47,14 @@ var (
 // ParseFloat reads a payload of the datatype float.
 func ParseFloat(s string) (float64, error) {
 	if !floatForm.MatchString(s) {
-		return 0, errors.New("is no number of digits, point, minus and exponent")
+		return 0, errors.New("is not a number of digits, point, minus and exponent")
 	}
 	v, err := strconv.ParseFloat(s, 64)
 	if err != nil && math.IsInf(v, 0) {
 		return 0, errors.New("is out of range")
 	}
 	if err != nil && !errors.Is(err, strconv.ErrRange) { // too small to tell from zero is zero
-		return 0, errors.New("is no number")
+		return 0, errors.New("is not a number")
 	}
 	return v, nil
 }
@@ -69,7 +69,7 @@ func (p *Property) Accept(payload string, current float64) error {
 	switch p.Datatype {
 	case Integer:
 		if _, err := strconv.ParseInt(payload, 10, 64); err != nil || !integerForm.MatchString(payload) {
-			return errors.New("is no whole number")
+			return errors.New("is not a whole number")
 		}
 		_, err := p.Fit(payload, current)
 		return err
@@ -90,7 +90,7 @@ func (p *Property) Accept(payload string, current float64) error {
 		}
 	case Duration:
 		if !durationForm.MatchString(payload) || payload == "PT" {
-			return errors.New("is no duration such as PT15M")
+			return errors.New("is not a duration such as PT15M")
 		}
 	}
 	return nil

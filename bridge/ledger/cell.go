@@ -51,7 +51,7 @@ func number(field func(*api.Entry) *float64) reader {
 		}
 		v, err := strconv.ParseFloat(s, 64)
 		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) || strings.ContainsAny(s, "xXpP_") {
-			return fmt.Errorf("%s is no number; write it like 840 or 4.2", quoted(s))
+			return fmt.Errorf("%s is not a number; write it like 840 or 4.2", quoted(s))
 		}
 		*field(e) = v
 		return nil
@@ -98,7 +98,7 @@ func moment(into *time.Time, s string, zone *time.Location) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("%s is no moment; write it like 2026-01-14 03:12 or in RFC 3339", quoted(s))
+	return fmt.Errorf("%s is not a moment; write it like 2026-01-14 03:12 or in RFC 3339", quoted(s))
 }
 
 // decimal writes a number so that it is read back as the same; nothing for 0.

@@ -50,9 +50,9 @@ func TestFaults(t *testing.T) {
 	want := []struct {
 		line int
 		says string
-	}{{2, `at "yesterday" is no moment`}, {3, `fresh_g "1e999" is no number`}, {3, `done "maybe" is neither yes nor no`},
-		{4, "did you mean fruiting?"}, {4, `inoculated "2026-13-01" is no moment`}, {5, "it has 3 cells and the header has 9"},
-		{6, `cause "eaten" is none of contaminated, aborted, spoiled`}, {7, "batch is not UTF-8"}, {7, `fresh_g "NaN" is no number`}}
+	}{{2, `at "yesterday" is not a moment`}, {3, `fresh_g "1e999" is not a number`}, {3, `done "maybe" is neither yes nor no`},
+		{4, "did you mean fruiting?"}, {4, `inoculated "2026-13-01" is not a moment`}, {5, "it has 3 cells and the header has 9"},
+		{6, `cause "eaten" is none of contaminated, aborted, spoiled`}, {7, "batch is not UTF-8"}, {7, `fresh_g "NaN" is not a number`}}
 	if len(faults) != len(want) {
 		t.Fatalf("got %v", faults)
 	}

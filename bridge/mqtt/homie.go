@@ -169,9 +169,9 @@ func (w *homieWatch) describe(d *homieDevice, payload []byte, sink Sink, doubt f
 		case u.switched && (!p.Settable || p.Datatype != homie.Boolean && p.Datatype != homie.Enum):
 			doubt(u, "its device says that it is no switch that can be set")
 		case u.leveled && (!p.Settable || p.Datatype != homie.Number && p.Datatype != homie.Integer):
-			doubt(u, "its device says that it is no number that can be set")
+			doubt(u, "its device says that it is not a number that can be set")
 		case u.sensor >= 0 && p.Datatype != homie.Number && p.Datatype != homie.Integer:
-			doubt(u, "its device says that it is no number")
+			doubt(u, "its device says that it is not a number")
 		}
 		w.units[u.ref.Topic()] = p.Unit
 	}

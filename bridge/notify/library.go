@@ -40,7 +40,7 @@ func newLibrary(address string, u *url.URL) (Notifier, error) {
 		if n := nearest.Word(scheme, known); n != "" {
 			hint = "did you mean " + n
 		}
-		return nil, &sendError{fmt.Sprintf("its address begins with %q, which is no service known here; %s", scheme, hint)}
+		return nil, &sendError{fmt.Sprintf("its address begins with %q, which is not a service known here; %s", scheme, hint)}
 	}
 	if err := r.AddService(address); err != nil {
 		return nil, fmt.Errorf("its address does not fit the service %s: %w", scheme, err)

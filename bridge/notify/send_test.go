@@ -125,7 +125,7 @@ func TestOpenSaysWhatIsWrong(t *testing.T) {
 		"smtp://mail.example/?to=a@b.example":  "sender",
 		"smtp://mail.example/?from=a@b.c":      "recipient",
 		"smtp:///?from=a@b.c&to=a@b.c":         "host",
-		"logger://topsecret":                   "no service known here",
+		"logger://topsecret":                   "not a service known here",
 		"smtp://m.example/?from=a@b.c&to=x, y": "recipient",
 	} {
 		_, err := notify.Open(address)

@@ -228,7 +228,7 @@ func (r *reader) number(label string) *float64 {
 	}
 	n, ok := v.(json.Number)
 	if !ok {
-		r.fail("%s is no number", label)
+		r.fail("%s is not a number", label)
 		return nil
 	}
 	f, err := n.Float64()

@@ -166,7 +166,7 @@ func stageNamed(word string) (species.Stage, error) {
 	if err := st.UnmarshalText([]byte(word)); err != nil || st == 0 {
 		p := &api.Problem{Status: http.StatusUnprocessableEntity, Code: api.CodeRefused, Field: "stage", Value: word,
 			Allowed: "colonization, pinning, fruiting, rest", Nearest: nearest.Word(word, names),
-			Detail: fmt.Sprintf("%q is no stage; stages are colonization, pinning, fruiting, rest", oneLine(word))}
+			Detail: fmt.Sprintf("%q is not a stage; stages are colonization, pinning, fruiting, rest", oneLine(word))}
 		if p.Nearest != "" {
 			p.Detail += fmt.Sprintf("; did you mean %q", p.Nearest)
 		}

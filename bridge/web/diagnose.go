@@ -60,7 +60,7 @@ func signsNamed(text string) ([]diagnose.Sign, error) {
 		case w == "":
 		case len(diagnose.CausesOf(diagnose.Sign(w))) == 0:
 			p := &api.Problem{Status: http.StatusUnprocessableEntity, Code: api.CodeRefused, Field: "sign", Value: w, Allowed: strings.Join(known, ", "),
-				Nearest: nearest.Word(w, known), Detail: fmt.Sprintf("%q is no sign; signs are %s", oneLine(w), strings.Join(known, ", "))}
+				Nearest: nearest.Word(w, known), Detail: fmt.Sprintf("%q is not a sign; signs are %s", oneLine(w), strings.Join(known, ", "))}
 			if p.Nearest != "" {
 				p.Detail += fmt.Sprintf("; did you mean %q", p.Nearest)
 			}

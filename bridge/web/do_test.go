@@ -110,10 +110,10 @@ func TestRefusedForms(t *testing.T) {
 		fill       map[string]string
 		says, kept string
 	}{
-		{"do/pick?chamber=loft&batch=oyster-12", "pick", map[string]string{"fresh_g": "1,234.5", "note": "<i>big</i>"}, "is no number", "1,234.5"},
+		{"do/pick?chamber=loft&batch=oyster-12", "pick", map[string]string{"fresh_g": "1,234.5", "note": "<i>big</i>"}, "is not a number", "1,234.5"},
 		{"do/pick?chamber=loft&batch=oyster-12", "pick", map[string]string{"fresh_g": "99999"}, "at most twice the substrate", "99999"},
-		{"do/pick?chamber=loft&batch=oyster-12", "pick", map[string]string{"fresh_g": "0x10"}, "is no number", "0x10"},
-		{"do/pick?chamber=loft&batch=oyster-12", "pick", map[string]string{"fresh_g": "NaN"}, "is no number", "NaN"},
+		{"do/pick?chamber=loft&batch=oyster-12", "pick", map[string]string{"fresh_g": "0x10"}, "is not a number", "0x10"},
+		{"do/pick?chamber=loft&batch=oyster-12", "pick", map[string]string{"fresh_g": "NaN"}, "is not a number", "NaN"},
 		{"do/refill?chamber=loft", "refill", map[string]string{"liters": "50"}, "the reservoir holds 5 L", "50"},
 		{"do/hand?chamber=loft&plug=mister", "hand", map[string]string{"hand": "on", "for": "8h0m0s"}, "the longest run of plug mister is 30m", "8 h"},
 		{"do/batch?chamber=loft", "batch", map[string]string{"name": "Über 3", "species": "pleurotus-ostreatus", "substrate_kg": "3", "dry_kg": "1"}, "über 3", "Über 3"},

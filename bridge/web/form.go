@@ -49,7 +49,7 @@ func (v *visit) checkForm() error {
 func typedNumber(field, text string) (float64, error) {
 	s := strings.NewReplacer(" ", "", "\u00a0", "", "\u202f", "").Replace(text)
 	bad := &api.Problem{Status: http.StatusUnprocessableEntity, Code: api.CodeRefused, Field: field, Value: text,
-		Detail: fmt.Sprintf("%q is no number; write it like 840 or 0.84", oneLine(short(text)))}
+		Detail: fmt.Sprintf("%q is not a number; write it like 840 or 0.84", oneLine(short(text)))}
 	if s == "" {
 		bad.Detail = "a number is missing; write it like 840 or 0.84"
 		return 0, bad
@@ -76,7 +76,7 @@ func typedDuration(field, text string) (time.Duration, error) {
 	d, err := time.ParseDuration(text)
 	if err != nil {
 		return 0, &api.Problem{Status: http.StatusUnprocessableEntity, Code: api.CodeRefused, Field: field, Value: text,
-			Detail: fmt.Sprintf("%q is no length of time; choose one of the list", oneLine(short(text)))}
+			Detail: fmt.Sprintf("%q is not a length of time; choose one of the list", oneLine(short(text)))}
 	}
 	return d, nil
 }

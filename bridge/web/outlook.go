@@ -45,7 +45,7 @@ func (s *Server) getOutlook(r *http.Request) (any, error) {
 		days, err = strconv.ParseFloat(text, 64)
 		if most := outlook.Longest.Hours() / 24; err != nil || math.IsNaN(days) || days < 0.25 || days > most {
 			return nil, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: "days", Value: text,
-				Detail: fmt.Sprintf("%q is no number of days to look ahead; give 0.25 to %g", oneLine(text), most)}
+				Detail: fmt.Sprintf("%q is not a number of days to look ahead; give 0.25 to %g", oneLine(text), most)}
 		}
 	}
 	thorough := q.Get("thorough") == "true"

@@ -151,7 +151,7 @@ func TestDiagnosePage(t *testing.T) {
 		t.Errorf("%d signs, %d drawn", signs, drawn)
 	}
 	b.open("/chamber/nursery/diagnose?sign=no-pins").holds("Nothing grows in chamber nursery")
-	b.open("/chamber/loft/diagnose?sign=hungry").holds(`"hungry" is no sign`)
+	b.open("/chamber/loft/diagnose?sign=hungry").holds(`"hungry" is not a sign`)
 }
 
 // TestOutlookPage: the answer comes first, then what to do, then what it rests on.

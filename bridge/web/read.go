@@ -203,7 +203,7 @@ func (s *Server) moment(field, text string, now time.Time) (time.Time, error) {
 		}
 	}
 	return time.Time{}, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: field, Value: text,
-		Detail: fmt.Sprintf("%q is no moment; write 14:30, \"2006-01-02 14:30\", RFC 3339, or how long ago, such as -2h", oneLine(text))}
+		Detail: fmt.Sprintf("%q is not a moment; write 14:30, \"2006-01-02 14:30\", RFC 3339, or how long ago, such as -2h", oneLine(text))}
 }
 
 // ahead is by how much the clock of who asks may be ahead of this one.

@@ -136,7 +136,7 @@ func (c *calibrate) check(cmd *cobra.Command) error {
 	case c.hasTemperature && !(c.temperature >= float64(salt.MinTemperature) && c.temperature <= float64(salt.MaxTemperature)):
 		return fmt.Errorf("--temperature %v: salts are known from %.0f to %.0f °C", c.temperature, salt.MinTemperature, salt.MaxTemperature)
 	case !(c.ppm >= 380 && c.ppm <= 700):
-		return fmt.Errorf("--ppm %v is no fresh air; give 380 to 700", c.ppm)
+		return fmt.Errorf("--ppm %v is not fresh air; give 380 to 700", c.ppm)
 	case c.every < time.Second || c.every > time.Minute:
 		return fmt.Errorf("--every %s: give a time from 1s to 1m", c.every)
 	case c.timeout < 20*time.Minute || c.timeout > policy.LongestAside-time.Hour:

@@ -104,7 +104,7 @@ func (a *app) printHarvest(c *api.Chamber, batch string, in api.Harvest) {
 // weight checks a weight before it is sent; whether it is plausible for the batch, the daemon says.
 func weight(flag string, v float64) error {
 	if !(v > 0) || math.IsInf(v, 0) { // NaN is not above 0
-		return fmt.Errorf("%s %v is no weight; give a number above 0", flag, v)
+		return fmt.Errorf("%s %v is not a weight; give a number above 0", flag, v)
 	}
 	return nil
 }

@@ -203,7 +203,7 @@ func faultPart(x *plant.Fault, spec *chamber.Spec, part string) error {
 	case "after", "for":
 		d, err := time.ParseDuration(value)
 		if err != nil || d < 0 {
-			return fmt.Errorf("%s=%s is no time; write it as in 30m", key, value)
+			return fmt.Errorf("%s=%s is not a time; write it as in 30m", key, value)
 		}
 		if key == "after" {
 			x.From = d.Seconds()
@@ -213,7 +213,7 @@ func faultPart(x *plant.Fault, spec *chamber.Spec, part string) error {
 	case "amount":
 		v, err := strconv.ParseFloat(value, 64)
 		if err != nil {
-			return fmt.Errorf("amount=%s is no number; write it as in 0.2", value)
+			return fmt.Errorf("amount=%s is not a number; write it as in 0.2", value)
 		}
 		x.Amount = v
 	default:

@@ -20,7 +20,7 @@ func newRefillCommand(a *app) *cobra.Command {
 		ValidArgsFunction: completion(a.chamberNames),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if cmd.Flags().Changed("liters") && (!(in.Liters > 0) || math.IsInf(in.Liters, 0)) {
-				return fmt.Errorf("--liters %v is no filling; give the liters that it holds now, or leave it out when it is full", in.Liters)
+				return fmt.Errorf("--liters %v is not a filling; give the liters that it holds now, or leave it out when it is full", in.Liters)
 			}
 			c, err := a.client()
 			if err != nil {
@@ -53,7 +53,7 @@ func newHandCommand(a *app) *cobra.Command {
 				return err
 			}
 			if length <= 0 {
-				return fmt.Errorf("--for %s is no length of time; give one above 0, such as 15m", length)
+				return fmt.Errorf("--for %s is not a length of time; give one above 0, such as 15m", length)
 			}
 			in := api.HandSet{Plug: args[1], Hand: args[2], For: api.Duration(length)}
 			if args[2] == "auto" {

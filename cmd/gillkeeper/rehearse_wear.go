@@ -121,7 +121,7 @@ func (a *app) printWearCurves(curves []wearCurve) {
 		}
 	}
 	a.printTable(t)
-	fmt.Fprintln(a.stdout, "A budget is switchings_per_day of humidifier and exhaust_fan; on and off each count. The crop goes before it.")
+	fmt.Fprintln(a.stdout, "A budget is switchings_per_day of humidifier and exhaust_fan; on and off each count. The crop comes before the budget.")
 }
 
 func percentOf(share float64) string { return fmt.Sprintf("%.1f %%", 100*share) }

@@ -176,7 +176,7 @@ func flagError(cmd *cobra.Command, err error) error {
 	}
 	if e, ok := errors.AsType[*pflag.InvalidValueError](err); ok {
 		if want := flagWords[e.GetFlag().Value.Type()]; want != "" {
-			return usagef("%s: --%s %q is no %s; see %s --help", cmd.CommandPath(), e.GetFlag().Name, e.GetValue(), want, cmd.CommandPath())
+			return usagef("%s: --%s %q is not %s; see %s --help", cmd.CommandPath(), e.GetFlag().Name, e.GetValue(), want, cmd.CommandPath())
 		}
 	}
 	return usagef("%s: %s; see %s --help", cmd.CommandPath(), err, cmd.CommandPath())
@@ -184,8 +184,8 @@ func flagError(cmd *cobra.Command, err error) error {
 
 // flagWords says what each type of flag takes, in place of what a parser says of it.
 var flagWords = map[string]string{
-	"float64": "number, such as 840 or 1.5", "int": "whole number, such as 4", "uint64": "whole number, such as 4",
-	"duration": "time, such as 90s, 15m or 2h", "bool": "true or false",
+	"float64": "a number, such as 840 or 1.5", "int": "a whole number, such as 4", "uint64": "a whole number, such as 4",
+	"duration": "a time, such as 90s, 15m or 2h", "bool": "true or false",
 }
 
 // group makes cmd a command that only holds others: alone it shows its help, with an unknown word it names the nearest.
@@ -299,5 +299,5 @@ func oneOf(what, word string, words []string) error {
 	if n := nearest.Word(word, words); n != "" {
 		hint = fmt.Sprintf("; did you mean %q", n)
 	}
-	return fmt.Errorf("%q is no %s; it is one of %s%s", word, what, strings.Join(words, ", "), hint)
+	return fmt.Errorf("%q is not a %s; it is one of %s%s", word, what, strings.Join(words, ", "), hint)
 }

@@ -182,7 +182,7 @@ func numbers(flag, text, separator string, n int) ([]float64, error) {
 	for i, part := range parts {
 		v, err := strconv.ParseFloat(strings.TrimSpace(part), 64)
 		if err != nil {
-			return values, fmt.Errorf("%s: %q is no number", flag, part)
+			return values, fmt.Errorf("%s: %q is not a number", flag, part)
 		}
 		values[i] = v
 	}

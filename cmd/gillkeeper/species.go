@@ -87,7 +87,7 @@ func (p *climatePage) show(args []string, asJSON bool) error {
 		if near := p.table.Nearest(args[0]); near != "" {
 			hint = fmt.Sprintf("; did you mean %q", near)
 		}
-		return fmt.Errorf("%q is no species of the table%s; see gillkeeper species", args[0], hint)
+		return fmt.Errorf("%q is not a species of the table%s; see gillkeeper species", args[0], hint)
 	}
 	if asJSON {
 		return p.printJSON(p.json(args[0]))

@@ -312,7 +312,7 @@ func number(word string) (float64, error) {
 	}
 	v, err := strconv.ParseFloat(word, 64)
 	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return 0, fmt.Errorf("%.20q is no number", word)
+		return 0, fmt.Errorf("%.20q is not a number", word)
 	}
 	return v, nil
 }

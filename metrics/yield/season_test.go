@@ -23,7 +23,7 @@ func TestFalseDiscoveries(t *testing.T) {
 	if text := os.Getenv("GILLKEEPER_SEASONS"); text != "" {
 		var err error
 		if n, err = strconv.Atoi(text); err != nil || n < 1 {
-			t.Fatalf("GILLKEEPER_SEASONS=%q is no number of seasons", text)
+			t.Fatalf("GILLKEEPER_SEASONS=%q is not a number of seasons", text)
 		}
 	}
 	for _, c := range []struct {

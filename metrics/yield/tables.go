@@ -58,7 +58,7 @@ func (r *row) whole(v *int) {
 	}
 	n, err := strconv.Atoi(*c)
 	if err != nil {
-		r.fail("%q is no whole number", *c)
+		r.fail("%q is not a whole number", *c)
 	}
 	*v = n
 }
@@ -74,7 +74,7 @@ func (r *row) number(v *float64, digits int, zero bool) {
 	}
 	n, err := number(*c)
 	if err != nil {
-		r.fail("%q is no number", *c)
+		r.fail("%q is not a number", *c)
 	}
 	if !zero && math.IsNaN(n) {
 		n = 0
@@ -96,7 +96,7 @@ func (r *row) moment(v *time.Time) {
 	}
 	t, err := time.Parse(time.RFC3339Nano, *c)
 	if err != nil {
-		r.fail("%q is no moment; write it like 2026-03-14T08:00:00Z", *c)
+		r.fail("%q is not a moment; write it like 2026-03-14T08:00:00Z", *c)
 	}
 	*v = t
 }
@@ -108,7 +108,7 @@ func (r *row) stage(v *species.Stage) {
 		return
 	}
 	if err := v.UnmarshalText([]byte(*c)); err != nil || *v == 0 {
-		r.fail("%q is no stage; stages are colonization, pinning, fruiting, rest", *c)
+		r.fail("%q is not a stage; stages are colonization, pinning, fruiting, rest", *c)
 	}
 }
 

@@ -147,16 +147,16 @@ func TestFilesRoundTrip(t *testing.T) {
 func TestBadFiles(t *testing.T) {
 	good := files(t, brief(yieldtest.Make(5, yieldtest.Planted)))
 	for _, c := range []struct{ file, old, new, want string }{
-		{"batches.csv", "12,4.2", "12,heavy", `batches.csv:2: "heavy" is no number`},
+		{"batches.csv", "12,4.2", "12,heavy", `batches.csv:2: "heavy" is not a number`},
 		{"batches.csv", "12,4.2", "12,-4.2", "dry weight of -4.2 kg"},
-		{"stages.csv", "colonization", "sleeping", `stages.csv:2: "sleeping" is no stage`},
+		{"stages.csv", "colonization", "sleeping", `stages.csv:2: "sleeping" is not a stage`},
 		{"stages.csv", "oyster-01", "oyster-99", `stages.csv:2: there is no batch "oyster-99"`},
 		{"pickings.csv", "oyster-01,1", "oyster-01,9", `pickings.csv:2: batch "oyster-01" has no flush 9`},
-		{"climate.csv", "cellar,2026-01-05T00:00:00Z,3600", "cellar,2026-01-05T00:00:00Z,NaN", `climate.csv:2: "NaN" is no number`},
+		{"climate.csv", "cellar,2026-01-05T00:00:00Z,3600", "cellar,2026-01-05T00:00:00Z,NaN", `climate.csv:2: "NaN" is not a number`},
 		{"climate.csv", "cellar,2026-01-05T00:00:00Z,3600", "cellar,2026-01-05T00:00:00Z,7200", "starts before the one before it ends"},
 		{"climate.csv", "chamber,start", "room,start", "climate.csv:1: the header is"},
 		{"climate.csv", "cellar,2026-01-05T00:00:00Z", "attic,2026-01-05T00:00:00Z", `there is no chamber "attic"`},
-		{"season.csv", "2026-01-05T00:00:00Z", "soon", `season.csv:2: "soon" is no moment`},
+		{"season.csv", "2026-01-05T00:00:00Z", "soon", `season.csv:2: "soon" is not a moment`},
 	} {
 		bad := yield.Files{}
 		for name, text := range good {

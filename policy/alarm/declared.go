@@ -39,7 +39,7 @@ func (p *Priority) UnmarshalText(b []byte) error {
 type badPriority struct{ word string }
 
 func (e *badPriority) Error() string {
-	return `"` + e.word + `" is no priority; priorities are low, medium, high, urgent`
+	return `"` + e.word + `" is not a priority; priorities are low, medium, high, urgent`
 }
 
 // again is how long a person is left in peace before the same alarm about the same thing is sent once more.

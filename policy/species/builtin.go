@@ -265,7 +265,7 @@ func (p *reader) number(s string) float64 {
 	}
 	v, err := strconv.ParseFloat(s, 64)
 	if err != nil || !(v >= 0 && v <= 1e6) {
-		p.fail("%q is no number from 0 to 1000000", s)
+		p.fail("%q is not a number from 0 to 1000000", s)
 	}
 	return v
 }

@@ -49,7 +49,7 @@ func (s *Stage) UnmarshalText(b []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("%q is no stage; stages are colonization, pinning, fruiting, rest", b)
+	return fmt.Errorf("%q is not a stage; stages are colonization, pinning, fruiting, rest", b)
 }
 
 // Range is a closed interval in the unit its field names.

@@ -62,7 +62,7 @@ func (p *Publisher) action(snap *policy.Snapshot, s *set) (policy.Action, *homie
 	m := p.render.render(snap)
 	prop, ok := m.description.Property(s.node, s.property)
 	if !ok || !prop.Settable {
-		return a, nil, errors.New("is no property that can be set")
+		return a, nil, errors.New("is not a property that can be set")
 	}
 	if err := prop.Accept(s.payload, 0); err != nil {
 		return a, nil, err

@@ -23,7 +23,7 @@ func (d Duration) MarshalText() ([]byte, error) { return []byte(time.Duration(d)
 func (d *Duration) UnmarshalText(b []byte) error {
 	v, err := time.ParseDuration(string(b))
 	if err != nil {
-		return fmt.Errorf("%q is no duration; write it like 15m or 1h30m", b)
+		return fmt.Errorf("%q is not a duration; write it like 15m or 1h30m", b)
 	}
 	*d = Duration(v)
 	return nil

@@ -42,7 +42,7 @@ func New(server, token string) (*Client, error) {
 		if u != nil && u.User != nil {
 			server = u.Redacted()
 		}
-		return nil, fmt.Errorf("%q is no address of a daemon; write it like http://127.0.0.1:9420", server)
+		return nil, fmt.Errorf("%q is not an address of a daemon; write it like http://127.0.0.1:9420", server)
 	}
 	return &Client{server: strings.TrimRight(server, "/"), token: token, http: &http.Client{
 		Timeout:       timeout,
