@@ -43,7 +43,7 @@ func raised(site *Site, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition,
 	if s := followers(w, snap, n); s != "" {
 		lines = append(lines, "", s)
 	}
-	lines = append(lines, "", fmt.Sprintf("You know of it: gillkeeper alarm ack %s %s", snap.Spec.Name, n))
+	lines = append(lines, "", fmt.Sprintf("To acknowledge it: gillkeeper alarm ack %s %s", snap.Spec.Name, n))
 	m.Text = strings.Join(lines, "\n")
 	return m
 }
@@ -74,10 +74,10 @@ func returned(site *Site, snap *policy.Snapshot, n alarm.Name, p alarm.Priority,
 	m := about(site, snap, n, p, at)
 	m.Kind, m.State = Returned, phase.String()
 	m.Title = titled(site.Name, snap.Spec.Name+": over: "+d.Says)
-	m.Text = fmt.Sprintf("Back to normal since %s; it had been so since %s. Nothing is left to do.", w.Clock(at, snap.Wall), w.Clock(since, snap.Wall))
+	m.Text = fmt.Sprintf("Back to normal since %s; it had lasted since %s. There is nothing left to do.", w.Clock(at, snap.Wall), w.Clock(since, snap.Wall))
 	if phase == alarm.LatchedUnacknowledged || phase == alarm.LatchedAcknowledged {
-		m.Title = titled(site.Name, snap.Spec.Name+": its condition has ceased: "+d.Says)
-		m.Text = fmt.Sprintf("Ceased at %s; it had been so since %s. The alarm stays until somebody resets it: gillkeeper alarm ack %s %s",
+		m.Title = titled(site.Name, snap.Spec.Name+": its condition has cleared: "+d.Says)
+		m.Text = fmt.Sprintf("Cleared at %s; it had lasted since %s. The alarm stays until somebody resets it: gillkeeper alarm ack %s %s",
 			w.Clock(at, snap.Wall), w.Clock(since, snap.Wall), snap.Spec.Name, n)
 	}
 	return m
@@ -109,7 +109,7 @@ func together(site *Site, ms []Message) Message {
 			standing++
 		}
 	}
-	out.Title = titled(site.Name, fmt.Sprintf("%d messages, the gravest: %s", len(ms), strings.TrimPrefix(ms[0].Title, site.Name+": ")))
+	out.Title = titled(site.Name, fmt.Sprintf("%d messages, the worst: %s", len(ms), strings.TrimPrefix(ms[0].Title, site.Name+": ")))
 	var b strings.Builder
 	for i := range ms {
 		if i == mostParts {

@@ -60,13 +60,13 @@ func daily(site *Site, snaps []*policy.Snapshot, before tally, wall time.Time) M
 	m := Message{Kind: Daily, Site: site.Name, Priority: alarm.Low, At: wall.UTC(), ID: "daily-" + site.local(wall).Format(time.DateOnly)}
 	switch {
 	case len(snaps) == 0:
-		m.Title = titled(site.Name, "No chamber is kept")
+		m.Title = titled(site.Name, "No chamber is configured")
 	case unwell == 0 && len(snaps) == 1:
 		m.Title = titled(site.Name, "All is well in "+snaps[0].Spec.Name)
 	case unwell == 0:
 		m.Title = titled(site.Name, fmt.Sprintf("All is well in %d chambers", len(snaps)))
 	default:
-		m.Title = titled(site.Name, fmt.Sprintf("An alarm stands in %d of %d chambers", unwell, len(snaps)))
+		m.Title = titled(site.Name, fmt.Sprintf("Alarms in %d of %d chambers", unwell, len(snaps)))
 	}
 	m.Text = strings.Join(lines, "\n")
 	return m

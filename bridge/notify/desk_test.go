@@ -418,7 +418,7 @@ func TestDaily(t *testing.T) {
 		time.Sleep(time.Minute)
 		synctest.Wait()
 		got = s.posts["phone"].take()
-		if len(got) != 1 || got[0].Title != "Shed: An alarm stands in 1 of 2 chambers" || !strings.Contains(got[0].Text, "ALARM fan_failed") ||
+		if len(got) != 1 || got[0].Title != "Shed: Alarms in 1 of 2 chambers" || !strings.Contains(got[0].Text, "ALARM fan_failed") ||
 			!strings.Contains(got[0].Text, "in range 75 % of the time") {
 			t.Errorf("got %+v", got)
 		}

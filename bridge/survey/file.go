@@ -258,7 +258,7 @@ func (w *writer) spare(f *Findings) {
 	if len(lines) == 0 {
 		return
 	}
-	w.line("# Found, and of no chamber that can be told from the topics:")
+	w.line("# Found, but the topics do not tell of which chamber:")
 	for _, l := range lines {
 		w.line(remark(l))
 	}

@@ -170,7 +170,7 @@ func (v *visit) takeForm() error {
 	if err == nil {
 		a.ID = v.r.PostFormValue("id")
 		if !idPattern.MatchString(a.ID) {
-			return badRequest("the form has no id; go back and load the page anew")
+			return badRequest("the form has no id; go back and load the page again")
 		}
 		a.At, a.By, a.Note = v.s.now().UTC(), "page", strings.TrimSpace(v.r.PostFormValue("note"))
 		if d.sure && v.r.PostFormValue("sure") != "yes" {

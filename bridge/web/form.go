@@ -39,7 +39,7 @@ func (v *visit) checkForm() error {
 	}
 	if !v.who.formFits(v.r) {
 		return &api.Problem{Status: http.StatusForbidden, Code: api.CodeCrossOrigin,
-			Detail: "this form was not made for this browser, or it is too old; go back, load the page anew, and send it again"}
+			Detail: "this form was not made for this browser, or it is too old; go back, load the page again, and send it again"}
 	}
 	return nil
 }

@@ -26,7 +26,7 @@ func TestPage(t *testing.T) {
 		t.Fatalf("%d %v", status, h)
 	}
 	for _, want := range []string{
-		"1 chamber wants a look", "The air is too dry.", "Check the humidifier and the door.",
+		"1 chamber needs a look", "The air is too dry.", "Check the humidifier and the door.",
 		"wanted 85–90\u00a0%", "<i>Pleurotus ostreatus</i>", "day 1", "flush 1", "Nothing is growing here.",
 		"off, by hand", "Set by hand until 10:45.", `aria-label="have a look"`, `http-equiv="refresh"`,
 	} {

@@ -141,7 +141,7 @@ func overall(cards []*card) standing {
 	case act > 0:
 		return standing{"act", counted(act, "chamber needs", "chambers need") + " you"}
 	case look > 0:
-		return standing{"look", counted(look, "chamber wants", "chambers want") + " a look"}
+		return standing{"look", counted(look, "chamber needs", "chambers need") + " a look"}
 	case len(cards) == 0:
 		return standing{"look", "No chamber is configured"}
 	}

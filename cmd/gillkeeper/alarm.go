@@ -88,7 +88,7 @@ func newAlarmAckCommand(a *app) *cobra.Command {
 }
 
 func newAlarmUnackCommand(a *app) *cobra.Command {
-	return a.alarmAction("unack", "Take the last acknowledgment of an alarm back", "stands as if nobody had acknowledged it",
+	return a.alarmAction("unack", "Take the last acknowledgment of an alarm back", "is unacknowledged again",
 		func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
 			_, err := c.Unack(ctx, chamber, alarm, api.Ack{Note: note})
 			return err

@@ -130,7 +130,7 @@ func (c *calibrate) temperatureOf(all *api.Sensors, x *api.Sensor) (float64, err
 			return 0, err
 		}
 		if found.Quantity != chamber.Temperature.String() {
-			return 0, fmt.Errorf("sensor %s measures %s; --beside wants one of temperature", found.Name, found.Quantity)
+			return 0, fmt.Errorf("sensor %s measures %s; --beside needs a temperature sensor", found.Name, found.Quantity)
 		}
 	} else {
 		var names []string
@@ -141,7 +141,7 @@ func (c *calibrate) temperatureOf(all *api.Sensors, x *api.Sensor) (float64, err
 			}
 		}
 		if len(names) == 0 {
-			return 0, errors.New("no sensor tells the temperature there; give --temperature, in °C, or name a sensor with --beside")
+			return 0, errors.New("no sensor measures the temperature there; give --temperature, in °C, or name a sensor with --beside")
 		}
 		if len(names) > 1 {
 			return 0, fmt.Errorf("which temperature is beside the salt? name one of %s with --beside", strings.Join(names, ", "))

@@ -76,7 +76,7 @@ func newBatchNoteCommand(a *app) *cobra.Command {
 			if _, err := c.Note(cmd.Context(), args[0], in); err != nil {
 				return err
 			}
-			fmt.Fprintf(a.stdout, "It is written down beside batch %s.\n", args[0])
+			fmt.Fprintf(a.stdout, "The note is on record for batch %s.\n", args[0])
 			return nil
 		},
 	}

@@ -31,7 +31,7 @@ func (a *app) firstStart(ctx context.Context, path, listen string, o *daemon.Opt
 	defer stop()
 	done := make(chan error, 1)
 	go func() { done <- s.Run(work) }()
-	fmt.Fprintf(a.stdout, "There is no %s yet. Open http://%s on this machine to be led through making it.\n", path, s.Addr())
+	fmt.Fprintf(a.stdout, "There is no %s yet. Open http://%s on this machine to make one step by step.\n", path, s.Addr())
 	select {
 	case err := <-done:
 		return err

@@ -26,7 +26,7 @@ func (a *app) printLearned(c *api.Chamber, w words.Words) {
 		a.printTable(t)
 	}
 	if x := c.Learned.Changed; x != nil {
-		a.paragraph("", "Since "+w.Clock(x.At, c.At)+" "+x.Text+"; that is being learned anew.")
+		a.paragraph("", "Since "+w.Clock(x.At, c.At)+" "+x.Text+"; that is being learned again.")
 	}
 	for _, g := range c.Learned.Gaps {
 		fmt.Fprintln(a.stdout, g.Text)

@@ -36,14 +36,14 @@ type relived struct {
 func (a *app) rehearseJournal(cmd *cobra.Command, f *rehearseFlags, c *config.Config) error {
 	for _, flag := range []string{"species", "stage", "load", "plot", "wear"} {
 		if cmd.Flags().Changed(flag) {
-			return usagef("--%s has no place beside --from-journal: what grew is in the journal, and figures are printed", flag)
+			return usagef("--%s does not go with --from-journal: what grew is in the journal, and figures are printed", flag)
 		}
 	}
 	if slices.Contains(f.controllers, practiceFlag) {
-		return usagef("--controller %s has no place beside --from-journal: the record itself is what to compare with", practiceFlag)
+		return usagef("--controller %s does not go with --from-journal: the record itself is what to compare with", practiceFlag)
 	}
 	if slices.Contains(f.controllers, oracleFlag) {
-		return usagef("--controller %s has no place beside --from-journal: the record is of the sensors there were", oracleFlag)
+		return usagef("--controller %s does not go with --from-journal: the record is of the sensors there were", oracleFlag)
 	}
 	was, err := a.configOfThen(f)
 	if err != nil {

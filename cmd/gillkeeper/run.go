@@ -43,7 +43,7 @@ func newRunCommand(a *app) *cobra.Command {
 			}
 			o := daemon.Options{Observe: observe, Pace: pace, Build: buildInfo(), Log: log}
 			if _, err := os.Lstat(path); !first && errors.Is(err, fs.ErrNotExist) {
-				return fmt.Errorf("there is no file %s; write it, or add --first-start to be led through making it", path)
+				return fmt.Errorf("there is no file %s; write it, or add --first-start to make it step by step", path)
 			}
 			if first {
 				if err := a.firstStart(cmd.Context(), path, firstListen, &o); err != nil {

@@ -72,7 +72,7 @@ func chance(p float64) string {
 	if p >= 0.5 {
 		return "chance gives as much more often than not"
 	}
-	return fmt.Sprintf("chance alone gives as much about once in %s times", fixed(math.Round(1/p), 0))
+	return fmt.Sprintf("chance alone gives as much about one time in %s", fixed(math.Round(1/p), 0))
 }
 
 // rank writes a correlation with its interval.
@@ -133,13 +133,13 @@ func (r *Report) findings(s *Season) (out []string) {
 		}
 	}
 	if len(out) == 0 && len(r.Relations) > 0 {
-		out = append(out, fmt.Sprintf("Of %d questions none stands out from chance. That is no proof that nothing matters: with so few batches only a strong relation can show.", len(r.Relations)))
+		out = append(out, fmt.Sprintf("Of %d questions asked, none stands out from chance. That does not prove that nothing matters: with so few batches only a strong relation can show.", len(r.Relations)))
 	}
 	for _, t := range r.TooFew {
 		out = append(out, t.sentence(s))
 	}
 	if len(out) == 0 {
-		out = append(out, "There is no finished flush yet: nothing can be said of what goes with the harvest.")
+		out = append(out, "There is no finished flush yet, so nothing can be said about what goes with the harvest.")
 	}
 	return out
 }
@@ -148,7 +148,7 @@ func (t *TooFew) sentence(s *Season) string {
 	if t.Flushes == 0 {
 		return fmt.Sprintf("%s: no flush is finished yet, so nothing can be said.", s.called(t.Species))
 	}
-	return fmt.Sprintf("%s: %s with %s are too few to say anything. Batches that gave the same flushes can be set against each other, and chance has only %s to hand their harvests out (%s are needed; five such batches have 120).",
+	return fmt.Sprintf("%s: %s with %s are too few to say anything. Only batches that gave the same flushes can be compared, and there are only %s to shuffle their harvests (%s are needed; five such batches have 120).",
 		s.called(t.Species), plural(t.Batches, "batch", "batches"), plural(t.Flushes, "finished flush", "finished flushes"), plural(int(t.Orders), "way", "ways"), fixed(t.Needed, 0))
 }
 
