@@ -30,8 +30,8 @@ const (
 	Devices = "devices"
 )
 
-// patience is for a broker to start or stop.
-const patience = 10 * time.Second
+// patience is for a broker to start or stop, on a machine that has other things to do.
+const patience = time.Minute
 
 // Kind is a sort of broker.
 type Kind struct {
