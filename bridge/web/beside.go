@@ -60,7 +60,7 @@ func makeBeside(c *api.Chamber, w words.Words) *besidePart {
 		var q chamber.Quantity
 		if q.UnmarshalText([]byte(r.Quantity)) == nil {
 			p.Kept = append(p.Kept, effect{Name: words.Quantity(q), After: "in range " + words.Percent(r.Share, 0) + " of the time"})
-			short = append(short, words.Quantity(q)+" "+words.Percent(r.Share, 0))
+			short = append(short, words.QuantityAmid(q)+" "+words.Percent(r.Share, 0))
 		}
 	}
 	p.Short = "Watched for " + p.Observed + "."

@@ -235,5 +235,5 @@ func TestBesideOnThePage(t *testing.T) {
 	if strings.Contains(b.body, ", by hand") {
 		t.Error("what other controls do passes for a hand")
 	}
-	b.open("/").holds("Your controls kept in range: Humidity 100 %, Temperature 100 %, CO2 100 % of 1 h.", `href="chamber/loft#h-beside"`)
+	b.open("/").holds("Your controls kept in range: humidity 100 %, temperature 100 %, CO2 100 % of 1 h.", `href="chamber/loft#h-beside"`)
 }
