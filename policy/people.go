@@ -256,6 +256,10 @@ func applyAlarm(s State, a *Action, now time.Time) (State, []Event, error) {
 	if n.Index() < 0 {
 		return s, nil, &Refusal{Field: "alarm", Value: a.Alarm, Missing: true, Allowed: "see alarm list for their names"}
 	}
+	if a.Kind == AlarmShelve && (a.For <= 0 || a.For > alarm.MaxShelve) { // here, where the time is known as what is wrong
+		return s, nil, &Refusal{Field: "for", Value: a.For.String(),
+			Allowed: fmt.Sprintf("give a time up to %gh, which is a week, such as 2h", alarm.MaxShelve.Hours())}
+	}
 	switch a.Kind {
 	case AlarmAck:
 		s.Alarms, c, err = alarm.Acknowledge(s.Alarms, n, now)
