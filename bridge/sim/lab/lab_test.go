@@ -167,8 +167,14 @@ func TestReportCounts(t *testing.T) {
 	}
 	var b bytes.Buffer
 	r.Print(&b)
-	if s := b.String(); !strings.Contains(s, "1 of 20") || !strings.Contains(s, "57.14 in 100 days") {
+	if s := b.String(); !strings.Contains(s, "1 of 20") || !strings.Contains(s, "57.14 in 100 days") || !strings.Contains(s, "Healthy: 1.8 chamber-days,") ||
+		!strings.Contains(s, "With faults: 10 chamber-days;") {
 		t.Errorf("printed:\n%s", s)
+	}
+	for want, d := range map[string]float64{"0": 0, "0.1": 0.01, "0.3": 0.26, "9.9": 9.94, "10": 9.96, "1196": 1196.2} {
+		if got := days(d); got != want {
+			t.Errorf("%v days are written %s, want %s", d, got, want)
+		}
 	}
 }
 

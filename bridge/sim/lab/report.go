@@ -205,15 +205,23 @@ func (r *Report) Print(w io.Writer) {
 		r.Pairs.print(w)
 	}
 	per := 100 / math.Max(r.HealthyDays, 1e-9)
-	fmt.Fprintf(w, "\nHealthy: %.0f chamber-days, %d alarms without cause: %.2f in 100 days; notified in all: %.2f a week.\n",
-		r.HealthyDays, r.False, float64(r.False)*per, float64(r.Told)*7/math.Max(r.HealthyDays, 1e-9))
+	fmt.Fprintf(w, "\nHealthy: %s chamber-days, %d alarms without cause: %.2f in 100 days; notified in all: %.2f a week.\n",
+		days(r.HealthyDays), r.False, float64(r.False)*per, float64(r.Told)*7/math.Max(r.HealthyDays, 1e-9))
 	for _, c := range r.Alarms {
 		fmt.Fprintf(w, "  without cause: %s\n", c)
 	}
 	for _, c := range r.ToldOf {
 		fmt.Fprintf(w, "  notified: %s\n", c)
 	}
-	fmt.Fprintf(w, "With faults: %.0f chamber-days; %d trials in which something did not hold.\n", r.FaultDays, r.Broken)
+	fmt.Fprintf(w, "With faults: %s chamber-days; %d trials in which something did not hold.\n", days(r.FaultDays), r.Broken)
+}
+
+// days writes a number of days as finely as it says something: a quarter of one is not none.
+func days(d float64) string {
+	if d == 0 || d >= 9.95 {
+		return fmt.Sprintf("%.0f", d)
+	}
+	return fmt.Sprintf("%.1f", max(d, 0.1))
 }
 
 func (l *Line) print(w io.Writer) {
