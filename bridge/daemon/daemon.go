@@ -115,7 +115,7 @@ func (d *Daemon) openJournal(ctx context.Context) error {
 		d.journal = j
 		return nil
 	case errors.Is(err, journal.ErrLocked), errors.Is(err, journal.ErrNewer):
-		return fmt.Errorf("%s: %w", path, err)
+		return err
 	}
 	d.log.Error("the journal cannot be opened; control goes on from memory, and what people do is refused", "path", path, "error", err)
 	d.journal = &unwritable{Memory: journal.NewMemory(), err: err}

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -9,6 +10,7 @@ import (
 
 	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
+	"gillkeeper/bridge/journal"
 )
 
 // TestReload changes the configuration under a running daemon: the new one is used whole and keeps what chambers know,
@@ -43,6 +45,17 @@ func TestReload(t *testing.T) {
 		t.Error("the batch of the chamber that stayed is gone")
 	}
 	until(t, 20*time.Second, "the chamber that stayed is not kept any more", func() bool { x.air(5); return x.heater() == "ON" })
+}
+
+// A second daemon on the same journal does not start, and names the file once.
+func TestJournalOfAnother(t *testing.T) {
+	t.Parallel()
+	s := brokertest.Start(t, brokertest.Kinds()[0])
+	x := pitch(t, s, s.Addr)
+	_, err := New(t.Context(), Options{Config: x.d.config})
+	if !errors.Is(err, journal.ErrLocked) || strings.Count(err.Error(), x.d.config.Journal.Path) != 1 {
+		t.Errorf("a second daemon gave %v", err)
+	}
 }
 
 func again(t *testing.T, path, text string) *config.Config {

@@ -279,7 +279,7 @@ func TestTakenAway(t *testing.T) {
 func TestLocked(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "j.db")
 	j := openAt(t, path)
-	if _, _, err := Open(t.Context(), path); !errors.Is(err, ErrLocked) || !strings.Contains(err.Error(), path) {
+	if _, _, err := Open(t.Context(), path); !errors.Is(err, ErrLocked) || strings.Count(err.Error(), path) != 1 || strings.Count(err.Error(), "journal:") != 1 {
 		t.Errorf("opened twice: %v", err)
 	}
 	cmd := exec.CommandContext(t.Context(), os.Args[0])

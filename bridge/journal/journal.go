@@ -54,13 +54,14 @@ type Journal interface {
 	Close() error
 }
 
-// What a journal can answer beside faults of the disk. Test for them with errors.Is.
+// What a journal can answer beside faults of the disk. Test for them with errors.Is. The last two only come of opening, which says
+// which file it is about.
 var (
 	ErrClosed  = errors.New("journal: it is closed")
 	ErrIDTaken = errors.New("journal: the action's id belongs to another action; give it a new one")
 	ErrBehind  = errors.New("journal: the snapshot has applied fewer actions than the stored one; load the chamber first")
-	ErrLocked  = errors.New("journal: another process or journal has the file open; stop it first")
-	ErrNewer   = errors.New("journal: the file was made by a newer gillkeeper; run that one, or move the file away")
+	ErrLocked  = errors.New("another process or journal has the file open; stop it first")
+	ErrNewer   = errors.New("the file was made by a newer gillkeeper; run that one, or move the file away")
 )
 
 // Switched is a command to a plug, written ahead.

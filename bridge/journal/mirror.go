@@ -50,7 +50,7 @@ func openMirror(path string) (*mirror, error) {
 	}
 	if err := lockFile(f); err != nil {
 		f.Close()
-		return nil, fmt.Errorf("%w: %s", ErrLocked, path)
+		return nil, ErrLocked
 	}
 	if err := syncFolder(filepath.Dir(path)); err != nil {
 		f.Close()
