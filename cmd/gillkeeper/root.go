@@ -109,6 +109,7 @@ func newRootCommand(a *app) *cobra.Command {
 		newVersionCommand(a),
 	)
 	strictHelp(root)
+	addVersionFlag(root)
 	root.SetFlagErrorFunc(flagError)
 	root.SetIn(a.stdin)
 	root.SetOut(a.stdout)

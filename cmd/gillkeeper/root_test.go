@@ -25,6 +25,7 @@ func TestExitStatus(t *testing.T) {
 		want int
 	}{
 		{"version", exitDone},
+		{"--version", exitDone},
 		{"--help", exitDone},
 		{"help version", exitDone},
 		{"nonsense", exitUsage},
@@ -46,6 +47,13 @@ func TestExitStatus(t *testing.T) {
 	}
 }
 
+func TestVersionFlag(t *testing.T) {
+	_, want, _ := invoke(t, nil, "version")
+	if code, got, stderr := invoke(t, nil, "--version"); code != exitDone || got != want || stderr != "" {
+		t.Errorf("--version: exit status %d, %q and %q, want %q", code, got, stderr, want)
+	}
+}
+
 // fullDisk takes nothing.
 type fullDisk struct{ err error }
 
@@ -57,7 +65,7 @@ func TestOutputThatIsLost(t *testing.T) {
 		err  error
 		want int
 	}{{syscall.ENOSPC, exitNo}, {syscall.EPIPE, exitDone}} {
-		for _, args := range []string{"version", "species", "species --json", "--help", "completion bash"} {
+		for _, args := range []string{"version", "--version", "species", "species --json", "--help", "completion bash"} {
 			var errs bytes.Buffer
 			a := newApp(strings.NewReader(""), fullDisk{c.err}, &errs, func(string) string { return "" })
 			if code := a.run(t.Context(), strings.Fields(args)); code != c.want {

@@ -43,6 +43,19 @@ func thisBuild() build {
 	return b
 }
 
+// line is what version and --version print.
+func (b *build) line() string {
+	return fmt.Sprintf("gillkeeper %s (%s, %s)\n", b.Version, b.Go, b.Platform)
+}
+
+// addVersionFlag has --version do what version does: it is what many programs are asked first.
+func addVersionFlag(root *cobra.Command) {
+	b := thisBuild()
+	root.Version = b.Version
+	root.SetVersionTemplate(b.line())
+	root.Flags().Bool("version", false, "say which build this is, as gillkeeper version does")
+}
+
 func newVersionCommand(a *app) *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
@@ -54,7 +67,7 @@ func newVersionCommand(a *app) *cobra.Command {
 			if asJSON {
 				return a.printJSON(b)
 			}
-			fmt.Fprintf(a.stdout, "gillkeeper %s (%s, %s)\n", b.Version, b.Go, b.Platform)
+			fmt.Fprint(a.stdout, b.line())
 			return nil
 		},
 	}
