@@ -19,6 +19,8 @@ type Env struct {
 	State       string // where a service manager wants lasting data: a relative journal path rests on it; empty: on Dir
 	// Read reads a side file and tells its mode; nil reads the file of that name.
 	Read func(path string) ([]byte, fs.FileMode, error)
+	// Place tells what is at a path and whether this user may write there; nil looks at this machine.
+	Place func(path string) (mode fs.FileMode, writable bool, err error)
 }
 
 // EnvOf gives the surroundings of a file on this machine, as systemd describes them in its environment variables.
@@ -53,6 +55,17 @@ func (e *Env) read(path string) ([]byte, fs.FileMode, error) {
 		return e.Read(path)
 	}
 	return readSideFile(path)
+}
+
+func (e *Env) place(path string) (mode fs.FileMode, writable bool, err error) {
+	if e.Place != nil {
+		return e.Place(path)
+	}
+	info, err := os.Stat(path)
+	if err != nil {
+		return 0, false, err
+	}
+	return info.Mode(), mayWrite(path), nil
 }
 
 // resolve gives where a relative path leads.

@@ -1,6 +1,13 @@
 package config
 
-import "time"
+import (
+	"errors"
+	"io/fs"
+	"path/filepath"
+	"strconv"
+	"syscall"
+	"time"
+)
 
 // journal reads where what must last is kept, and for how long what may be forgotten.
 func (r *reader) journal(t *table) Journal {
@@ -9,6 +16,7 @@ func (r *reader) journal(t *table) Journal {
 	}
 	j := Journal{Path: r.env.resolveJournal(get[string](r, t, "path")), Minutes: days("minutes_days"), TenMinutes: days("ten_minutes_days"),
 		Hours: days("hours_days"), Events: days("events_days")}
+	r.journalPlace(t, j.Path)
 	if j.Minutes > j.TenMinutes {
 		r.fault(t, "ten_minutes_days", Fault{What: "is shorter than minutes_days", Allowed: "what is coarser is kept longer: raise it, or lower minutes_days"})
 	}
@@ -16,4 +24,34 @@ func (r *reader) journal(t *table) Journal {
 		r.fault(t, "hours_days", Fault{What: "is shorter than ten_minutes_days", Allowed: "what is coarser is kept longer: raise it, or lower ten_minutes_days"})
 	}
 	return j
+}
+
+// fromMemory is what a journal that cannot be used comes to.
+const fromMemory = ": without it chambers are kept from memory alone, and what people do is refused"
+
+// journalPlace judges where the journal is to lie. What can never become one is a fault. A folder that is missing or locked is a
+// warning only: the service manager may have yet to make it, its disk may be away, and a crop must not be left alone for that.
+func (r *reader) journalPlace(t *table, path string) {
+	folder := filepath.Dir(path)
+	mode, writable, err := r.env.place(path)
+	switch {
+	case err == nil && mode.IsDir():
+		r.fault(t, "path", Fault{What: "names a folder", Allowed: "name a file in it, such as " + strconv.Quote(filepath.Join(path, "gillkeeper.db"))})
+		return
+	case err == nil && !mode.IsRegular():
+		r.fault(t, "path", Fault{What: "names what is no regular file", Allowed: "name a file; it is made when it is missing"})
+		return
+	case err == nil && !writable:
+		r.fault(t, "path", Fault{What: "names a file that this user may not write", Allowed: "let the user that runs the daemon write " + path + fromMemory, Warning: true})
+		return
+	}
+	mode, writable, err = r.env.place(folder)
+	switch {
+	case errors.Is(err, syscall.ENOTDIR), err == nil && !mode.IsDir():
+		r.fault(t, "path", Fault{What: "lies below a file", Allowed: folder + " is no folder; name a file in one"})
+	case errors.Is(err, fs.ErrNotExist):
+		r.fault(t, "path", Fault{What: "lies in a folder that is not there", Allowed: "make " + folder + " before the daemon starts" + fromMemory, Warning: true})
+	case err == nil && !writable:
+		r.fault(t, "path", Fault{What: "lies in a folder that this user may not write into", Allowed: "let the user that runs the daemon write into " + folder + fromMemory, Warning: true})
+	}
 }

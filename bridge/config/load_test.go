@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 	_ "time/tzdata" // zones do not depend on the machine that tests
@@ -34,7 +35,29 @@ func (s sideFiles) env() Env {
 			return nil, 0, &fs.PathError{Op: "open", Path: path, Err: fs.ErrNotExist}
 		}
 		return []byte(f.text), f.mode, nil
+	}, Place: func(path string) (fs.FileMode, bool, error) {
+		if p, ok := farmland[path]; ok {
+			return p.mode, p.writable, nil
+		}
+		if below := farmland[filepath.Dir(path)]; below.writable && !below.mode.IsDir() {
+			return 0, false, &fs.PathError{Op: "stat", Path: path, Err: syscall.ENOTDIR}
+		}
+		return 0, false, &fs.PathError{Op: "stat", Path: path, Err: fs.ErrNotExist}
 	}}
+}
+
+// farmland is where a journal may lie, or may not.
+var farmland = map[string]struct {
+	mode     fs.FileMode
+	writable bool
+}{
+	"/farm":          {fs.ModeDir, true},
+	"/farm/there.db": {0, true},
+	"/farm/roots.db": {0, false},
+	"/farm/folder":   {fs.ModeDir, true},
+	"/farm/pipe":     {fs.ModeNamedPipe, true},
+	"/farm/locked":   {fs.ModeDir, false},
+	"/var/lib":       {fs.ModeDir, true},
 }
 
 // locked is the text of a file that only root may read.

@@ -109,7 +109,7 @@ func (a *app) survey(cmd *cobra.Command, f *surveyFlags) error {
 
 // brokerOf reads the broker's flags as the configuration reads its [broker], with the same faults.
 func (a *app) brokerOf(b *survey.Broker) (*config.Broker, error) {
-	c, warnings, err := config.Parse("survey", []byte(survey.New().Find().Config(b)), config.Env{Dir: "."})
+	c, warnings, err := config.Parse("survey", []byte(survey.New().Find().Config(b)), config.Env{Dir: ".", Place: nowhere})
 	faults, wrong := errors.AsType[config.Faults](err)
 	if !wrong && err != nil {
 		return nil, err
@@ -137,6 +137,9 @@ func (a *app) brokerOf(b *survey.Broker) (*config.Broker, error) {
 	}
 	return &c.Broker, nil
 }
+
+// nowhere knows of no place: a survey keeps no journal.
+func nowhere(string) (fs.FileMode, bool, error) { return 0, false, errors.ErrUnsupported }
 
 // asFlags turns what a message says of the configuration's keys into what it means here.
 var asFlags = strings.NewReplacer(`, or "embedded"`, "", "broker.url", "--broker", "broker.username", "--username", "broker.password_file", "--password-file",

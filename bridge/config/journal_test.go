@@ -1,0 +1,71 @@
+package config
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// journalAt is a small farm with its journal at a path.
+func journalAt(path string) string {
+	return "[broker]\nurl = \"mqtt://broker.lan\"\n[journal]\npath = \"" + path + "\"\n" +
+		"[[chamber]]\nname = \"loft\"\nvolume_m3 = 0.5\n[[chamber.sensor]]\nquantity = \"co2\"\ntopic = \"loft/co2\"\n"
+}
+
+// What can never be a journal is refused where it stands. What may yet come right, as a disk that is away, is only said: a crop
+// is kept from memory meanwhile.
+func TestWhereTheJournalLies(t *testing.T) {
+	const fault, warning = "farm.toml:4: journal.path: ", "farm.toml:4: warning: journal.path: "
+	for path, want := range map[string]string{
+		"new.db":           "",
+		"there.db":         "",
+		"/var/lib/loft.db": "",
+		"folder":           fault + `names a folder (folder); name a file in it, such as "/farm/folder/gillkeeper.db"`,
+		"pipe":             fault + "names what is no regular file (pipe); name a file",
+		"there.db/j.db":    fault + "lies below a file (there.db/j.db); /farm/there.db is no folder",
+		"there.db/a/j.db":  fault + "lies below a file",
+		"gone/j.db":        warning + "lies in a folder that is not there (gone/j.db); make /farm/gone before the daemon starts: without it chambers are kept from memory alone",
+		"locked/j.db":      warning + "lies in a folder that this user may not write into (locked/j.db); let the user that runs the daemon write into /farm/locked: ",
+		"roots.db":         warning + "names a file that this user may not write (roots.db); let the user that runs the daemon write /farm/roots.db: ",
+	} {
+		c, found, err := parse(t, journalAt(path))
+		if faults, ok := errors.AsType[Faults](err); ok {
+			found = faults
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		if (c == nil) != strings.HasPrefix(want, fault) {
+			t.Errorf("%s: refused is %v", path, c == nil)
+		}
+		if (len(found) == 0) != (want == "") || want != "" && (len(found) != 1 || !strings.HasPrefix(strings.ReplaceAll(found[0].Error(), `"`+path+`"`, path), want)) {
+			t.Errorf("%s: said\n%v\nwant\n%s", path, found, want)
+		}
+	}
+}
+
+// The same on a real disk.
+func TestWhereTheJournalLiesOnDisk(t *testing.T) {
+	dir := t.TempDir()
+	for path, want := range map[string]string{
+		"new.db":    "",
+		"folder":    "names a folder",
+		"gone/j.db": "lies in a folder that is not there",
+		"file/j.db": "lies below a file",
+	} {
+		file := filepath.Join(dir, "file")
+		if err := errors.Join(os.MkdirAll(filepath.Join(dir, "folder"), 0o755), os.WriteFile(file, []byte(journalAt(path)), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+		_, found, err := Load(file)
+		if faults, ok := errors.AsType[Faults](err); ok {
+			found = faults
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		if (len(found) == 0) != (want == "") || want != "" && !strings.Contains(found.Error(), want) {
+			t.Errorf("%s: said\n%v", path, found)
+		}
+	}
+}
