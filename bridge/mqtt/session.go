@@ -156,7 +156,7 @@ func (s *Session) connection(ctx context.Context) (up time.Duration, err error) 
 	refused, err := s.subscribe(ctx, l, s.filters())
 	if err != nil {
 		l.discard(err)
-		return 0, fmt.Errorf("the broker did not answer a subscription: %w", err)
+		return 0, fmt.Errorf("the broker did not answer a subscription: %w", explain(err))
 	}
 	began := time.Now()
 	s.link.Store(l)
@@ -196,7 +196,7 @@ func (s *Session) attend(ctx context.Context, l *link, refused []string) error {
 		case <-again:
 			var err error
 			if refused, err = s.subscribe(ctx, l, s.only(refused)); err != nil {
-				return fmt.Errorf("the broker did not answer a subscription: %w", err)
+				return fmt.Errorf("the broker did not answer a subscription: %w", explain(err))
 			}
 			wait = min(2*wait, s.o.Timing.RefusedMost)
 		}

@@ -5,11 +5,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
-
+	"net"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 	"time"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
@@ -111,6 +114,33 @@ func TestClearErrors(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestHungUp: a broker that closes the connection, as it does with the older of two clients of one id, is told of in words that
+// help, also where it does so before it has answered a subscription.
+func TestHungUp(t *testing.T) {
+	t.Parallel()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var serving sync.WaitGroup
+	serving.Go(func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			if _, err := packets.ReadPacket(c); err == nil {
+				_ = packets.NewControlPacket(packets.Connack).Write(c)
+				_, _ = packets.ReadPacket(c) // the subscription
+			}
+			c.Close()
+		}
+	})
+	t.Cleanup(func() { l.Close(); serving.Wait() })
+	_, k := begin(t, &brokertest.Server{}, l.Addr().String(), nil)
+	until(t, "the log says what may be behind it", func() bool { return strings.Contains(k.logged(), "another client may use this broker.client_id (EOF)") })
 }
 
 // TestStop: in every phase of a session's life it is over soon, and may be asked for twice.

@@ -83,7 +83,12 @@ func (s *Session) subscribe(ctx context.Context, l *link, list []filter) (refuse
 			return nil, ErrUnconfirmed
 		}
 		if err := token.Error(); err != nil {
-			return nil, err
+			select { // of a lost connection the client says why only after it has given up what was asked
+			case <-l.down:
+				return nil, l.cause
+			case <-time.After(discardPatience):
+				return nil, err
+			}
 		}
 		for name, code := range token.Result() {
 			s.answered(name, code)

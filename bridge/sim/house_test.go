@@ -1,11 +1,14 @@
 package sim
 
 import (
+	"bytes"
 	"cmp"
 	"context"
+	"log/slog"
 	"math"
 	"net/url"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -289,6 +292,45 @@ func TestHouseFaults(t *testing.T) {
 		t.Errorf("figures of %v h within the first six", f.Hours)
 	}
 }
+
+// Another client of the same id throws the house out, and the log says what may be behind it.
+func TestHouseThrownOut(t *testing.T) {
+	for _, k := range brokertest.Kinds() {
+		if k.Guarded {
+			continue // the same with a password
+		}
+		t.Run(k.Name, func(t *testing.T) {
+			s := brokertest.Start(t, k)
+			c := forms(t)
+			var said logged
+			h, err := New(Options{URL: s.URL(), ClientID: "twin", Clock: clock.Pace(60, time.Time{}), Log: slog.New(slog.NewTextHandler(&said, nil)),
+				Chambers: []Chamber{{Config: c, Case: rehearse.ForSpec(c.Spec, rehearse.Load{Stage: species.Pinning}, rehearse.FamilyTarget(species.Pinning), 1)}}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			ctx, cancel := context.WithCancel(t.Context())
+			done := make(chan error, 1)
+			go func() { done <- h.Run(ctx) }()
+			defer func() { cancel(); <-done }()
+			<-h.Ready()
+			other := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + s.Addr).SetClientID("twin").SetAutoReconnect(false))
+			if tok := other.Connect(); !tok.WaitTimeout(patience) || tok.Error() != nil {
+				t.Fatal(tok.Error())
+			}
+			defer other.Disconnect(100)
+			eventually(t, "the log names the id", func() bool { return strings.Contains(said.String(), `another client may use the id \"twin\"`) })
+		})
+	}
+}
+
+// logged keeps a log.
+type logged struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *logged) Write(p []byte) (int, error) { l.mu.Lock(); defer l.mu.Unlock(); return l.b.Write(p) }
+func (l *logged) String() string              { l.mu.Lock(); defer l.mu.Unlock(); return l.b.String() }
 
 // Without a broker the house waits for one, and ends when it is told to.
 func TestHouseWithoutBroker(t *testing.T) {

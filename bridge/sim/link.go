@@ -2,9 +2,12 @@ package sim
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -63,17 +66,30 @@ func (l *link) connection(ctx context.Context) error {
 		return err
 	}
 	if err := l.house.greet(client); err != nil {
-		return err
+		select { // of a lost connection the client says why only after it has given up what was asked
+		case why := <-lost:
+			return l.closed(why)
+		case <-time.After(goodbyeTime):
+			return err
+		}
 	}
 	l.client.Store(&client)
 	defer l.client.Store(nil)
 	l.house.up.Do(func() { close(l.house.ready) })
 	select {
 	case err := <-lost:
-		return err
+		return l.closed(err)
 	case <-ctx.Done():
 		return nil
 	}
+}
+
+// closed says of a lost connection what may be behind it: EOF alone tells nobody anything.
+func (l *link) closed(err error) error {
+	if errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET) {
+		return fmt.Errorf("the broker closed the connection; if it does so again and again, another client may use the id %q (%w)", l.house.o.ClientID, err)
+	}
+	return err
 }
 
 func (l *link) options(lost chan<- error) *paho.ClientOptions {

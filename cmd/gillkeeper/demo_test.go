@@ -12,6 +12,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -140,6 +141,16 @@ volume_m3 = 0.56
 	if code != exitDone || !strings.Contains(stdout, "   1 h  loft: humidity ") || !strings.Contains(stdout, "0 commands arrived, 0 came before") {
 		t.Errorf("exit status %d\n%s%s", code, stdout, stderr)
 	}
+	// Two on one broker, as for two farms, let each other speak.
+	var both sync.WaitGroup
+	for range 2 {
+		both.Go(func() {
+			if code, _, stderr := invoke(t, nil, "drill", "--config", path, "--pace", "7200", "--for", "1h"); code != exitDone || stderr != "" {
+				t.Errorf("two at once: exit status %d\n%s", code, stderr)
+			}
+		})
+	}
+	both.Wait()
 }
 
 func TestGrowerComesThreeHoursAfterItRanDry(t *testing.T) {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"fmt"
 	"log/slog"
 	"net"
@@ -102,7 +103,8 @@ func (a *app) drill(cmd *cobra.Command, f *drillFlags) error {
 // house makes the simulated chambers with their faults, and looks whether the broker answers at all.
 func (f *drillFlags) house(c *config.Config, log *slog.Logger) (*sim.House, error) {
 	o := sim.Options{URL: c.Broker.URL, TLS: c.Broker.TLS(), Username: c.Broker.Username, Password: c.Broker.Password.Reveal(),
-		ClientID: c.Broker.ClientID + "-drill", Clock: clock.Pace(f.pace, time.Time{}), Log: log}
+		ClientID: c.Broker.ClientID + "-drill-" + rand.Text()[:6], // two drills on one broker would throw each other out
+		Clock:    clock.Pace(f.pace, time.Time{}), Log: log}
 	for i := range c.Chambers {
 		k, err := f.crop.simulated(&policy.Policy{Spec: c.Chambers[i].Spec, Climates: c.Table}, f.seed+uint64(i))
 		if err != nil {
