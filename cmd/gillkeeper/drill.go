@@ -43,7 +43,7 @@ func newDrillCommand(a *app) *cobra.Command {
 		Long: "Stands in for the sensors and plugs of a configuration, on its broker and topics, with a simulated chamber behind\n" +
 			"each. Run gillkeeper run --config FILE --pace N in another window, with the same --pace, to control them. Stop the\n" +
 			"real devices first: this speaks in their name. A fault is CHAMBER,KIND and then, where needed, the name of the sensor\n" +
-			"or plug, after=TIME, for=TIME and amount=NUMBER. Kinds: " + wrappedKinds() + ".",
+			"or plug, after=TIME, for=TIME and amount=NUMBER. Kinds:\n" + wrappedKinds() + ".",
 		Example: "  gillkeeper drill --config farm.toml --pace 60\n" +
 			"  gillkeeper drill --config farm.toml --fault loft,sensor_silent,air-upper,after=30m,for=1h\n" +
 			"  gillkeeper drill --config farm.toml --fault loft,messages_lost,amount=0.2",

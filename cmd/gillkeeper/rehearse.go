@@ -127,7 +127,7 @@ func newRehearseCommand(a *app) *cobra.Command {
 	s.StringVar(&f.config, "config", "", "the configuration `FILE`")
 	s.Float64Var(&f.days, "days", 7, "how long, in `DAYS` of the chamber")
 	s.Uint64Var(&f.seed, "seed", 1, "the `SEED` for chamber, weather and sensors; the same seed gives the same ones")
-	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "what controls the chambers: `planned` (learns the chamber and plans), rules (never plans),\n"+
+	s.StringSliceVar(&f.controllers, "controller", []string{plannedFlag}, "`WHAT` controls the chambers: planned (learns the chamber and plans), rules (never plans),\n"+
 		"common-practice, or oracle (the plan with sensors that are never wrong, to see what those at hand cost);\n"+
 		"may be given several times")
 	s.StringVar(&f.plot, "plot", "", "write a picture of the last day to this `FILE`, as SVG")

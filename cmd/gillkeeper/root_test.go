@@ -8,6 +8,10 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"unicode/utf8"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // invoke runs one command line inside the test.
@@ -137,4 +141,25 @@ func TestNoEscapesOffTerminal(t *testing.T) {
 			t.Errorf("terminal %v, environment %v: escapes %v", c.terminal, c.env, got)
 		}
 	}
+}
+
+// What a command says of itself fits a usual window, and no flag's value is named by one of its values.
+func TestHelpFits(t *testing.T) {
+	var walk func(c *cobra.Command)
+	walk = func(c *cobra.Command) {
+		for line := range strings.Lines(c.Long) {
+			if n := utf8.RuneCountInString(strings.TrimSuffix(line, "\n")); n > 130 {
+				t.Errorf("%s --help has a line of %d letters: %s", c.CommandPath(), n, line)
+			}
+		}
+		c.Flags().VisitAll(func(f *pflag.Flag) {
+			if name, _ := pflag.UnquoteUsage(f); strings.Contains(f.Usage, "`") && strings.HasPrefix(strings.Trim(f.DefValue, "[]"), name) {
+				t.Errorf("%s --%s: its value is named %q, which is a value", c.CommandPath(), f.Name, name)
+			}
+		})
+		for _, sub := range c.Commands() {
+			walk(sub)
+		}
+	}
+	walk(newRootCommand(newApp(nil, io.Discard, io.Discard, func(string) string { return "" })))
 }
