@@ -114,7 +114,7 @@ func newRootCommand(a *app) *cobra.Command {
 	root.SetIn(a.stdin)
 	root.SetOut(a.stdout)
 	root.SetErr(a.stderr)
-	root.CompletionOptions.HiddenDefaultCmd = false
+	strictCompletion(root) // it keeps the output that it finds
 	return root
 }
 
@@ -229,6 +229,17 @@ func strictHelp(root *cobra.Command) {
 			}
 			show(cmd, args)
 			return nil
+		}
+	}
+}
+
+// strictCompletion has completion name a shell that it knows nothing of: it would print its help, which a shell then took for a script.
+func strictCompletion(root *cobra.Command) {
+	root.CompletionOptions.HiddenDefaultCmd = false
+	root.InitDefaultCompletionCmd()
+	for _, c := range root.Commands() {
+		if c.Name() == "completion" {
+			group(c)
 		}
 	}
 }
