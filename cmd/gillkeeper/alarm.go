@@ -105,11 +105,13 @@ func newAlarmUnshelveCommand(a *app) *cobra.Command {
 
 func newAlarmServiceCommand(a *app, out bool) *cobra.Command {
 	if out {
-		return a.alarmAction("out-of-service", "Take an alarm out of service until it is returned", "is out of service until it is returned (alarm in-service)",
+		cmd := a.alarmAction("out-of-service", "Take an alarm out of service until it is returned", "is out of service until it is returned (alarm in-service)",
 			func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
 				_, err := c.OutOfService(ctx, chamber, alarm, api.Service{Note: note})
 				return err
 			})
+		cmd.ValidArgsFunction = completion(a.chamberNames, everyAlarm)
+		return cmd
 	}
 	return a.alarmAction("in-service", "Return an alarm to service", "is in service",
 		func(ctx context.Context, c *client.Client, chamber, alarm, note string) error {
@@ -149,7 +151,7 @@ func newAlarmShelveCommand(a *app) *cobra.Command {
 		Use:               "shelve CHAMBER ALARM --for TIME",
 		Short:             "Hide an alarm for a while",
 		Args:              arguments("CHAMBER", "ALARM"),
-		ValidArgsFunction: completion(a.chamberNames, a.alarmNames),
+		ValidArgsFunction: completion(a.chamberNames, everyAlarm),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := needFlags(cmd, "for"); err != nil {
 				return err

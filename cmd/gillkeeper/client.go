@@ -14,6 +14,7 @@ import (
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/web/client"
 	"gillkeeper/bridge/words"
+	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/species"
 )
@@ -77,9 +78,12 @@ func completion(by ...func(ctx context.Context, args []string) []string) cobra.C
 	}
 }
 
-// completeFlag completes the value of a flag.
+// completeFlag completes the value of a flag, however many arguments stand before it.
 func completeFlag(cmd *cobra.Command, flag string, list func(context.Context, []string) []string) {
-	if err := cmd.RegisterFlagCompletionFunc(flag, completion(list)); err != nil {
+	complete := completion(list)
+	if err := cmd.RegisterFlagCompletionFunc(flag, func(cmd *cobra.Command, _ []string, word string) ([]string, cobra.ShellCompDirective) {
+		return complete(cmd, nil, word)
+	}); err != nil {
 		panic(err) // a flag of that name is missing: every test would find it
 	}
 }
@@ -130,6 +134,15 @@ func (a *app) alarmNames(ctx context.Context, args []string) []string {
 		for i := range c.Alarms {
 			names = append(names, c.Alarms[i].Alarm)
 		}
+	}
+	return names
+}
+
+// everyAlarm lists the alarms that there are: one can be shelved or taken out of service before it has ever come.
+func everyAlarm(context.Context, []string) []string {
+	var names []string
+	for _, n := range alarm.Names() {
+		names = append(names, string(n))
 	}
 	return names
 }

@@ -59,6 +59,7 @@ func newDrillCommand(a *app) *cobra.Command {
 	s.StringVar(&f.level, "log", "warn", "how much to log: debug, info, warn or error")
 	s.BoolVar(&f.asJSON, "json", false, "print nothing but the figures, as JSON, at the end")
 	f.crop.define(cmd)
+	completeFlag(cmd, "log", fixed(logLevels...))
 	return cmd
 }
 

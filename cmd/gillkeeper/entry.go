@@ -92,7 +92,8 @@ func newUndoCommand(a *app) *cobra.Command {
 		Short: "Undo an entry in a batch's record; it stays on record as undone",
 		Long: "Undoes an entry in a batch's record: a stage, a harvest, a loss, a note, a batch, a correction, an import or another\n" +
 			"undo. The number of the entry is in gillkeeper batch record BATCH --entries. What it said stays on record.",
-		Args: arguments("ENTRY"),
+		Args:              arguments("ENTRY"),
+		ValidArgsFunction: cobra.NoFileCompletions,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := a.client()
 			if err != nil {
@@ -121,10 +122,11 @@ func (a *app) printBatchesNow(c *api.Chamber) {
 func newBatchCorrectCommand(a *app) *cobra.Command {
 	given := &correction{}
 	cmd := &cobra.Command{
-		Use:     "correct ENTRY [--FIELD VALUE]...",
-		Short:   "Correct an entry; the old value stays on record",
-		Example: "  gillkeeper batch correct 41 --fresh-g 420\n  gillkeeper batch correct 38 --at \"2026-03-14 08:00\" --stage fruiting",
-		Args:    arguments("ENTRY"),
+		Use:               "correct ENTRY [--FIELD VALUE]...",
+		Short:             "Correct an entry; the old value stays on record",
+		Example:           "  gillkeeper batch correct 41 --fresh-g 420\n  gillkeeper batch correct 38 --at \"2026-03-14 08:00\" --stage fruiting",
+		Args:              arguments("ENTRY"),
+		ValidArgsFunction: cobra.NoFileCompletions,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			in, any := given.request(cmd)
 			if !any {

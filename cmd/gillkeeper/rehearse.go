@@ -36,6 +36,8 @@ func (f *cropFlags) define(cmd *cobra.Command) {
 	s.StringVar(&f.species, "species", "pleurotus-ostreatus", "what grows in each chamber, a `BINOMIAL`")
 	s.StringVar(&f.stage, "stage", species.Fruiting.String(), "its `STAGE`: colonization, pinning, fruiting or rest")
 	s.Float64Var(&f.load, "load", 0, "wet weight of its substrate in `KG` (default: what such a volume usually holds)")
+	completeFlag(cmd, "species", fixed(species.Builtin().Species()...))
+	completeFlag(cmd, "stage", fixed(stageNames()...))
 }
 
 func (f *cropFlags) check(path string) error {
@@ -140,6 +142,7 @@ func newRehearseCommand(a *app) *cobra.Command {
 		"with --plot drawn too")
 	s.BoolVar(&f.asJSON, "json", false, "print the figures as JSON")
 	f.crop.define(cmd)
+	completeFlag(cmd, "controller", fixed(controllers...))
 	return cmd
 }
 
@@ -216,9 +219,12 @@ func isFolder(path string) bool {
 	return err == nil && info.IsDir()
 }
 
+// controllers are what --controller may name.
+var controllers = []string{plannedFlag, rulesFlag, practiceFlag, oracleFlag}
+
 // pickControllers checks what --controller names; each counts once.
 func (f *rehearseFlags) pickControllers(cmd *cobra.Command) error {
-	all := []string{plannedFlag, rulesFlag, practiceFlag, oracleFlag}
+	all := controllers
 	if len(f.controllers) == 0 {
 		return usagef("--controller is empty; it is one of %s", strings.Join(all, ", "))
 	}

@@ -59,8 +59,12 @@ func newRunCommand(a *app) *cobra.Command {
 	f.BoolVar(&first, "first-start", false, "there is no FILE yet: make it step by step on a page of this machine, then only observe")
 	f.Float64Var(&pace, "pace", 1, "run the clock `N` times faster, for drills")
 	f.StringVar(&level, "log", "info", "how much to log: debug, info, warn or error")
+	completeFlag(cmd, "log", fixed(logLevels...))
 	return cmd
 }
+
+// logLevels are what --log may name.
+var logLevels = []string{"debug", "info", "warn", "error"}
 
 // logger writes to standard error.
 func (a *app) logger(level string) (*slog.Logger, error) {

@@ -70,7 +70,16 @@ func (f *sizeFlags) define(cmd *cobra.Command) {
 	s.BoolVar(&f.example, "example", false, "size a built-in example instead")
 	s.BoolVar(&f.brief, "brief", false, "leave out advice and cautions")
 	s.BoolVar(&f.asJSON, "json", false, "print JSON (always SI, ratios and ppm)")
+	for flag, words := range map[string][]string{
+		"units": unitSystems, "species": species.Builtin().Species(), "stage": stageNames(),
+		"covering": {string(sizing.Tent), string(sizing.Film), string(sizing.Cabinet), string(sizing.Insulate)},
+	} {
+		completeFlag(cmd, flag, fixed(words...))
+	}
 }
+
+// unitSystems are what --units may name.
+var unitSystems = []string{"metric", "us"}
 
 func (a *app) size(cmd *cobra.Command, f *sizeFlags) error {
 	units, err := unitsNamed(f.units)
@@ -211,7 +220,7 @@ var (
 )
 
 func unitsNamed(name string) (*units, error) {
-	if err := oneOf("system of units", name, []string{"metric", "us"}); err != nil {
+	if err := oneOf("system of units", name, unitSystems); err != nil {
 		return nil, err
 	}
 	if name == "us" {

@@ -56,6 +56,7 @@ func newTrialCommand(a *app) *cobra.Command {
 	s.StringVar(&f.replay, "replay", "", "show one trial again: `SEED` or SEED/FAULT or SEED/FAULT+FAULT")
 	s.BoolVar(&f.water, "water", false, "instead, let each reservoir run dry three times, and compare with the forecasts")
 	s.BoolVar(&f.asJSON, "json", false, "print the report as JSON")
+	completeFlag(cmd, "faults", fixed(append([]string{"all", "slow", "none"}, trialKinds()...)...))
 	return cmd
 }
 
