@@ -270,11 +270,64 @@ func (s *Server) postCorrect(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := misplaced(&e, &in); err != nil {
+		return nil, err
+	}
 	to, err := s.amend(r.Context(), chamber, &e, &in)
 	if err != nil {
 		return nil, err
 	}
 	return s.act(r, chamber, in.ID, policy.Action{Kind: policy.Correct, Batch: e.Action.Batch, Of: e.Action.ID, Amended: to})
+}
+
+// misplaced refuses what a correction says of a field that its entry has not: it would be written down, and change nothing. Every
+// entry has a moment, photos and a note; what is empty says nothing.
+func misplaced(e *policy.Entry, in *api.EntryCorrect) error {
+	switch e.Action.Kind {
+	case policy.Undo, policy.Correct, policy.Import:
+		return nil // refused for what they are
+	}
+	var has []string
+	var wrong *policy.Refusal
+	for _, f := range []struct {
+		name, value string
+		of          []policy.ActionKind
+	}{
+		{"species", given(in.Species), []policy.ActionKind{policy.BatchAdd}},
+		{"strain", given(in.Strain), []policy.ActionKind{policy.BatchAdd}},
+		{"supplements", given(in.Supplements), []policy.ActionKind{policy.BatchAdd}},
+		{"position", given(in.Position), []policy.ActionKind{policy.BatchAdd}},
+		{"substrate_kg", given(in.SubstrateKg), []policy.ActionKind{policy.BatchAdd}},
+		{"dry_kg", given(in.DryKg), []policy.ActionKind{policy.BatchAdd}},
+		{"inoculated", given(in.Inoculated), []policy.ActionKind{policy.BatchAdd}},
+		{"stage", given(in.Stage), []policy.ActionKind{policy.BatchAdd, policy.StageSet}},
+		{"fresh_g", given(in.FreshG), []policy.ActionKind{policy.HarvestDone}},
+		{"done", given(in.Done), []policy.ActionKind{policy.HarvestDone}},
+		{"marks", strings.Join(in.Marks, ","), []policy.ActionKind{policy.HarvestDone}},
+		{"cause", given(in.Cause), []policy.ActionKind{policy.LossSeen}},
+		{"grams", given(in.Grams), []policy.ActionKind{policy.LossSeen}},
+	} {
+		switch {
+		case slices.Contains(f.of, e.Action.Kind):
+			has = append(has, f.name)
+		case f.value != "" && wrong == nil:
+			wrong = &policy.Refusal{Field: f.name, Value: f.value}
+		}
+	}
+	if wrong == nil {
+		return nil
+	}
+	wrong.Allowed = fmt.Sprintf("entry %s is a %s and has only %s", e.Ref, e.Action.Kind, strings.Join(append(has, "at, photos and a note"), ", "))
+	return wrong
+}
+
+// given writes a field down, or nothing where nothing is said of it.
+func given[T comparable](x *T) string {
+	var nothing T
+	if x == nil || *x == nothing {
+		return ""
+	}
+	return fmt.Sprint(*x)
 }
 
 // amend lays what is given over what the entry says now, with the corrections that it has had.
