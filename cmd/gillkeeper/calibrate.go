@@ -128,6 +128,21 @@ func (c *calibrate) check(cmd *cobra.Command) error {
 			return err
 		}
 	}
+	for _, x := range []struct {
+		flag, why string
+		fits      bool
+	}{
+		{"ppm", "it is what fresh air holds, for --fresh-air", c.freshAir},
+		{"beside", "it is for --salt", len(c.salts) > 0},
+		{"temperature", "it is the salt's, for --salt", len(c.salts) > 0},
+		{"every", "nothing is measured", !c.clear && !c.show},
+		{"timeout", "nothing is measured", !c.clear && !c.show},
+		{"yes", "nothing is asked", !c.show},
+	} {
+		if cmd.Flags().Changed(x.flag) && !x.fits {
+			return usagef("%s: --%s has no place here: %s; see %s --help", cmd.CommandPath(), x.flag, x.why, cmd.CommandPath())
+		}
+	}
 	switch {
 	case len(c.salts) > 2 || len(c.salts) == 2 && c.salts[0] == c.salts[1]:
 		return errors.New("--salt takes one salt, or two different ones such as nacl,k2so4")
@@ -140,7 +155,7 @@ func (c *calibrate) check(cmd *cobra.Command) error {
 	case c.every < time.Second || c.every > time.Minute:
 		return fmt.Errorf("--every %s: give a time from 1s to 1m", c.every)
 	case c.timeout < 20*time.Minute || c.timeout > policy.LongestAside-time.Hour:
-		return fmt.Errorf("--timeout %s: give a time from 20m to %s", c.timeout, policy.LongestAside-time.Hour)
+		return fmt.Errorf("--timeout %s: give a time from 20m to %gh", c.timeout, (policy.LongestAside - time.Hour).Hours())
 	}
 	return nil
 }
@@ -174,6 +189,9 @@ func (c *calibrate) run(ctx context.Context) error {
 	}
 	if x.Quantity != want.String() {
 		return fmt.Errorf("sensor %s measures %s; salts are for relative_humidity, fresh air is for co2", x.Name, x.Quantity)
+	}
+	if _, err := c.temperatureOf(&sensors, x); err != nil {
+		return err // before anybody fills a jar
 	}
 	return c.runMeasure(ctx, x)
 }
