@@ -124,6 +124,15 @@ func Write(w io.Writer, entries []api.Entry) error {
 	return c.Error()
 }
 
+// Mark is what a file begins with that [Write] has written: the columns that there must be.
+func Mark() string {
+	var mark string
+	for i := range needed {
+		mark += columns[i].Name + ","
+	}
+	return mark
+}
+
 // Fault is something that cannot be read.
 type Fault struct {
 	Line int // of the file, from 1
@@ -185,6 +194,11 @@ func Read(r io.Reader, zone *time.Location) (entries []api.Entry, lines []int, f
 // header reads the names of the columns.
 func header(row []string) (order []int, bad []string) {
 	order = []int{}
+	for _, other := range []struct{ sign, name string }{{";", "semicolons"}, {"\t", "tabs"}} { // as spreadsheets of some countries save them
+		if len(row) == 1 && strings.Contains(row[0], other.sign) {
+			return order, []string{"there are " + other.name + " between its cells; save it with commas between them"}
+		}
+	}
 	for _, cell := range row {
 		name := strings.ToLower(strings.TrimSpace(cell))
 		i := slices.IndexFunc(columns, func(c Column) bool { return c.Name == name })

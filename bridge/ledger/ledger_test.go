@@ -64,6 +64,7 @@ func TestFaults(t *testing.T) {
 	for text, says := range map[string]string{
 		"": "the file is empty", "at,at,chamber,batch,kind\n": "column at is there twice",
 		"at,chamber,batch,kind\n2026-01-01,\"loft": "it is no CSV", "at,chamber,batch\n": "column kind is missing",
+		"at;chamber;batch;kind\n": "there are semicolons between its cells; save it with commas between them", "at\tchamber\n": "there are tabs",
 		"at,chamber,batch,kind,spezies\n": "did you mean species?",
 	} {
 		if _, _, faults, _ := Read(strings.NewReader(text), time.UTC); len(faults) == 0 || !strings.Contains(faults[0].What, says) {

@@ -21,9 +21,15 @@ func newBatchExportCommand(a *app) *cobra.Command {
 		Use:   "export [--out FILE]",
 		Short: "Write the record of every batch as CSV",
 		Long: "Writes the valid record of every batch as CSV, one line for each entry, oldest first within a chamber: with\n" +
-			"corrections applied, and without what was undone. gillkeeper batch import reads it. The columns:\n\n" + columnHelp(),
+			"corrections applied, and without what was undone. gillkeeper batch import reads it. An older record of the same\n" +
+			"name is replaced; any other file is left alone. The columns:\n\n" + columnHelp(),
 		Args: arguments(),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if out != "" {
+				if err := mayReplace(out, "record", ledger.Mark(), "record.csv"); err != nil {
+					return err
+				}
+			}
 			c, err := a.client()
 			if err != nil {
 				return err

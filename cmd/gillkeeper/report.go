@@ -84,7 +84,7 @@ func (a *app) report(ctx context.Context, f *reportFlags) error {
 		return err
 	}
 	if f.out != "" {
-		if err := mayReplace(f.out); err != nil {
+		if err := mayReplace(f.out, "report", yield.Mark, "season.html"); err != nil {
 			return err
 		}
 	}
@@ -310,8 +310,8 @@ func (a *app) sayReport(f *reportFlags, r *yield.Report) {
 	}
 }
 
-// mayReplace refuses to overwrite a file that is no report.
-func mayReplace(path string) error {
+// mayReplace refuses to overwrite a file that is not of a kind, which bears a mark at its beginning.
+func mayReplace(path, kind, mark, example string) error {
 	info, err := os.Stat(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		if parent, err := os.Stat(filepath.Dir(path)); err != nil || !parent.IsDir() {
@@ -323,7 +323,10 @@ func mayReplace(path string) error {
 		return fmt.Errorf("%w; name another file with --out", err)
 	}
 	if info.IsDir() {
-		return fmt.Errorf("%s is a folder; name a file with --out, such as %s", path, filepath.Join(path, "season.html"))
+		return fmt.Errorf("%s is a folder; name a file with --out, such as %s", path, filepath.Join(path, example))
+	}
+	if !info.Mode().IsRegular() { // reading from a pipe would wait for ever, and a device must stay one
+		return fmt.Errorf("%s is no regular file; name another with --out", path)
 	}
 	f, err := os.Open(path)
 	if err != nil {
@@ -332,8 +335,8 @@ func mayReplace(path string) error {
 	defer f.Close()
 	head := make([]byte, 200)
 	n, _ := io.ReadFull(f, head)
-	if n > 0 && !bytes.Contains(head[:n], []byte(yield.Mark)) {
-		return fmt.Errorf("%s is there already and is no report; name another file with --out", path)
+	if n > 0 && !bytes.Contains(head[:n], []byte(mark)) {
+		return fmt.Errorf("%s is there already and is no %s; name another file with --out", path, kind)
 	}
 	return nil
 }
