@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 
 	"gillkeeper/bridge/daemon"
 	"gillkeeper/bridge/firststart"
@@ -20,6 +21,9 @@ const firstListen = "127.0.0.1:9420"
 func (a *app) firstStart(ctx context.Context, path, listen string, o *daemon.Options) error {
 	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("%s is there already; run it without --first-start", path)
+	}
+	if folder := filepath.Dir(path); !isFolder(folder) { // before anybody has gone through it all
+		return fmt.Errorf("%s cannot be written: there is no folder %s; make it first", path, folder)
 	}
 	start := firststart.New(path)
 	defer start.Close()
