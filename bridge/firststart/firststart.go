@@ -13,6 +13,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
@@ -75,7 +76,7 @@ func (s *Start) Close() {
 func (s *Start) Begin(ctx context.Context, b survey.Broker) error {
 	c, _, err := config.Parse(s.path, []byte(survey.New().Find().Config(&b)), config.EnvOf(s.path))
 	if err != nil {
-		return firstFault(err)
+		return asked(firstFault(err))
 	}
 	if c.Broker.Embedded {
 		return errors.New("embedded starts a broker to which no sensor speaks yet; give the address of the one that they speak to")
@@ -83,7 +84,7 @@ func (s *Start) Begin(ctx context.Context, b survey.Broker) error {
 	heard := survey.New()
 	ear, err := listen.Open(ctx, &c.Broker, heard)
 	if err != nil {
-		return err
+		return asked(err)
 	}
 	s.Close()
 	s.mu.Lock()
@@ -91,6 +92,12 @@ func (s *Start) Begin(ctx context.Context, b survey.Broker) error {
 	s.broker, s.survey, s.ear, s.since, s.said = b, heard, ear, time.Now(), map[string]said{}
 	return nil
 }
+
+// asked says an error in the words in which the first start asks: nobody has seen a configuration with its keys yet.
+func asked(err error) error { return errors.New(inWords.Replace(err.Error())) }
+
+var inWords = strings.NewReplacer(`, or "embedded"`, "", "broker.url", "the address", "use username and password_file", "give the user and the file with the password below",
+	"broker.username", "the user", "broker.password_file", "the file with the password", "broker.ca_file", "the file with the authority", "set username", "give the user")
 
 // firstFault is the first fault of a configuration, without its line.
 func firstFault(err error) error {

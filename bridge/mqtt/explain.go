@@ -22,6 +22,19 @@ func explain(err error) error {
 	return err
 }
 
+// explainDial is explain for a connection that never came about: there a broker does not hang up for another client.
+func explainDial(err error) error {
+	if hungUp(err) {
+		return &explained{advice: "the broker closed the connection before it had begun; check the scheme and the port of broker.url", err: err}
+	}
+	return explain(err)
+}
+
+// hungUp reports whether the other side closed the connection.
+func hungUp(err error) bool {
+	return errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, syscall.ECONNRESET)
+}
+
 type explained struct {
 	advice string
 	err    error
@@ -63,7 +76,7 @@ func advice(err error) string {
 		return "nothing listens there; start the broker or check broker.url"
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, os.ErrDeadlineExceeded):
 		return "the broker does not answer; check broker.url and the network"
-	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, syscall.ECONNRESET):
+	case hungUp(err):
 		return "the broker closed the connection; if it does so again and again, another client may use this broker.client_id"
 	}
 	return ""

@@ -151,7 +151,7 @@ func (s *Session) run(ctx context.Context) {
 func (s *Session) connection(ctx context.Context) (up time.Duration, err error) {
 	l, err := s.dial(ctx)
 	if err != nil {
-		return 0, explain(err)
+		return 0, explainDial(err)
 	}
 	refused, err := s.subscribe(ctx, l, s.filters())
 	if err != nil {

@@ -98,7 +98,7 @@ func TestClearErrors(t *testing.T) {
 				{"no password", func(o *mqtt.Options) { o.Username, o.Password = "", config.Secret{} }, "broker.password_file"},
 				{"wrong authority", func(o *mqtt.Options) { o.TLS = brokertest.NewAuthority(t).Client() }, "broker.ca_file"},
 				{"wrong name", func(o *mqtt.Options) { o.TLS.ServerName = "elsewhere.example" }, `not for "elsewhere.example"`},
-				{"TLS to a plain port", func(o *mqtt.Options) { o.URL = s.URLAt(plain.Addr) }, "broker"},
+				{"TLS to a plain port", func(o *mqtt.Options) { o.URL = s.URLAt(plain.Addr) }, "broker.url"},
 				{"nothing there", func(o *mqtt.Options) { o.URL = s.URLAt("127.0.0.1:1") }, "nothing listens there"},
 			} {
 				session, k := begin(t, s, s.Addr, tc.change)

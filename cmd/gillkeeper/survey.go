@@ -142,7 +142,7 @@ func (a *app) brokerOf(b *survey.Broker) (*config.Broker, error) {
 func nowhere(string) (fs.FileMode, bool, error) { return 0, false, errors.ErrUnsupported }
 
 // asFlags turns what a message says of the configuration's keys into what it means here.
-var asFlags = strings.NewReplacer(`, or "embedded"`, "", "broker.url", "--broker", "broker.username", "--username", "broker.password_file", "--password-file",
+var asFlags = strings.NewReplacer(`, or "embedded"`, "", "use username", "use --username", "set username", "set --username", "broker.url", "--broker", "broker.username", "--username", "broker.password_file", "--password-file",
 	"broker.ca_file", "--ca-file", "broker.cert_file", "--cert-file", "broker.key_file", "--key-file", "password_file", "--password-file")
 
 // listen lets the survey hear for a while, or until the user has had enough.
