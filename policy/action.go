@@ -97,13 +97,17 @@ type Refusal struct {
 	Value   string
 	Allowed string // what to do instead
 	Missing bool   // the thing named does not exist
+	Unfit   bool   // it exists, and this cannot be done with it as it stands; Allowed says why
 }
 
 func (r *Refusal) Error() string {
 	s := r.Field + " " + quoted(r.Value)
-	if r.Missing {
+	switch {
+	case r.Unfit:
+		return s + ": " + r.Allowed
+	case r.Missing:
 		s += " does not exist"
-	} else {
+	default:
 		s += " is not allowed"
 	}
 	if r.Allowed != "" {

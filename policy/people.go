@@ -287,7 +287,7 @@ func refusal(err error) error {
 		return &Refusal{Field: r.Field, Value: r.Value, Allowed: r.Allowed, Missing: r.Missing}
 	}
 	if r, ok := errors.AsType[*alarm.Refused](err); ok {
-		return &Refusal{Field: "alarm", Value: string(r.Alarm), Allowed: r.Why}
+		return &Refusal{Field: "alarm", Value: string(r.Alarm), Allowed: r.Why, Unfit: true}
 	}
 	return err
 }

@@ -55,10 +55,10 @@ func Unacknowledge(s State, n Name, now time.Time) (State, Change, error) {
 // It fails with [*Refused] on a time that is not positive or longer than [MaxShelve], and when out of service.
 func Shelve(s State, n Name, length time.Duration, now time.Time) (State, Change, error) {
 	if length <= 0 || length > MaxShelve {
-		return refuse(s, n, fmt.Sprintf("cannot be shelved for %s; give a time up to %s", length, MaxShelve))
+		return refuse(s, n, fmt.Sprintf("it cannot be shelved for %s; give a time up to %s", length, MaxShelve))
 	}
 	if phaseOf(&s, n) == OutOfService {
-		return refuse(s, n, "is out of service; return it to service first")
+		return refuse(s, n, "it is out of service; return it to service first")
 	}
 	s, c, err := move(s, n, Shelved, now)
 	if err == nil {
@@ -70,7 +70,7 @@ func Shelve(s State, n Name, length time.Duration, now time.Time) (State, Change
 // Unshelve ends shelving early. It fails with [*Refused] when the alarm is not shelved.
 func Unshelve(s State, n Name, now time.Time) (State, Change, error) {
 	if phaseOf(&s, n) != Shelved {
-		return refuse(s, n, "is not shelved")
+		return refuse(s, n, "it is not shelved")
 	}
 	return move(s, n, standingOr(s.Of(n).Standing, Unacknowledged, Normal), now)
 }
@@ -80,9 +80,9 @@ func Unshelve(s State, n Name, now time.Time) (State, Change, error) {
 func SetOutOfService(s State, n Name, out bool, now time.Time) (State, Change, error) {
 	switch is := phaseOf(&s, n) == OutOfService; {
 	case is && out:
-		return refuse(s, n, "is out of service already")
+		return refuse(s, n, "it is out of service already")
 	case !is && !out:
-		return refuse(s, n, "is in service already")
+		return refuse(s, n, "it is in service already")
 	}
 	to := Normal
 	if out {
