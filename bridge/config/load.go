@@ -26,6 +26,9 @@ func Load(path string) (*Config, Faults, error) {
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	}
 	defer f.Close() // only read
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		return nil, nil, fmt.Errorf("%s is a folder; give the path of a configuration in it", path)
+	}
 	text, err := io.ReadAll(io.LimitReader(f, maxFile+1))
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
