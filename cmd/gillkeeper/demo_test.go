@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"syscall"
@@ -140,6 +141,9 @@ volume_m3 = 0.56
 	code, stdout, stderr := invoke(t, nil, "drill", "--config", path, "--pace", "7200", "--for", "2h", "--fault", "loft,sensor_silent,air,after=30m,for=10m")
 	if code != exitDone || !strings.Contains(stdout, "   1 h  loft: humidity ") || !strings.Contains(stdout, "0 commands arrived, 0 came before") {
 		t.Errorf("exit status %d\n%s%s", code, stdout, stderr)
+	}
+	if _, stdout, _ := invoke(t, nil, "drill", "--config", path, "--pace", "20", "--for", "10s"); !regexp.MustCompile(`\n\d+ (s|min), by the true air`).MatchString(stdout) {
+		t.Errorf("seconds are called\n%s", stdout)
 	}
 	// Two on one broker, as for two farms, let each other speak.
 	var both sync.WaitGroup

@@ -291,7 +291,11 @@ func (a *app) drillSummary(c *config.Config, house *sim.House, answer *figuresAn
 	for i := range c.Chambers {
 		early += len(house.Violations(i))
 	}
+	length := time.Duration(answer.SimulatedHours * float64(time.Hour))
+	if length >= 6*time.Minute {
+		length = length.Round(6 * time.Minute)
+	}
 	fmt.Fprintf(a.stdout, "\n%s, by the true air; %d commands arrived, %d came before a plug's minimum time was over.\n\n",
-		hoursWords(time.Duration(answer.SimulatedHours*float64(time.Hour)).Round(6*time.Minute)), len(house.Commands()), early)
+		hoursWords(length), len(house.Commands()), early)
 	a.printFigures(answer.Chambers)
 }

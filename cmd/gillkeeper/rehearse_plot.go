@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"gillkeeper/bridge/words"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/rehearse"
 )
@@ -212,7 +213,10 @@ func (d *drawing) text(x, y float64, anchor string, size int, s string) {
 	fmt.Fprintf(d.b, `<text x="%.1f" y="%.1f" text-anchor="%s" font-size="%d">%s</text>`+"\n", x, y, anchor, size, &escaped)
 }
 
-// hoursWords writes a length of time in hours.
+// hoursWords writes a length of time in hours, and what is too short for that as what it is.
 func hoursWords(t time.Duration) string {
+	if 0 < t && t < 6*time.Minute {
+		return words.Duration(t.Round(time.Second))
+	}
 	return strings.TrimSuffix(fmt.Sprintf("%.1f", t.Hours()), ".0") + " h"
 }
