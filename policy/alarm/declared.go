@@ -162,7 +162,7 @@ var Declared = declare([N]Declaration{
 		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, BrokerLost},
 	},
 	{
-		Name: ReservoirLow, Says: "The humidifier's water runs out within a day.", Severity: Flush, Respond: 24 * time.Hour,
+		Name: ReservoirLow, Says: "The humidifier's water will soon run out.", Severity: Flush, Respond: 24 * time.Hour,
 		Cause:       "Water was used.",
 		Consequence: "When it is empty the crop dries out within hours.",
 		Action:      "Refill with low-mineral water, and record it with refill.",
