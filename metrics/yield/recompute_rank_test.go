@@ -2,8 +2,10 @@ package yield_test
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sort"
 )
 
@@ -122,7 +124,8 @@ func (c *checker) interval(r map[string]any, batches map[string]map[float64]*cel
 	var draws []float64
 	for range 1000 {
 		drawn, kin := map[string]map[float64]*cell{}, map[string][]string{}
-		for key, members := range groups {
+		for _, key := range slices.Sorted(maps.Keys(groups)) { // the same draws in every run
+			members := groups[key]
 			for i := range members {
 				name := fmt.Sprint(key, i)
 				drawn[name] = map[float64]*cell{}
