@@ -256,10 +256,6 @@ func applyAlarm(s State, a *Action, now time.Time) (State, []Event, error) {
 	if n.Index() < 0 {
 		return s, nil, &Refusal{Field: "alarm", Value: a.Alarm, Missing: true, Allowed: "see alarm list for their names"}
 	}
-	if a.Kind == AlarmShelve && (a.For <= 0 || a.For > alarm.MaxShelve) { // here, where the time is known as what is wrong
-		return s, nil, &Refusal{Field: "for", Value: a.For.String(),
-			Allowed: fmt.Sprintf("give a time up to %gh, which is a week, such as 2h", alarm.MaxShelve.Hours())}
-	}
 	switch a.Kind {
 	case AlarmAck:
 		s.Alarms, c, err = alarm.Acknowledge(s.Alarms, n, now)
@@ -287,6 +283,9 @@ func refusal(err error) error {
 		return &Refusal{Field: r.Field, Value: r.Value, Allowed: r.Allowed, Missing: r.Missing}
 	}
 	if r, ok := errors.AsType[*alarm.Refused](err); ok {
+		if r.Length != nil {
+			return &Refusal{Field: "for", Value: r.Length.String(), Allowed: r.Why}
+		}
 		return &Refusal{Field: "alarm", Value: string(r.Alarm), Allowed: r.Why, Unfit: true}
 	}
 	return err

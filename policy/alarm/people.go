@@ -11,8 +11,9 @@ const MaxShelve = 7 * 24 * time.Hour
 
 // Refused says why a person's wish cannot be done.
 type Refused struct {
-	Alarm Name
-	Why   string
+	Alarm  Name
+	Why    string
+	Length *time.Duration // what is wrong, where that is the time asked for and not the state of the alarm
 }
 
 func (r *Refused) Error() string { return fmt.Sprintf("alarm %s: %s", r.Alarm, r.Why) }
@@ -55,7 +56,8 @@ func Unacknowledge(s State, n Name, now time.Time) (State, Change, error) {
 // It fails with [*Refused] on a time that is not positive or longer than [MaxShelve], and when out of service.
 func Shelve(s State, n Name, length time.Duration, now time.Time) (State, Change, error) {
 	if length <= 0 || length > MaxShelve {
-		return refuse(s, n, fmt.Sprintf("it cannot be shelved for %s; give a time up to %s", length, MaxShelve))
+		return s, Change{}, &Refused{Alarm: n, Length: &length,
+			Why: fmt.Sprintf("give a time up to %gh, which is a week, such as 2h", MaxShelve.Hours())}
 	}
 	if phaseOf(&s, n) == OutOfService {
 		return refuse(s, n, "it is out of service; return it to service first")
