@@ -76,12 +76,6 @@ func (a *app) trial(cmd *cobra.Command, f *trialFlags) error {
 	if err != nil {
 		return err
 	}
-	var again lab.Throw
-	if cmd.Flags().Changed("replay") {
-		if again, err = throwOf(f.replay); err != nil {
-			return err
-		}
-	}
 	if _, set := os.LookupEnv("GOGC"); !set {
 		debug.SetGCPercent(800) // states are many and short-lived
 	}
@@ -90,7 +84,7 @@ func (a *app) trial(cmd *cobra.Command, f *trialFlags) error {
 	}
 	var report *lab.Report
 	if f.replay != "" {
-		report, err = a.trialAgain(f, cmd, &plan, again)
+		report, err = a.trialAgain(f, cmd, &plan)
 	} else {
 		var how lab.Progress
 		plan.Broke = func(b lab.Bad) { a.remark(fmt.Sprintf("%s  # %s", f.again(b.Replay()), b.What)) }
@@ -238,7 +232,11 @@ func throwOf(text string) (lab.Throw, error) {
 }
 
 // trialAgain runs the one trial that was asked for.
-func (a *app) trialAgain(f *trialFlags, cmd *cobra.Command, plan *lab.Plan, t lab.Throw) (*lab.Report, error) {
+func (a *app) trialAgain(f *trialFlags, cmd *cobra.Command, plan *lab.Plan) (*lab.Report, error) {
+	t, err := throwOf(f.replay)
+	if err != nil {
+		return nil, err
+	}
 	tells := func(line string) { fmt.Fprintln(a.stdout, line) }
 	if f.asJSON {
 		tells = nil
