@@ -27,8 +27,10 @@ const (
 	// OutdoorCO2 is the CO2 of outdoor air, ppm; a room is never fresher.
 	OutdoorCO2 = 420
 	// co2Margin is how far below the maximum the fan begins, as a share of the room between fresh air and it, so that
-	// the pulse has worked before the maximum is passed.
+	// the pulse has worked before the maximum is passed. It is co2Doubt ppm at the least, by which a sensor may read low (common
+	// in data sheets: 30 ppm and 3 % of the reading either way).
 	co2Margin = 0.12
+	co2Doubt  = 45.0
 	// co2Swing is how far one pulse should bring the CO2 down at least, by the same measure.
 	co2Swing = 0.45
 	// leastSpan is taken for the room between fresh air and the maximum where it is less, ppm.
@@ -79,7 +81,7 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 	now := st.Seen.CO2
 	room := math.Min(st.roomCO2(sc), seen)
 	span := math.Max(limit-room, leastSpan)
-	start := limit - co2Margin*span
+	start := limit - math.Max(co2Margin*span, co2Doubt)
 	r := reason.Reason{Code: reason.InBand, Quantity: chamber.CO2, Value: seen, Bound: start, Predicted: now}
 	if room >= start {
 		r.Code, r.Bound = reason.RoomNoHelp, room

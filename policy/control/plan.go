@@ -83,7 +83,7 @@ type weights struct {
 	blow    float64 // a second of fan
 }
 
-var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 8, co2Unit: 20, margin: 45, pulse: 48, gram: 2, blow: 0.1}
+var planWeights = weights{rhUnit: 0.025, rhBend: 2, rhSlope: 1.2, dry: 1.1, co2Over: 8, co2Unit: 20, margin: co2Doubt, pulse: 48, gram: 2, blow: 0.1}
 
 // longerOnBudget is by how much longer at the most two plugs may run against each other where switchings are dear: what
 // that costs in water it saves in relays.
