@@ -2,6 +2,7 @@ package alarm
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"time"
 
@@ -21,8 +22,9 @@ type Detectors struct {
 	Door     Door          `json:"door,omitzero"`
 	Fan      FanTest       `json:"fan,omitzero"`
 	Room     Exposure      `json:"room,omitzero"`
-	Flow     Decay         `json:"flow,omitzero"` // of the exhaust fan
-	Mist     Decay         `json:"mist,omitzero"` // for a second of on-time
+	Flow     Decay         `json:"flow,omitzero"`    // of the exhaust fan
+	Mist     Decay         `json:"mist,omitzero"`    // for a second of on-time
+	Soaked   float64       `json:"soaked,omitempty"` // share of the last hours in which humidity read the end of its range
 	Baseline Baseline      `json:"baseline,omitzero"`
 	Link     Linger        `json:"link,omitzero"`
 	Dry      Linger        `json:"dry,omitzero"`
@@ -172,6 +174,28 @@ func (s *detection) outside(n Name, q chamber.Quantity, bound, deadband float64)
 	}
 }
 
+// In air that reads the end of its range for hours mist shows nowhere, and what is learned of it wanders off: no fall is read from
+// that while more than soakedMost of the last soakedFor seconds were such.
+const (
+	soakedMost = 0.5
+	soakedFor  = 6 * 3600.0
+)
+
+// MistShows reports whether the air tells what the humidifier gives: it was not saturated for most of the last hours.
+func (d *Detectors) MistShows() bool { return d.Soaked < soakedMost }
+
+// soak follows for what share of the last hours humidity read the end of its range.
+func (s *detection) soak() {
+	rh, now := s.e.Air.Inside.RelativeHumidity, 0.0
+	if !rh.OK {
+		return
+	}
+	if rh.Value >= saturated {
+		now = 1
+	}
+	s.Soaked += (1 - math.Exp(-s.dt/soakedFor)) * (now - s.Soaked)
+}
+
 // water takes over what the reservoir knows.
 func (s *detection) water() {
 	l, r := &s.e.Learned, s.e.Reservoir
@@ -182,7 +206,8 @@ func (s *detection) water() {
 	if !s.Open() && !s.Fan.Odd() {
 		s.Flow.advance(l.Flow, l.FlowSD, sure, s.dt)
 	}
-	if !s.Open() && (r == nil || !r.Dry && r.Response.evidence() < doubted) {
+	s.soak()
+	if !s.Open() && s.MistShows() && (r == nil || !r.Dry && r.Response.evidence() < doubted) {
 		s.Mist.advance(l.Mist, l.MistSD, mistSure, s.dt)
 	}
 	s.share(FilterClogged, &s.Flow, clogged, clean, chamber.ExhaustFan)

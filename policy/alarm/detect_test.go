@@ -113,6 +113,23 @@ func TestSlowDecay(t *testing.T) {
 	}
 }
 
+// TestNoDecayIsReadFromSaturatedAir: nothing shows there of what the humidifier gives, and what is learned of it is worth nothing, how
+// sure it may seem. Once the air has dried it counts.
+func TestNoDecayIsReadFromSaturatedAir(t *testing.T) {
+	d := newDesk(t)
+	d.every = time.Minute
+	d.e.Learned = alarm.Learned{Mist: 200, MistSD: 0.05}
+	d.run(48*time.Hour, nil)
+	d.set(chamber.RelativeHumidity, 0.999)
+	d.run(12*time.Hour, nil)
+	d.e.Learned.Mist = 60
+	d.run(96*time.Hour, nil)
+	d.expect(alarm.HumidifierWeak, false, "saturated for days")
+	d.set(chamber.RelativeHumidity, 0.90)
+	d.run(48*time.Hour, nil)
+	d.expect(alarm.HumidifierWeak, true, "dry enough for mist to show, and there is little")
+}
+
 // TestClogDeadband has the alarm go 8 points of the clean flow above where it comes, 74 % where the room's CO2 is
 // measured and 70 % where it is not.
 func TestClogDeadband(t *testing.T) {

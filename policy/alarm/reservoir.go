@@ -65,6 +65,7 @@ type Water struct {
 	MayBeOpen bool    // it looks open, and is soon known to be or not: until then nothing is said of the water
 	Low       bool    // CO2 stands lower than usual by far, above a room that is measured: hardly anything but a door does that
 	Shut      bool    // CO2 shows that it is not open, nor was some minutes ago
+	Hidden    bool    // the air was saturated for hours: what is learned of the mist is worth little
 	FanOdd    bool    // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
 	Reports   []chamber.PlugReport
 	Demand    Demand

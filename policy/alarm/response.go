@@ -234,7 +234,7 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 	switch {
 	case w.DoorOpen || w.FanOdd:
 		r.Little, r.Less = 0, 0
-	case !known || w.MayBeOpen:
+	case !known || w.MayBeOpen || w.Hidden:
 	case sure && most < gave-gaveLess:
 		if on {
 			r.Less += dt
