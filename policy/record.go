@@ -210,7 +210,7 @@ func (p *Policy) Settle(past []Entry, a *Action, now time.Time) error {
 		if e.Action.ID == a.ID || a.Kind == Correct && e.Action.ID == a.Of {
 			return refusal(err)
 		}
-		return &Refusal{Field: "entry", Value: e.Ref, Allowed: fmt.Sprintf("that would leave entry %s, %s, impossible (%s); undo or correct that one first", e.Ref, e.Action.Kind, refusal(err))}
+		return &Refusal{Field: "entry", Value: e.Ref, Allowed: fmt.Sprintf("that would leave entry %s, %s, impossible (%s); undo or correct that one first", e.Ref, e.Action.Kind, refusal(err)), Unfit: true}
 	}
 	a.Outcome = outcome(before, after, touched(a, past))
 	return nil
@@ -228,13 +228,13 @@ func (p *Policy) target(past []Entry, a *Action, now time.Time) error {
 	of := &past[i]
 	a.Batch = of.Action.Batch
 	if a.Kind == Undo {
-		if Undone(past)[a.Of] {
-			return &Refusal{Field: "of", Value: of.Ref, Allowed: "it is undone already; undo that undo to have it back"}
+		if by := undoneBy(past)[a.Of]; by != "" {
+			return &Refusal{Field: "entry", Value: of.Ref, Allowed: fmt.Sprintf("it is undone already; to have it back, undo entry %s, which undid it", by), Unfit: true}
 		}
 		return nil
 	}
 	if !of.Action.Kind.plain() {
-		return &Refusal{Field: "of", Value: of.Ref, Allowed: "only an entry itself can be corrected, no correction, undo or import; undo it instead"}
+		return &Refusal{Field: "entry", Value: of.Ref, Allowed: "only an entry itself can be corrected, not a correction, an undo or an import; undo it instead", Unfit: true}
 	}
 	if a.Amended == nil {
 		return &Refusal{Field: "amended", Value: "", Allowed: "say what the entry should be"}
@@ -256,12 +256,21 @@ func (p *Policy) target(past []Entry, a *Action, now time.Time) error {
 // Undone gives the IDs of what was undone and not had back, from the last entry to the first.
 func Undone(all []Entry) map[string]bool {
 	dead := map[string]bool{}
-	for _, e := range slices.Backward(all) {
-		if e.Action.Kind == Undo && !dead[e.Action.ID] {
-			dead[e.Action.Of] = true
-		}
+	for id := range undoneBy(all) {
+		dead[id] = true
 	}
 	return dead
+}
+
+// undoneBy gives, by the ID of what was undone and not had back, the number of the entry that undid it.
+func undoneBy(all []Entry) map[string]string {
+	by := map[string]string{}
+	for _, e := range slices.Backward(all) {
+		if e.Action.Kind == Undo && by[e.Action.ID] == "" {
+			by[e.Action.Of] = e.Ref
+		}
+	}
+	return by
 }
 
 // touched names the batches that an action may have changed.

@@ -140,14 +140,14 @@ func TestUndoAndCorrect(t *testing.T) {
 	if x, _ := b.state.Crop.Find("oyster"); x.FreshG() != 0 || x.Stage != species.Fruiting || len(x.Flushes) != 0 {
 		t.Errorf("with the harvest undone: %+v", x)
 	}
-	b.refused(policy.Action{Kind: policy.Undo, Of: pick}, "undone already")
+	b.refused(policy.Action{Kind: policy.Undo, Of: pick}, `entry "3": it is undone already; to have it back, undo entry 6, which undid it`)
 	b.must(policy.Action{Kind: policy.Undo, Of: gone})
 	if x, _ := b.state.Crop.Find("oyster"); x.FreshG() != 4200 || x.Stage != species.Rest {
 		t.Errorf("with the undo undone: %+v", x)
 	}
 	b.refused(policy.Action{Kind: policy.Undo, Of: add}, "entry 2")
 	b.refused(policy.Action{Kind: policy.Undo, Of: "nothing"}, "does not exist")
-	b.refused(policy.Action{Kind: policy.Correct, Of: fix, Amended: &policy.Action{FreshG: 1}}, "undo it instead")
+	b.refused(policy.Action{Kind: policy.Correct, Of: fix, Amended: &policy.Action{FreshG: 1}}, `entry "4": only an entry itself can be corrected, not a correction, an undo or an import; undo it instead`)
 	b.refused(policy.Action{Kind: policy.Correct, Of: pick, Amended: &policy.Action{FreshG: -5}}, "fresh_g")
 	b.refused(policy.Action{Kind: policy.Correct, Of: add, Amended: &policy.Action{Species: "pleurotus-ostreatos", SubstrateKg: 10, DryKg: 3}}, "did you mean pleurotus-ostreatus")
 	b.must(policy.Action{Kind: policy.Undo, Of: pick})
