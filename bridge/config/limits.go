@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"time"
 
+	"gillkeeper/policy/air"
 	"gillkeeper/policy/chamber"
 )
 
@@ -54,7 +55,7 @@ var (
 	reservoirLimit   = Limit{0.05, 2000, "L", "that is from a cup to a tank"}
 	humidityLimit    = Limit{0.3, 1, "as ratios", "below 0.3 nothing fruits and 1 is saturation"}
 	temperatureLimit = Limit{0, 40, "°C", "mycelium rests below and dies above"}
-	co2Limit         = Limit{OutdoorCO2, 100_000, "ppm", "outdoor air has 425 ppm already and no ventilation gets below it"}
+	co2Limit         = Limit{air.OutdoorCO2, 100_000, "ppm", fmt.Sprintf("outdoor air has %d ppm already and no ventilation gets below it", air.OutdoorCO2)}
 	faeLimit         = Limit{0, 60, "air changes per hour", "more than one a minute dries every cap"}
 	lightLimit       = Limit{0, 24, "hours a day", "a day has no more"}
 	cleanLimit       = Limit{0.5, 2000, "L", "that is from a small tank to a hundred fillings of a large one"}
@@ -88,8 +89,6 @@ var paces = map[chamber.Role]pace{
 
 // What physics makes of the numbers together, see sense.go.
 const (
-	// OutdoorCO2 in ppm is what outdoor air has today; no ventilation gets below it.
-	OutdoorCO2 = 425
 	// bandWidth is the whole humidity band that a crop is kept in: ±5 points, as a ratio.
 	bandWidth = 0.10
 	// leastBuffer is by how much wet walls and blocks at least multiply the moisture that air alone takes up for a

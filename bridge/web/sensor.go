@@ -94,7 +94,7 @@ func fitted(in *api.Calibrate, at time.Time) (c calibration.Correction, err erro
 		field = "fresh_air"
 		f := calibration.Outdoors{Reading: air.PPM(in.FreshAir.Reading), Noise: air.PPM(in.FreshAir.Noise), Expected: air.PPM(in.FreshAir.Expected)}
 		if f.Expected == 0 {
-			f.Expected = calibration.FreshAirPPM
+			f.Expected = air.OutdoorCO2
 		}
 		c, err = calibration.FitFreshAir(at, f)
 	default:

@@ -16,8 +16,8 @@ import (
 	"gillkeeper/bridge/web/client"
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
+	"gillkeeper/policy/air"
 	"gillkeeper/policy/air/salt"
-	"gillkeeper/policy/calibration"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/nearest"
 )
@@ -74,7 +74,7 @@ func newCalibrateCommand(a *app) *cobra.Command {
 	f := cmd.Flags()
 	f.StringSliceVar(&c.salts, "salt", nil, "the `SALT`, or two with a comma: nacl, kcl, k2so4, mgcl2, licl, kno3")
 	f.BoolVar(&c.freshAir, "fresh-air", false, "calibrate a CO2 sensor outdoors or at an open window")
-	f.Float64Var(&c.ppm, "ppm", calibration.FreshAirPPM, "CO2 in the fresh air, in ppm")
+	f.Float64Var(&c.ppm, "ppm", air.OutdoorCO2, "CO2 in the fresh air, in ppm")
 	f.StringVar(&c.beside, "beside", "", "the temperature `SENSOR` beside the salt (default: the one at the sensor's place)")
 	f.Float64Var(&c.temperature, "temperature", 0, "the temperature beside the salt in °C, if no sensor measures it")
 	f.DurationVar(&c.every, "every", 10*time.Second, "how often to look")

@@ -6,6 +6,10 @@ import "math"
 // calibrated.
 const StandardPressure Pascal = 101_325
 
+// OutdoorCO2 is the carbon dioxide of outdoor air in ppm, away from traffic and people: NOAA Global Monitoring Laboratory, Mauna Loa,
+// annual mean of 2024, 424.6 ppm (gml.noaa.gov/ccgg/trends). It rises by 2 to 3 ppm a year.
+const OutdoorCO2 = 425
+
 // BarometricPressure gives the pressure of the standard atmosphere at an altitude, −500..9000 m:
 // p = 101325 (1 − 2.25577e-5 Z)^5.2559, ASHRAE Fundamentals ch. 1. Weather moves the true pressure by ±3 % at most
 // (common practice).

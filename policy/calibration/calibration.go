@@ -24,9 +24,6 @@ const (
 	MostFreshPPM = 500  // by which a carbon dioxide sensor may be off in fresh air
 )
 
-// FreshAirPPM is carbon dioxide outdoors, away from traffic and people: the global mean of the mid-2020s, from memory.
-const FreshAirPPM = 425
-
 // freshUncertainty is the standard uncertainty of fresh air in ppm: day, season and town move it. An estimate.
 const freshUncertainty = 15
 
@@ -110,7 +107,7 @@ func Fit(at time.Time, points ...Point) (Correction, error) {
 // FitFreshAir works out the offset of a carbon dioxide sensor from its settled reading in fresh air.
 func FitFreshAir(at time.Time, o Outdoors) (Correction, error) {
 	if !(o.Expected >= 380 && o.Expected <= 700) {
-		return Correction{}, fmt.Errorf("fresh air of %.0f ppm is not fresh; expect 380 to 700, usually %d", o.Expected, FreshAirPPM)
+		return Correction{}, fmt.Errorf("fresh air of %.0f ppm is not fresh; expect 380 to 700, usually %d", o.Expected, air.OutdoorCO2)
 	}
 	if !chamber.CO2.Plausible(float64(o.Reading)) || !(o.Noise >= 0 && o.Noise < 100) {
 		return Correction{}, fmt.Errorf("reading %.0f ± %.0f ppm in fresh air cannot be right; wait until it is settled", o.Reading, o.Noise)

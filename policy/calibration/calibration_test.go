@@ -193,7 +193,7 @@ func TestHopeless(t *testing.T) {
 }
 
 func TestFreshAir(t *testing.T) {
-	c, err := FitFreshAir(day, Outdoors{480, 5, FreshAirPPM})
+	c, err := FitFreshAir(day, Outdoors{480, 5, air.OutdoorCO2})
 	if err != nil || c.Offset != -55 || c.Apply(900) != 845 || c.Quantity != chamber.CO2 {
 		t.Errorf("%+v, %v", c, err)
 	}

@@ -24,8 +24,9 @@ type Fan struct {
 const (
 	// InstalledFlow is the share of a fan's rated flow that passes duct and filter at the least (common practice 40..70 %).
 	InstalledFlow = 0.55
-	// OutdoorCO2 is the CO2 of outdoor air, ppm; a room is never fresher.
-	OutdoorCO2 = 420
+	// freshestRoom in ppm: a room is never fresher. It lies a little below [air.OutdoorCO2], the mean of a year, because season and
+	// wind take outdoor air below that for days.
+	freshestRoom = 420
 	// co2Margin is how far below the maximum the fan begins, as a share of the room between fresh air and it, so that
 	// the pulse has worked before the maximum is passed. It is co2Doubt ppm at the least, by which a sensor may read low (common
 	// in data sheets: 30 ppm and 3 % of the reading either way).
@@ -48,10 +49,10 @@ func (st *State) roomCO2(sc *Scene) float64 {
 	if e := sc.Air.Room.CO2; e.OK {
 		return e.Value
 	}
-	if st.Fan.Freshest > OutdoorCO2 && st.Fan.Flushed >= flushedEnough {
+	if st.Fan.Freshest > freshestRoom && st.Fan.Flushed >= flushedEnough {
 		return st.Fan.Freshest
 	}
-	return OutdoorCO2
+	return freshestRoom
 }
 
 // freshen follows the lowest CO2 that the fan's work brings about. It says something of the room only when the fan has

@@ -149,7 +149,7 @@ func (st *State) observe(sc *Scene, fan, mist int) {
 // begin takes the air as the sensors show it; corrections of what the labels say outlive a gap.
 func (o *Observer) begin(sc *Scene) {
 	kept := *o
-	*o = Observer{At: sc.Now, Water: 0.85, RH: 0.85, CO2: OutdoorCO2, SeenCO2: OutdoorCO2,
+	*o = Observer{At: sc.Now, Water: 0.85, RH: 0.85, CO2: freshestRoom, SeenCO2: freshestRoom,
 		Back: firstBack, Made: firstMade, Flow: firstFlow, Airborne: firstAirborne}
 	if !kept.At.IsZero() && kept.sane() {
 		o.Back, o.Made, o.Flow, o.Airborne = kept.Back, kept.Made, kept.Flow, kept.Airborne
