@@ -43,6 +43,7 @@ type Session struct {
 
 	// What follows belongs to the goroutine of run.
 	presence presence
+	rival    rival
 	// homie belongs to the goroutine that takes messages; connections follow each other.
 	homie homieWatch
 }
@@ -131,7 +132,9 @@ func (s *Session) run(ctx context.Context) {
 			return
 		}
 		s.note(false, err)
-		if s.said.first("link", cause(err)) {
+		if s.rival.ended(up, err, t.RetryMost) {
+			s.sayRival(err)
+		} else if s.said.first("link", cause(err)) {
 			s.o.Log.Error("no connection to the broker; trying again", "broker", s.o.URL.Redacted(), "error", err)
 		}
 		if up > t.RetryMost {
@@ -181,6 +184,10 @@ func (s *Session) connection(ctx context.Context) (up time.Duration, err error) 
 func (s *Session) attend(ctx context.Context, l *link, refused []string) error {
 	s.presence.birth(ctx, l)
 	wait := s.o.Timing.RefusedFirst
+	var alone <-chan time.Time
+	if s.rival.there() {
+		alone = time.After(brief(s.o.Timing.RetryMost))
+	}
 	for {
 		var again <-chan time.Time
 		if len(refused) > 0 {
@@ -191,6 +198,10 @@ func (s *Session) attend(ctx context.Context, l *link, refused []string) error {
 			return errors.New("stopped")
 		case <-l.down:
 			return explain(l.cause)
+		case <-alone:
+			s.rival.rounds = 0
+			s.o.Log.Info("connected to the broker and left alone: the other client with this id is gone", "broker", s.o.URL.Redacted(),
+				"client_id", s.o.ClientID)
 		case <-l.declaredLost:
 			s.presence.gainsay(ctx, l)
 		case <-again:

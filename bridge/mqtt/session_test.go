@@ -143,6 +143,32 @@ func TestHungUp(t *testing.T) {
 	until(t, "the log says what may be behind it", func() bool { return strings.Contains(k.logged(), "another client may use this broker.client_id (EOF)") })
 }
 
+// TestSameID: of two sessions with one id each throws the other out, and each log says so once, in plain words; when one is gone, the
+// other says that too.
+func TestSameID(t *testing.T) {
+	t.Parallel()
+	s := brokertest.Start(t, brokertest.Kinds()[0])
+	const twin = "another client with this id is probably connected"
+	first, a := begin(t, s, s.Addr, nil)
+	second, b := begin(t, s, s.Addr, nil)
+	for _, k := range []*keeper{a, b} {
+		until(t, "the log says what is behind it", func() bool { return strings.Contains(k.logged(), twin) })
+		if log := k.logged(); !strings.Contains(log, "client_id=Gillkeeper_1") || !strings.Contains(log, "another broker.client_id") {
+			t.Errorf("does not say which id, or what to do:\n%s", log)
+		}
+	}
+	quiet, rounds := a.logged()+b.logged(), a.linked()+b.linked()
+	until(t, "they go on", func() bool { return a.linked()+b.linked() >= rounds+8 })
+	if now := a.logged() + b.logged(); now != quiet {
+		t.Errorf("said more in eight rounds more:\n%s", now)
+	}
+	second.Stop()
+	until(t, "the log says that it is over", func() bool { return strings.Contains(a.logged(), "left alone") })
+	if n := strings.Count(a.logged(), twin); n != 1 || !first.Up() {
+		t.Errorf("said %d times, want once; up is %v:\n%s", n, first.Up(), a.logged())
+	}
+}
+
 // TestStop: in every phase of a session's life it is over soon, and may be asked for twice.
 func TestStop(t *testing.T) {
 	t.Parallel()
