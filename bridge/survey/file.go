@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"gillkeeper/policy/chamber"
 )
@@ -63,32 +64,32 @@ func (w *writer) pair(prefix, key string, value string, comment string) {
 	w.line(prefix + key + " = " + value + comment)
 }
 
-// text writes a TOML string on one line, whatever a stranger put into it (TOML 1.0, "String").
+// text writes a TOML string on one line, whatever a stranger put into it (TOML 1.0, "String"). What cannot be seen is escaped: the
+// string means the same, and nobody reads another topic than the one that stands there.
 func text(s string) string {
+	return `"` + Visible(strings.NewReplacer(`"`, `\"`, `\`, `\\`).Replace(s)) + `"`
+}
+
+// Visible writes what cannot be seen in a text, or changes how the rest of it is shown, as escapes such as \u202E: controls, what turns
+// the direction of writing, spaces of other kinds, characters without a width.
+func Visible(s string) string {
 	var b strings.Builder
-	b.WriteByte('"')
 	for _, r := range s {
 		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
+		case unicode.IsPrint(r) && !unicode.Is(unicode.Other_Default_Ignorable_Code_Point, r):
 			b.WriteRune(r)
-		case r < ' ' || r == 0x7f:
-			fmt.Fprintf(&b, `\u%04X`, r)
+		case r > 0xffff:
+			fmt.Fprintf(&b, `\U%08X`, r)
 		default:
-			b.WriteRune(r)
+			fmt.Fprintf(&b, `\u%04X`, r)
 		}
 	}
-	return b.String() + `"`
+	return b.String()
 }
 
 // remark keeps what a stranger sent on the comment's line.
 func remark(s string) string {
-	s = strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f || r == 0x85 || r == 0x2028 || r == 0x2029 {
-			return ' '
-		}
-		return r
-	}, s)
+	s = Visible(s)
 	if len(s) > 200 {
 		s = strings.ToValidUTF8(s[:200], "") + "…"
 	}

@@ -2,9 +2,11 @@ package survey
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
+	"unicode"
 
 	"gillkeeper/bridge/config"
 	"gillkeeper/policy/chamber"
@@ -133,6 +135,39 @@ func TestHostile(t *testing.T) {
 		}
 	}
 	sound(t, s.Find())
+}
+
+// TestInvisible: a topic with characters that cannot be seen, or that turn the direction of writing, is written so that it can be seen,
+// and is the same topic when it is read.
+func TestInvisible(t *testing.T) {
+	const topic, fan = "shed/\u202elo\u2066ft\u200f/a\u200bir\U000e0041\u3164\u00a0\\u202e/humidity", "shed/lo\u202eft/fan"
+	s := New()
+	start := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+	for round := range 12 {
+		at := start.Add(time.Duration(round) * 10 * time.Second)
+		s.Hear(Message{Topic: topic, Payload: []byte(strconv.Itoa(88 + round%3)), At: at})
+		s.Hear(Message{Topic: fan, Payload: []byte([]string{"ON", "OFF"}[round%2]), At: at})
+		s.Hear(Message{Topic: fan + "/set", Payload: []byte([]string{"OFF", "ON"}[round%2]), At: at.Add(time.Second)})
+	}
+	f := s.Find()
+	written := f.Config(&Broker{URL: "mqtt://broker.lan:1883"})
+	for _, want := range []string{`\u202Elo\u2066ft\u200F/a\u200Bir\U000E0041\u3164\u00A0\\u202e/humidity`, `lo\u202Eft/fan`} {
+		if !strings.Contains(written, want) {
+			t.Errorf("no %s in\n%q", want, written)
+		}
+	}
+	if i := strings.IndexFunc(written, func(r rune) bool { return r != '\n' && !unicode.IsPrint(r) }); i >= 0 {
+		t.Errorf("what cannot be seen is there: %q", written[i:min(len(written), i+40)])
+	}
+	var topics []string
+	for _, c := range sound(t, f).Chambers {
+		for _, x := range c.Sensors {
+			topics = append(topics, x.Topic)
+		}
+	}
+	if !slices.Equal(topics, []string{topic}) {
+		t.Errorf("read back %q", topics)
+	}
 }
 
 // TestFlood: however many topics and fields are sent, memory stays bounded and what came first is still followed.

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"io"
 	"strings"
@@ -108,6 +109,20 @@ func TestStrangersSteerNoTerminal(t *testing.T) {
 	out.WriteString(oneLine("no\x1b[31m\u009b2J"))
 	if strings.ContainsAny(out.String(), "\x1b\u009b\r\u202e") || !strings.Contains(out.String(), "\n                b\n") {
 		t.Errorf("printed %q", &out)
+	}
+}
+
+// What turns the direction of writing is escaped in JSON, and means the same.
+func TestJSONShowsWhatIsThere(t *testing.T) {
+	var out bytes.Buffer
+	a := newApp(nil, &out, nil, func(string) string { return "" })
+	const topic = "shed/\u202eloft\u200e/<>"
+	if err := a.printJSON(topic); err != nil || out.String() != `"shed/\u202eloft\u200e/<>"`+"\n" {
+		t.Errorf("%v, printed %q", err, &out)
+	}
+	var got string
+	if err := json.Unmarshal(out.Bytes(), &got); err != nil || got != topic {
+		t.Errorf("%v, read back %q", err, got)
 	}
 }
 

@@ -173,7 +173,7 @@ func (a *app) tryPlugs(ctx context.Context, ear *listen.Ear, found *survey.Findi
 	for _, p := range found.Plugs {
 		answer := ask("\n%s %s, %.0f %% sure to be a plug. Switch it over and back, with %q and %q on %s?\n"+
 			"Look first that nobody and nothing can come to harm. Type yes, or anything else to leave it: ",
-			p.State.Topic, p.State.Pointer, 100*p.Sure, p.Command.On, p.Command.Off, p.Command.Topic)
+			survey.Visible(p.State.Topic), survey.Visible(p.State.Pointer), 100*p.Sure, p.Command.On, p.Command.Off, survey.Visible(p.Command.Topic))
 		if answer != "yes" {
 			fmt.Fprintln(a.stderr, "left as it is")
 			continue
@@ -247,13 +247,15 @@ func (a *app) printSurvey(f *surveyFlags, heard survey.Counts, found *survey.Fin
 // printFound lists what was found, the surest first.
 func (a *app) printFound(found *survey.Findings) {
 	t := newTable("SURE", "WHAT", "WHERE", "LAST", "BECAUSE")
-	at := func(p *survey.Place) string { return oneLine(strings.TrimSpace(p.Topic + " " + p.Pointer + p.SenML)) }
+	at := func(p *survey.Place) string {
+		return survey.Visible(strings.TrimSpace(p.Topic + " " + p.Pointer + p.SenML))
+	}
 	sensor := func(x *survey.Sensor) {
 		unit := x.UnitWord
 		if unit == "" {
 			unit = "watts"
 		}
-		t.add(fmt.Sprintf("%.0f %%", 100*x.Sure), x.Measures, at(&x.Place), fmt.Sprintf("%.5g %s", x.Last, unit), oneLine(strings.Join(x.Because, ", ")))
+		t.add(fmt.Sprintf("%.0f %%", 100*x.Sure), x.Measures, at(&x.Place), fmt.Sprintf("%.5g %s", x.Last, unit), survey.Visible(strings.Join(x.Because, ", ")))
 	}
 	for _, x := range found.Sensors {
 		sensor(x)
@@ -267,7 +269,7 @@ func (a *app) printFound(found *survey.Findings) {
 		if !p.Command.Heard {
 			told += " (a guess)"
 		}
-		t.add(fmt.Sprintf("%.0f %%", 100*p.Sure), what, at(&p.State), "takes commands on "+oneLine(told), oneLine(strings.Join(p.Because, ", ")))
+		t.add(fmt.Sprintf("%.0f %%", 100*p.Sure), what, at(&p.State), "takes commands on "+survey.Visible(told), survey.Visible(strings.Join(p.Because, ", ")))
 	}
 	for _, x := range found.Powers {
 		sensor(x)

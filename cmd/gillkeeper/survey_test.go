@@ -15,6 +15,7 @@ import (
 
 	"gillkeeper/bridge/broker"
 	"gillkeeper/bridge/config"
+	"gillkeeper/bridge/survey"
 )
 
 // tent is a broker with two sensors and a fan that obeys. It gives the broker's address and what the fan was told.
@@ -125,6 +126,23 @@ func TestSurveyTry(t *testing.T) {
 				t.Errorf("the configuration has %q, want %q", stands, tc.stands)
 			}
 		})
+	}
+}
+
+// Topics of strangers show every character that they are made of, in the list and in the question before a plug is switched.
+func TestSurveyShowsTopicsAsTheyAre(t *testing.T) {
+	t.Parallel()
+	var out, errs bytes.Buffer
+	a := newApp(strings.NewReader("no\n"), &out, &errs, func(string) string { return "" })
+	const topic, seen = "lo\u202eft\u200b/fan", `lo\u202Eft\u200B/fan`
+	plug := &survey.Plug{State: survey.Place{Topic: topic}, Command: survey.Command{Topic: topic + "/set", Heard: true}, Because: []string{topic}}
+	found := &survey.Findings{Sensors: []*survey.Sensor{{Place: survey.Place{Topic: topic}, Because: []string{topic}}}, Plugs: []*survey.Plug{plug}}
+	a.printFound(found)
+	if err := a.tryPlugs(t.Context(), nil, found); err != nil {
+		t.Fatal(err)
+	}
+	if n := strings.Count(out.String(), seen); n != 5 || strings.Count(errs.String(), seen) != 2 {
+		t.Errorf("shown %d times in\n%q\n%q", n, &out, &errs)
 	}
 }
 

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
+	"fmt"
 	"io"
 	"strings"
 	"unicode"
@@ -127,10 +129,24 @@ func (a *app) bold(s string) string {
 	return "\x1b[1m" + s + "\x1b[0m"
 }
 
-// printJSON writes v to standard output, indented, as every command does with --json.
+// printJSON writes v to standard output, indented, as every command does with --json. What turns the direction of writing is escaped: it
+// means the same, and a terminal shows what is there.
 func (a *app) printJSON(v any) error {
-	e := json.NewEncoder(a.stdout)
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
 	e.SetEscapeHTML(false)
 	e.SetIndent("", "  ")
-	return e.Encode(v)
+	if err := e.Encode(v); err != nil {
+		return err
+	}
+	var plain strings.Builder
+	for _, r := range b.String() {
+		if unicode.Is(unicode.Bidi_Control, r) {
+			fmt.Fprintf(&plain, `\u%04x`, r)
+		} else {
+			plain.WriteRune(r)
+		}
+	}
+	_, err := io.WriteString(a.stdout, plain.String())
+	return err
 }
