@@ -78,14 +78,30 @@ func completion(by ...func(ctx context.Context, args []string) []string) cobra.C
 	}
 }
 
-// completeFlag completes the value of a flag, however many arguments stand before it.
+// completeFlag completes the value of a flag, however many arguments stand before it. Of a flag that takes a list, it completes the last
+// word, with what is not in the list yet.
 func completeFlag(cmd *cobra.Command, flag string, list func(context.Context, []string) []string) {
 	complete := completion(list)
 	if err := cmd.RegisterFlagCompletionFunc(flag, func(cmd *cobra.Command, _ []string, word string) ([]string, cobra.ShellCompDirective) {
-		return complete(cmd, nil, word)
+		words, how := complete(cmd, nil, word)
+		if comma := strings.LastIndexByte(word, ','); comma >= 0 && cmd.Flag(flag).Value.Type() == "stringSlice" {
+			words = listed(word[:comma], words)
+		}
+		return words, how
 	}); err != nil {
 		panic(err) // a flag of that name is missing: every test would find it
 	}
+}
+
+// listed puts each of the words behind a list with commas, but for those that it has.
+func listed(list string, words []string) []string {
+	var all []string
+	for _, w := range words {
+		if !slices.Contains(strings.Split(list, ","), w) {
+			all = append(all, list+","+w)
+		}
+	}
+	return all
 }
 
 func fixed(words ...string) func(context.Context, []string) []string {

@@ -83,8 +83,12 @@ func newHarvestCommand(a *app) *cobra.Command {
 	cmd.Flags().StringArrayVar(&in.Photos, "photo", nil, "path or address of a photo, recorded but never opened; may be repeated")
 	cmd.Flags().StringVar(&in.At, "at", "", "a past moment at which it was picked: 14:30, \"2026-03-14 14:30\", -6h")
 	cmd.Flags().StringVar(&in.Note, "note", "", "anything else")
+	completeFlag(cmd, "mark", fixed(usualMarks()...))
 	return a.asks(cmd)
 }
+
+// usualMarks are the marks that say something to others; any word will do.
+func usualMarks() []string { return append([]string{"first", "second"}, signNames()...) }
 
 func (a *app) printHarvest(c *api.Chamber, batch string, in api.Harvest) {
 	if in.FreshG > 0 {

@@ -36,13 +36,17 @@ func newDiagnoseCommand(a *app) *cobra.Command {
 	cmd.Flags().StringVar(&batch, "batch", "", "on which batch; needed if several are growing")
 	cmd.Flags().StringVar(&at, "at", "", "when you saw it (default now)")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
-	var known []string
-	for _, s := range diagnose.Signs() {
-		known = append(known, string(s))
-	}
-	completeFlag(cmd, "sign", fixed(known...))
+	completeFlag(cmd, "sign", fixed(signNames()...))
 	completeFlag(cmd, "batch", a.batchNames)
 	return a.asks(cmd)
+}
+
+func signNames() []string {
+	var names []string
+	for _, s := range diagnose.Signs() {
+		names = append(names, string(s))
+	}
+	return names
 }
 
 func (a *app) diagnose(ctx context.Context, chamber, batch, at string, signs []string, asJSON bool) error {

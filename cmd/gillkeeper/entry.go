@@ -8,6 +8,7 @@ import (
 
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
+	"gillkeeper/policy/species"
 )
 
 // lossCauses are the words of batch loss.
@@ -146,6 +147,10 @@ func newBatchCorrectCommand(a *app) *cobra.Command {
 		},
 	}
 	given.flags(cmd)
+	completeFlag(cmd, "mark", fixed(usualMarks()...))
+	completeFlag(cmd, "cause", fixed(lossCauses...))
+	completeFlag(cmd, "species", fixed(species.Builtin().Species()...))
+	completeFlag(cmd, "stage", fixed(stageNames()...))
 	return a.asks(cmd)
 }
 
