@@ -8,8 +8,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"gillkeeper/policy/crop"
 	"gillkeeper/policy/species"
@@ -146,15 +144,15 @@ func (a *Action) checkEntry(now time.Time) error {
 	}
 	for _, m := range a.Marks {
 		if !markPattern.MatchString(m) {
-			return &Refusal{Field: "marks", Value: clip(m, mostQuoted), Allowed: "use words of a to z, 0 to 9 and hyphens, such as first or long-stems"}
+			return &Refusal{Field: "marks", Value: crop.Short(m), Allowed: "use words of a to z, 0 to 9 and hyphens, such as first or long-stems"}
 		}
 	}
 	if len(a.Marks) > MostMarks || len(a.Photos) > MostPhotos {
 		return &Refusal{Field: "marks", Value: strconv.Itoa(max(len(a.Marks), len(a.Photos))), Allowed: fmt.Sprintf("give at most %d marks and %d photos", MostMarks, MostPhotos)}
 	}
 	for _, f := range a.Photos {
-		if f == "" || len(f) > LongestPhoto || !printable(f) || strings.Contains(f, ";") {
-			return &Refusal{Field: "photos", Value: clip(f, mostQuoted), Allowed: fmt.Sprintf("give a path or an address of at most %d bytes, without semicolons", LongestPhoto)}
+		if f == "" || len(f) > LongestPhoto || !crop.Printable(f) || strings.Contains(f, ";") {
+			return &Refusal{Field: "photos", Value: crop.Short(f), Allowed: fmt.Sprintf("give a path or an address of at most %d bytes, without semicolons", LongestPhoto)}
 		}
 	}
 	return a.checkKind()
@@ -164,7 +162,7 @@ func (a *Action) checkEntry(now time.Time) error {
 func (a *Action) checkKind() error {
 	switch {
 	case a.Kind == LossSeen && !slices.Contains(crop.LossCauses(), a.Cause):
-		return &Refusal{Field: "cause", Value: clip(string(a.Cause), mostQuoted), Allowed: "a loss is contaminated, aborted or spoiled"}
+		return &Refusal{Field: "cause", Value: crop.Short(string(a.Cause)), Allowed: "a loss is contaminated, aborted or spoiled"}
 	case a.Kind == LossSeen && !(a.Grams >= 0 && a.Grams <= 1000*crop.MostSubstrateKg):
 		return &Refusal{Field: "grams", Value: fmt.Sprint(a.Grams), Allowed: "give grams from 0 (not weighed) up"}
 	case a.Kind == NoteMade && a.Note == "" && len(a.Photos) == 0:
@@ -183,23 +181,3 @@ func stageOr(s, otherwise species.Stage) species.Stage {
 	}
 	return s
 }
-
-func printable(s string) bool {
-	for _, r := range s {
-		if !unicode.IsPrint(r) {
-			return false
-		}
-	}
-	return utf8.ValidString(s)
-}
-
-// clip keeps a value from outside small in a message, and cuts no letter in two.
-func clip(s string, most int) string {
-	if len(s) <= most {
-		return s
-	}
-	return strings.ToValidUTF8(s[:most], "") + "…"
-}
-
-// mostQuoted is how much of a value a refusal repeats, in bytes.
-const mostQuoted = 60

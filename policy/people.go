@@ -128,7 +128,7 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 		return s, nil, nil
 	}
 	if len(a.Note) > longestNote {
-		return s, nil, &Refusal{Field: "note", Value: clip(a.Note, 20), Allowed: fmt.Sprintf("at most %d bytes", longestNote)}
+		return s, nil, &Refusal{Field: "note", Value: crop.Short(a.Note), Allowed: fmt.Sprintf("at most %d bytes", longestNote)}
 	}
 	var events []Event
 	var err error

@@ -77,17 +77,17 @@ func (s State) AddBatch(table *species.Table, b Batch, now time.Time) (State, er
 func (s *State) checkBatch(table *species.Table, b *Batch) error {
 	switch {
 	case len(b.Name) > LongestName || !namePattern.MatchString(b.Name):
-		return &Refused{Field: "batch", Value: short(b.Name), Allowed: fmt.Sprintf("use a to z, 0 to 9 and hyphens between them, at most %d", LongestName)}
+		return &Refused{Field: "batch", Value: Short(b.Name), Allowed: fmt.Sprintf("use a to z, 0 to 9 and hyphens between them, at most %d", LongestName)}
 	case s.index(b.Name) >= 0:
 		return &Refused{Field: "batch", Value: b.Name, Allowed: "there is one of that name already, perhaps retired; choose another"}
 	case s.growing() >= MostBatches:
 		return &Refused{Field: "batch", Value: b.Name, Allowed: fmt.Sprintf("the chamber holds %d batches already; retire one first", MostBatches)}
-	case len(b.Strain) > LongestStrain || !printable(b.Strain):
-		return &Refused{Field: "strain", Value: short(b.Strain), Allowed: fmt.Sprintf("use at most %d bytes of plain text", LongestStrain)}
-	case len(b.Supplements) > LongestText || !printable(b.Supplements):
-		return &Refused{Field: "supplements", Value: short(b.Supplements), Allowed: fmt.Sprintf("use at most %d bytes of plain text", LongestText)}
-	case len(b.Position) > LongestText || !printable(b.Position):
-		return &Refused{Field: "position", Value: short(b.Position), Allowed: fmt.Sprintf("use at most %d bytes of plain text", LongestText)}
+	case len(b.Strain) > LongestStrain || !Printable(b.Strain):
+		return &Refused{Field: "strain", Value: Short(b.Strain), Allowed: fmt.Sprintf("use at most %d bytes of plain text", LongestStrain)}
+	case len(b.Supplements) > LongestText || !Printable(b.Supplements):
+		return &Refused{Field: "supplements", Value: Short(b.Supplements), Allowed: fmt.Sprintf("use at most %d bytes of plain text", LongestText)}
+	case len(b.Position) > LongestText || !Printable(b.Position):
+		return &Refused{Field: "position", Value: Short(b.Position), Allowed: fmt.Sprintf("use at most %d bytes of plain text", LongestText)}
 	case b.Flush < 0 || b.Flush > MostFlushes:
 		return &Refused{Field: "flush", Value: strconv.Itoa(b.Flush), Allowed: fmt.Sprintf("use 1 to %d", MostFlushes)}
 	}
@@ -113,7 +113,7 @@ func checkClimate(table *species.Table, b *Batch) error {
 		if near := table.Nearest(b.Species); near != "" {
 			allowed = "did you mean " + near + "?"
 		}
-		return &Refused{Field: "species", Value: short(b.Species), Missing: true, Allowed: allowed}
+		return &Refused{Field: "species", Value: Short(b.Species), Missing: true, Allowed: allowed}
 	}
 	if _, ok := table.Lookup(b.Species, b.Stage); !ok {
 		var known []string
@@ -269,7 +269,7 @@ func (s *State) present(name string) (int, error) {
 		if names := s.names(); len(names) > 0 {
 			allowed = "batches here are " + strings.Join(names, ", ")
 		}
-		return 0, &Refused{Field: "batch", Value: short(name), Missing: true, Allowed: allowed}
+		return 0, &Refused{Field: "batch", Value: Short(name), Missing: true, Allowed: allowed}
 	}
 	if r := s.Batches[i].Retired; !r.IsZero() {
 		return 0, &Refused{Field: "batch", Value: name, Allowed: "it was retired on " + r.Format(time.DateOnly) + "; add a new one"}
@@ -320,12 +320,13 @@ func (s *State) names() []string {
 // stamp makes a time that survives JSON unchanged.
 func stamp(t time.Time) time.Time { return t.Round(0).UTC() }
 
-func printable(s string) bool {
+// Printable reports whether a text holds nothing but what can be seen, and spaces.
+func Printable(s string) bool {
 	return utf8.ValidString(s) && !strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) })
 }
 
-// short keeps a value from outside small and on one line in a message.
-func short(s string) string {
+// Short keeps a value from outside small in a message, and cuts no letter in two.
+func Short(s string) string {
 	s = strings.ToValidUTF8(s, "?")
 	if len(s) <= LongestName {
 		return s
