@@ -179,31 +179,11 @@ func (s *Server) moment(field, text string, now time.Time) (time.Time, error) {
 	if zone == nil {
 		zone = time.UTC
 	}
-	if t, err := time.Parse(time.RFC3339, text); err == nil && sane(t) {
-		return t, nil
+	t, err := api.ParseMoment(text, now, zone)
+	if err != nil {
+		return t, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: field, Value: text, Detail: err.Error()}
 	}
-	for _, form := range []string{"2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02"} {
-		if t, err := time.ParseInLocation(form, text, zone); err == nil && sane(t) {
-			return t, nil
-		}
-	}
-	for _, form := range []string{"15:04:05", "15:04"} {
-		if t, err := time.Parse(form, text); err == nil {
-			y, m, d := now.In(zone).Date()
-			at := time.Date(y, m, d, t.Hour(), t.Minute(), t.Second(), 0, zone)
-			if at.After(now) {
-				at = time.Date(y, m, d-1, t.Hour(), t.Minute(), t.Second(), 0, zone)
-			}
-			return at, nil
-		}
-	}
-	if d, err := time.ParseDuration(text); err == nil && d <= 0 {
-		if t := now.Add(d); sane(t) {
-			return t, nil
-		}
-	}
-	return time.Time{}, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: field, Value: text,
-		Detail: fmt.Sprintf("%q is not a moment; write 14:30, \"2006-01-02 14:30\", RFC 3339, or how long ago, such as -2h", oneLine(text))}
+	return t, nil
 }
 
 // ahead is by how much the clock of who asks may be ahead of this one.
@@ -218,9 +198,6 @@ func (s *Server) pastMoment(field, text string, now time.Time) (time.Time, error
 	}
 	return t, err
 }
-
-// sane keeps years within what a store can order.
-func sane(t time.Time) bool { return t.Year() > 1970 && t.Year() < 3000 }
 
 func (s *Server) getBatches(r *http.Request) (any, error) {
 	retired := false

@@ -50,7 +50,11 @@ func (a *app) client() (*client.Client, error) {
 	if strings.ContainsFunc(token, func(r rune) bool { return r < ' ' || r > '~' }) {
 		return nil, fmt.Errorf("the token holds a line break or another character that no token has; check GILLKEEPER_TOKEN or --token-file")
 	}
-	return client.New(cmp.Or(a.server.url, a.getenv("GILLKEEPER_SERVER"), defaultServer), token)
+	c, err := client.New(cmp.Or(a.server.url, a.getenv("GILLKEEPER_SERVER"), defaultServer), token)
+	if err != nil && a.server.url != "" {
+		return nil, usagef("%s", err)
+	}
+	return c, err
 }
 
 // siteWords gives the words of the daemon's site: its timezone, or else its present distance from UTC, and its unit of

@@ -58,7 +58,7 @@ func (a *app) demo(cmd *cobra.Command, f *demoFlags) error {
 		return err
 	}
 	if f.length < 0 || cmd.Flags().Changed("for") && f.length < time.Minute {
-		return usagef("--for %v: give a minute or more, such as 24h", f.length)
+		return fmt.Errorf("--for %v: give a minute or more, such as 24h", f.length)
 	}
 	// The terminal's window was closed, or a pager: the end, with nothing left behind.
 	ctx, release := signal.NotifyContext(cmd.Context(), syscall.SIGHUP, syscall.SIGPIPE)

@@ -205,7 +205,7 @@ func readDemoConfig(folder, listen string, start time.Time) (*config.Config, err
 	c, _, err := config.Parse("demo", []byte(text), config.Env{Dir: folder})
 	if err != nil {
 		_, fault, _ := strings.Cut(err.Error(), "http.listen: ") // the address alone is not the demo's own
-		return nil, fmt.Errorf("--listen %s: it %s", listen, fault)
+		return nil, usagef("--listen %s: it %s", listen, fault)
 	}
 	_, month, day := start.UTC().Date()
 	morning := time.Date(start.UTC().Year(), month, day, demoStart, 0, 0, 0, time.UTC)

@@ -81,7 +81,7 @@ func (a *app) drill(cmd *cobra.Command, f *drillFlags) error {
 		return err
 	}
 	if f.length < 0 {
-		return usagef("--for %v: give a time such as 24h", f.length)
+		return fmt.Errorf("--for %v: give a time such as 24h", f.length)
 	}
 	if err := f.crop.check(cmd.CommandPath()); err != nil {
 		return err
@@ -148,23 +148,23 @@ func addFault(chambers []sim.Chamber, text string) error {
 	}
 	which := slices.Index(names, parts[0])
 	if which < 0 {
-		return usagef("--fault %s: %s", text, oneOf("chamber of the configuration", parts[0], names))
+		return fmt.Errorf("--fault %s: %w", text, oneOf("chamber of the configuration", parts[0], names))
 	}
 	if err := oneOf("kind of fault", parts[1], kindWords()); err != nil {
-		return usagef("--fault %s: %s", text, err)
+		return fmt.Errorf("--fault %s: %w", text, err)
 	}
 	c := &chambers[which]
 	x := plant.Fault{Kind: plant.FaultKind(parts[1]), Index: -1}
 	for _, part := range parts[2:] {
 		if err := faultPart(&x, c.Config.Spec, part); err != nil {
-			return usagef("--fault %s: %s", text, err)
+			return fmt.Errorf("--fault %s: %w", text, err)
 		}
 	}
 	if of := faultOf(x.Kind); x.Index < 0 && of != "" {
 		return usagef("--fault %s: add the name of the %s", text, of)
 	}
 	if err := x.CheckAmount(); err != nil {
-		return usagef("--fault %s: %s", text, err)
+		return fmt.Errorf("--fault %s: %w", text, err)
 	}
 	x.Index = max(0, x.Index)
 	c.Case.Faults = append(c.Case.Faults, x)

@@ -27,7 +27,7 @@ func newOutlookCommand(a *app) *cobra.Command {
 		ValidArgsFunction: completion(a.chamberNames),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !(days >= 0.25 && days <= 14) {
-				return usagef("--days %v: give 0.25 to 14", days)
+				return fmt.Errorf("--days %v: give 0.25 to 14", days)
 			}
 			c, err := a.client()
 			if err != nil {

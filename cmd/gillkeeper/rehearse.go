@@ -151,10 +151,10 @@ func (a *app) rehearse(cmd *cobra.Command, f *rehearseFlags) error {
 		return err
 	}
 	if !(f.days > 0) || f.days > 366 {
-		return usagef("--days %v: give a number above 0 and up to 366", f.days)
+		return fmt.Errorf("--days %v: give a number above 0 and up to 366", f.days)
 	}
 	if f.days*24*60 < 1 {
-		return usagef("--days %v is less than a minute, in which nothing can be seen; give more, such as 0.25", f.days)
+		return fmt.Errorf("--days %v is less than a minute, in which nothing can be seen; give more, such as 0.25", f.days)
 	}
 	if err := f.pickControllers(cmd); err != nil {
 		return err
@@ -234,7 +234,7 @@ func (f *rehearseFlags) pickControllers(cmd *cobra.Command) error {
 	var picked []string
 	for _, name := range f.controllers {
 		if err := oneOf("controller", name, all); err != nil {
-			return usagef("--controller: %s", err)
+			return fmt.Errorf("--controller: %w", err)
 		}
 		if !slices.Contains(picked, name) {
 			picked = append(picked, name)
@@ -382,7 +382,7 @@ func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys
 // goodPace reports whether a clock can run that many times faster.
 func goodPace(pace float64) error {
 	if !(pace > 0) || math.IsInf(pace, 0) || pace > 10_000 {
-		return usagef("--pace %v: give a number above 0 and up to 10000", pace)
+		return fmt.Errorf("--pace %v: give a number above 0 and up to 10000", pace)
 	}
 	return nil
 }

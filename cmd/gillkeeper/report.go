@@ -279,7 +279,7 @@ func reportMoment(flag, text string, now time.Time, zone *time.Location) (time.T
 	if d, err := time.ParseDuration(text); err == nil && d <= 0 {
 		return now.Add(d), nil
 	}
-	return time.Time{}, fmt.Errorf("%s %q is not a moment; write 2026-03-01, RFC 3339, or how long before, such as -2160h", flag, text)
+	return time.Time{}, usagef("%s %q is not a moment; write 2026-03-01, RFC 3339, or how long before, such as -2160h", flag, text)
 }
 
 // sayReport says in a few lines what was made.

@@ -16,14 +16,15 @@ import (
 	"github.com/spf13/pflag"
 
 	"gillkeeper/bridge/clock"
+	"gillkeeper/bridge/web/api"
 	"gillkeeper/policy/nearest"
 )
 
 // The exit statuses.
 const (
 	exitDone  = 0 // done
-	exitNo    = 1 // the answer is no, or the input is wrong
-	exitUsage = 2 // the command line is wrong
+	exitNo    = 1 // the answer is no, or the input is wrong: what can be read, but is unknown, out of range, or not so in the data
+	exitUsage = 2 // the command line is wrong: a flag or a command that there is none of, what is missing, what does not go together, what cannot be read as what it should be
 )
 
 // app is what every command stands on: everything it reads from and writes to, so that a test can hold it in its hand.
@@ -76,11 +77,12 @@ func newRootCommand(a *app) *cobra.Command {
 		Use:   "gillkeeper",
 		Short: "Control the climate of small mushroom fruiting chambers over MQTT",
 		Long: "gillkeeper is a bridge: it takes sensor readings from an MQTT broker, switches the humidifier, fan and other plugs so\n" +
-			"that the air suits what is growing, and shows what it does and why on a page, on the command line and in Prometheus.",
+			"that the air suits what is growing, and shows what it does and why on a page, on the command line and in Prometheus.\n\n" +
+			"The exit status is 0 for done, 1 where the answer is no or a value is wrong, and 2 where the command line cannot be read.",
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
-	root.PersistentPreRunE = noEmptyFlags
+	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error { return cmp.Or(noEmptyFlags(cmd), noBadMoments(cmd)) }
 	group(root)
 	root.AddCommand(
 		newStatusCommand(a),
@@ -293,10 +295,28 @@ var freeWords = []string{"note", "strain", "supplements", "position"}
 
 // noEmptyFlags refuses a flag that was given nothing, such as --plot "$FILE" where no FILE is set: it would count as not given, and
 // what was asked for would be left undone without a word.
-func noEmptyFlags(cmd *cobra.Command, _ []string) (err error) {
+func noEmptyFlags(cmd *cobra.Command) (err error) {
 	cmd.Flags().Visit(func(f *pflag.Flag) {
 		if err == nil && f.Value.Type() == "string" && f.Value.String() == "" && !slices.Contains(freeWords, f.Name) {
 			err = usagef("%s: --%s is empty; give it a value, or leave it out", cmd.CommandPath(), f.Name)
+		}
+	})
+	return err
+}
+
+// moments are the flags that take a point in time.
+var moments = []string{"at", "from", "to", "inoculated"}
+
+// noBadMoments refuses what nobody can read as a point in time. When it is, the daemon knows: it has the site's timezone.
+func noBadMoments(cmd *cobra.Command) (err error) {
+	if cmd.Flag("server") == nil {
+		return nil // rehearse counts from the end of a record
+	}
+	cmd.Flags().Visit(func(f *pflag.Flag) {
+		if err == nil && slices.Contains(moments, f.Name) {
+			if _, bad := api.ParseMoment(f.Value.String(), time.Now(), time.UTC); bad != nil {
+				err = usagef("%s", bad)
+			}
 		}
 	})
 	return err

@@ -52,6 +52,46 @@ func TestExitStatus(t *testing.T) {
 	}
 }
 
+// What cannot be read as what it should be is a wrong command line; what can, and is unknown or out of range, is wrong input. Nothing here
+// gets as far as a daemon, a broker or a file.
+func TestExitStatusOfWrongValues(t *testing.T) {
+	const (
+		size      = "size --sides 1x1x1 --load 5 --species pleurotus-ostreatus "
+		rehearse  = "rehearse --config farm.toml "
+		drill     = "drill --config farm.toml "
+		calibrate = "calibrate loft co2 --fresh-air "
+		survey    = "survey --broker mqtt://broker.lan "
+	)
+	for status, lines := range map[int][]string{
+		exitUsage: {
+			"why loft --at yesterday", "diagnose loft --sign long-stems --at soon", "stage oyster-1 rest --at soon", "harvest oyster-1 --fresh-g 5 --at 25:00",
+			"batch add --chamber loft --name b --species s --substrate-kg 2 --dry-kg 1 --inoculated spring", "batch loss b --cause aborted --at x",
+			"batch note b text --at x", "batch correct 4 --at x", "batch correct 4 --inoculated x", "batch retire b --at x",
+			"alarm history --from x", "alarm history --to x", "report --csv --from x", "report --csv --to 2h",
+			"status --server shed", "demo --listen shed", "survey --broker shed", survey + "--topic a/#/b",
+			"harvest b --fresh-g heavy", "hand loft fan on --for long", "alarm shelve loft stage_overdue --for long", "refill loft --liters x",
+			size + "--room warm", size + "--room 20,45", size + "--room 20,x,500", size + "--room 20,45,500 --humidity 90",
+			rehearse + "--days long", rehearse + "--seed -1", "trial --chambers few", "trial --replay x", "trial --replay 5/", "run --config farm.toml --pace x",
+		},
+		exitNo: {
+			"hand loft fan of", "hand loft fan on --for 0s", "harvest b --fresh-g 0", "refill loft --liters 0", "stage b sleeping", "batch loss b --cause rot",
+			calibrate + "--ppm 1", calibrate + "--every 0s", calibrate + "--timeout 1s", "calibrate loft air --salt sugar",
+			"outlook loft --days 99", "demo --pace 0", "demo --for 1s", drill + "--pace 0", drill + "--for -1h", drill + "--log loud", drill + "--stage sleeping",
+			"run --config farm.toml --pace 0", "run --config farm.toml --log loud", survey + "--for 0s",
+			rehearse + "--days 0", rehearse + "--days 1e-9", rehearse + "--controller chance", rehearse + "--stage sleeping", rehearse + "--load -1",
+			"trial --chambers 0", "trial --days 0", "trial --pairs -1", "trial --faults rot", "trial --replay 5/rot",
+			size + "--room 20,45,500 --covering felt", size + "--room 20,145,500", size + "--room 20,45,500 --units old",
+		},
+	} {
+		for _, line := range lines {
+			code, stdout, stderr := invoke(t, nil, strings.Fields(line)...)
+			if code != status || stdout != "" || strings.Count(stderr, "\n") != 1 || strings.Contains(stderr, "nothing answers") || strings.Contains(stderr, "no file") {
+				t.Errorf("%s: exit status %d, want %d: %q %q", line, code, status, stdout, stderr)
+			}
+		}
+	}
+}
+
 func TestVersionFlag(t *testing.T) {
 	_, want, _ := invoke(t, nil, "version")
 	if code, got, stderr := invoke(t, nil, "--version"); code != exitDone || got != want || stderr != "" {

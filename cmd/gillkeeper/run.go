@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
-	"math"
 	"os"
 	"os/signal"
 	"syscall"
@@ -34,8 +33,8 @@ func newRunCommand(a *app) *cobra.Command {
 			if err := needFlags(cmd, "config"); err != nil {
 				return err
 			}
-			if !(pace > 0) || math.IsInf(pace, 0) || pace > 10_000 {
-				return usagef("--pace %v: give a number above 0 and up to 10000", pace)
+			if err := goodPace(pace); err != nil {
+				return err
 			}
 			log, err := a.logger(level)
 			if err != nil {
@@ -70,7 +69,7 @@ var logLevels = []string{"debug", "info", "warn", "error"}
 func (a *app) logger(level string) (*slog.Logger, error) {
 	var l slog.Level
 	if err := l.UnmarshalText([]byte(level)); err != nil {
-		return nil, usagef("--log %s: give debug, info, warn or error", level)
+		return nil, fmt.Errorf("--log %s: give debug, info, warn or error", level)
 	}
 	return slog.New(slog.NewTextHandler(a.stderr, &slog.HandlerOptions{Level: l})), nil
 }

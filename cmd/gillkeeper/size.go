@@ -186,12 +186,12 @@ func numbers(flag, text, separator string, n int) ([]float64, error) {
 	parts := strings.Split(text, separator)
 	values := make([]float64, n)
 	if len(parts) != n {
-		return values, fmt.Errorf("%s %q has %d numbers; it takes %d, with %q between", flag, text, len(parts), n, separator)
+		return values, usagef("%s %q has %d numbers; it takes %d, with %q between", flag, text, len(parts), n, separator)
 	}
 	for i, part := range parts {
 		v, err := strconv.ParseFloat(strings.TrimSpace(part), 64)
 		if err != nil {
-			return values, fmt.Errorf("%s: %q is not a number", flag, part)
+			return values, usagef("%s: %q is not a number", flag, part)
 		}
 		values[i] = v
 	}

@@ -71,7 +71,7 @@ func (a *app) survey(cmd *cobra.Command, f *surveyFlags) error {
 		return err
 	}
 	if f.length < time.Second || f.length > 7*24*time.Hour {
-		return usagef("--for %v: give a time from 1s to 168h", f.length)
+		return fmt.Errorf("--for %v: give a time from 1s to 168h", f.length)
 	}
 	broker, err := a.brokerOf(&f.broker)
 	if err != nil {
@@ -127,7 +127,10 @@ func (a *app) brokerOf(b *survey.Broker) (*config.Broker, error) {
 		if f.Nearest != "" {
 			line += "; did you mean " + f.Nearest
 		}
-		if !f.Warning {
+		switch {
+		case !f.Warning && f.Where == "broker.url": // an address that cannot be read as one
+			return nil, usagef("%s", line)
+		case !f.Warning:
 			return nil, errors.New(line)
 		}
 		fmt.Fprintln(a.stderr, "warning: "+oneLine(line))

@@ -149,13 +149,13 @@ func (f *trialFlags) together(cmd *cobra.Command) error {
 func (f *trialFlags) plan() (lab.Plan, error) {
 	p := lab.Plan{Seed: f.seed, Chambers: f.chambers, Pairs: f.pairs, Rules: f.rules}
 	if f.chambers < 1 || f.chambers > 100_000 {
-		return p, usagef("--chambers %d: give a number from 1 to 100000", f.chambers)
+		return p, fmt.Errorf("--chambers %d: give a number from 1 to 100000", f.chambers)
 	}
 	if !(f.days >= 0.5) || f.days > 100 || math.IsInf(f.days, 0) {
-		return p, usagef("--days %v: give a number from 0.5 to 100; a chamber needs half a day to be known", f.days)
+		return p, fmt.Errorf("--days %v: give a number from 0.5 to 100; a chamber needs half a day to be known", f.days)
 	}
 	if f.pairs < 0 || f.pairs > 1000 {
-		return p, usagef("--pairs %d: give a number from 0 to 1000", f.pairs)
+		return p, fmt.Errorf("--pairs %d: give a number from 0 to 1000", f.pairs)
 	}
 	p.Healthy = time.Duration(f.days * 24 * float64(time.Hour)).Round(time.Minute)
 	kinds, err := faultsNamed(f.faults)
@@ -190,7 +190,7 @@ func faultsNamed(words []string) (kinds []lab.Kind, err error) {
 		default:
 			k, ok := lab.KindNamed(word)
 			if !ok {
-				return nil, usagef("--faults: %s", oneOf("fault", word, append([]string{"all", "slow", "none"}, trialKinds()...)))
+				return nil, fmt.Errorf("--faults: %w", oneOf("fault", word, append([]string{"all", "slow", "none"}, trialKinds()...)))
 			}
 			add(k)
 		}
@@ -224,7 +224,7 @@ func throwOf(text string) (lab.Throw, error) {
 		}
 		k, ok := lab.KindNamed(name)
 		if !ok {
-			return t, usagef("--replay: %s", oneOf("fault", name, trialKinds()))
+			return t, fmt.Errorf("--replay: %w", oneOf("fault", name, trialKinds()))
 		}
 		t.Kinds = append(t.Kinds, k)
 	}
