@@ -389,12 +389,13 @@ func (st *State) runs(sc *Scene, i int) (r runSet) {
 			r.level = p.ToldAs
 		}
 		part := spec.Modulates() && r.level < spec.Most()
-		longest := longestPulse
+		longest, dear := longestPulse, false
 		if spec.SwitchingsPerDay > 0 {
-			longest = seconds(longestPulse.Seconds() * min(max(st.MistWear.Factor(), st.FanWear.Factor()), longerOnBudget))
+			price := max(st.MistWear.Factor(), st.FanWear.Factor())
+			longest, dear = seconds(longestPulse.Seconds()*min(price, longerOnBudget)), price > 1
 		}
 		if limit := p.ChangedAt.Add(longest); !sc.Now.Before(limit) && !st.airNeeded(sc) && !part {
-			r.ends = spec.SwitchingsPerDay > 0 || spec.Modulates()
+			r.ends = dear || spec.Modulates()
 			r.plug = &plain
 			r.add(run{0, 0, r.level}) // together the two could run for hours against each other; each rests now and then
 			return r
