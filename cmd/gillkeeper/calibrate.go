@@ -6,8 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os/signal"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -243,6 +245,9 @@ func (c *calibrate) runClear(ctx context.Context) error {
 // runMeasure takes the readings, shows what follows from them, and has it used. However it ends, the sensor does not stay
 // aside for longer than it must.
 func (c *calibrate) runMeasure(ctx context.Context, x *api.Sensor) (err error) {
+	// A terminal that is closed, or a reader that goes away, ends it as Ctrl-C does: the sensor must not hang aside for hours.
+	ctx, release := signal.NotifyContext(ctx, syscall.SIGHUP, syscall.SIGPIPE)
+	defer release()
 	c.printCautions()
 	taken := false
 	defer func() {

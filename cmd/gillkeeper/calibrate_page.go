@@ -128,6 +128,9 @@ func (c *calibrate) printShow(all *api.Sensors, x *api.Sensor) error {
 	if x.Calibration == nil {
 		fmt.Fprintf(c.out, "Sensor %s of %s has no correction.\n", x.Name, all.Chamber)
 	}
+	if x.Aside != nil {
+		fmt.Fprintf(c.out, "It is set aside for a calibration until %s.\n", c.words.Clock(*x.Aside, all.At))
+	}
 	var list []api.Calibration
 	if x.Calibration != nil {
 		list = append(list, *x.Calibration)

@@ -1,16 +1,79 @@
 package main
 
 import (
+	"bufio"
+	"bytes"
 	"context"
+	"io"
+	"os/exec"
 	"slices"
 	"strconv"
 	"strings"
+	"syscall"
+	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"gillkeeper/bridge/web"
 	"gillkeeper/bridge/web/webtest"
+	"gillkeeper/policy"
 )
+
+// A calibration whose terminal is closed, or whose output nobody reads any more, does not leave the sensor aside.
+func TestCalibrationLeavesNothingAside(t *testing.T) {
+	for _, sent := range []syscall.Signal{syscall.SIGHUP, syscall.SIGPIPE} {
+		t.Run(sent.String(), func(t *testing.T) {
+			t.Parallel()
+			twin := webtest.New()
+			s, err := web.New(web.Options{Listen: "127.0.0.1:0", Backend: twin, Now: twin.Now})
+			if err != nil {
+				t.Fatal(err)
+			}
+			serve, stop := context.WithCancel(t.Context())
+			served := make(chan error, 1)
+			go func() { served <- s.Run(serve) }()
+			defer func() {
+				stop()
+				<-served
+			}()
+			aside := func() bool {
+				snap, _ := twin.Snapshot("loft")
+				return slices.ContainsFunc(snap.State.Sensors, func(x policy.SensorState) bool { return snap.Wall.Before(x.Aside) })
+			}
+			ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+			defer cancel()
+			cmd := exec.CommandContext(ctx, "gillkeeper", "calibrate", "loft", "chamber-co2", "--fresh-air", "--yes", "--server", "http://"+s.Addr().String())
+			var errs bytes.Buffer
+			cmd.Stderr = &errs
+			out, err := cmd.StdoutPipe()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := cmd.Start(); err != nil {
+				t.Fatal(err)
+			}
+			lines := bufio.NewScanner(out)
+			for lines.Scan() && !strings.Contains(lines.Text(), "ppm, 0 s") {
+			}
+			if !aside() {
+				t.Fatalf("the sensor was never set aside: %s", &errs)
+			}
+			if err := cmd.Process.Signal(sent); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := io.Copy(io.Discard, out); err != nil {
+				t.Fatal(err)
+			}
+			if err := cmd.Wait(); cmd.ProcessState.ExitCode() != exitNo || !strings.Contains(errs.String(), "stopped; nothing was changed") {
+				t.Errorf("ended with %v: %s", err, &errs)
+			}
+			if aside() {
+				t.Error("the sensor is still set aside")
+			}
+		})
+	}
+}
 
 // jar is what the sensors of chamber loft are put into, one thing after the other. A waiting command makes the twin's time
 // pass.
