@@ -112,7 +112,7 @@ func (p *Policy) applyCalibration(s State, a *Action, now time.Time) (State, err
 		}
 	case CalibrateClear:
 		if !x.Calibration.Made() {
-			return s, &Refusal{Field: "sensor", Value: a.Sensor, Allowed: "it has no calibration to clear"}
+			return s, &Refusal{Field: "sensor", Value: a.Sensor, Allowed: "it has no calibration to clear", Unfit: true}
 		}
 		x.retire()
 		x.recorrect()

@@ -11,6 +11,7 @@ import (
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/crop"
+	"gillkeeper/policy/nearest"
 )
 
 // The limits of what people can ask.
@@ -254,7 +255,15 @@ func applyAlarm(s State, a *Action, now time.Time) (State, []Event, error) {
 	var err error
 	n := alarm.Name(a.Alarm)
 	if n.Index() < 0 {
-		return s, nil, &Refusal{Field: "alarm", Value: a.Alarm, Missing: true, Allowed: "see alarm list for their names"}
+		var all []string
+		for _, x := range alarm.Names() {
+			all = append(all, string(x))
+		}
+		allowed := "alarms are " + strings.Join(all, ", ")
+		if near := nearest.Word(a.Alarm, all); near != "" {
+			allowed = "did you mean " + near + "?"
+		}
+		return s, nil, &Refusal{Field: "alarm", Value: crop.Short(a.Alarm), Missing: true, Allowed: allowed}
 	}
 	switch a.Kind {
 	case AlarmAck:
@@ -280,7 +289,7 @@ func refusal(err error) error {
 		return r
 	}
 	if r, ok := errors.AsType[*crop.Refused](err); ok {
-		return &Refusal{Field: r.Field, Value: r.Value, Allowed: r.Allowed, Missing: r.Missing}
+		return &Refusal{Field: r.Field, Value: r.Value, Allowed: r.Allowed, Missing: r.Missing, Unfit: r.Unfit}
 	}
 	if r, ok := errors.AsType[*alarm.Refused](err); ok {
 		if r.Length != nil {

@@ -227,14 +227,14 @@ func (p *Policy) target(past []Entry, a *Action, now time.Time) error {
 	}
 	of := &past[i]
 	a.Batch = of.Action.Batch
-	if a.Kind == Undo {
-		if by := undoneBy(past)[a.Of]; by != "" {
-			return &Refusal{Field: "entry", Value: of.Ref, Allowed: fmt.Sprintf("it is undone already; to have it back, undo entry %s, which undid it", by), Unfit: true}
-		}
-		return nil
-	}
-	if !of.Action.Kind.plain() {
+	if a.Kind == Correct && !of.Action.Kind.plain() {
 		return &Refusal{Field: "entry", Value: of.Ref, Allowed: "only an entry itself can be corrected, not a correction, an undo or an import; undo it instead", Unfit: true}
+	}
+	if by := undoneBy(past)[a.Of]; by != "" {
+		return &Refusal{Field: "entry", Value: of.Ref, Allowed: fmt.Sprintf("it is undone already; to have it back, undo entry %s, which undid it", by), Unfit: true}
+	}
+	if a.Kind == Undo {
+		return nil
 	}
 	if a.Amended == nil {
 		return &Refusal{Field: "amended", Value: "", Allowed: "say what the entry should be"}

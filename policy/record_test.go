@@ -141,6 +141,7 @@ func TestUndoAndCorrect(t *testing.T) {
 		t.Errorf("with the harvest undone: %+v", x)
 	}
 	b.refused(policy.Action{Kind: policy.Undo, Of: pick}, `entry "3": it is undone already; to have it back, undo entry 6, which undid it`)
+	b.refused(policy.Action{Kind: policy.Correct, Of: pick, Amended: &policy.Action{FreshG: 5}}, `entry "3": it is undone already; to have it back, undo entry 6`)
 	b.must(policy.Action{Kind: policy.Undo, Of: gone})
 	if x, _ := b.state.Crop.Find("oyster"); x.FreshG() != 4200 || x.Stage != species.Rest {
 		t.Errorf("with the undo undone: %+v", x)

@@ -42,14 +42,18 @@ type Refused struct {
 	Value   string
 	Allowed string // what to do instead
 	Missing bool   // the thing named does not exist
+	Unfit   bool   // it exists, and this cannot be done with it as it stands; Allowed says why
 }
 
 func (r *Refused) Error() string {
-	what := "is not allowed"
-	if r.Missing {
-		what = "does not exist"
+	what := " is not allowed;"
+	switch {
+	case r.Unfit:
+		what = ":"
+	case r.Missing:
+		what = " does not exist;"
 	}
-	return fmt.Sprintf("%s %q %s; %s", r.Field, r.Value, what, r.Allowed)
+	return fmt.Sprintf("%s %q%s %s", r.Field, r.Value, what, r.Allowed)
 }
 
 var namePattern = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]*[a-z0-9])?$`)
@@ -272,7 +276,7 @@ func (s *State) present(name string) (int, error) {
 		return 0, &Refused{Field: "batch", Value: Short(name), Missing: true, Allowed: allowed}
 	}
 	if r := s.Batches[i].Retired; !r.IsZero() {
-		return 0, &Refused{Field: "batch", Value: name, Allowed: "it was retired on " + r.Format(time.DateOnly) + "; add a new one"}
+		return 0, &Refused{Field: "batch", Value: name, Allowed: "it was retired on " + r.Format(time.DateOnly) + "; add a new one", Unfit: true}
 	}
 	return i, nil
 }
