@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -65,7 +66,7 @@ func signsNamed(text string) ([]diagnose.Sign, error) {
 				p.Detail += fmt.Sprintf("; did you mean %q", p.Nearest)
 			}
 			return nil, p
-		default:
+		case !slices.Contains(out, diagnose.Sign(w)): // seen is seen: twice is no more evidence
 			out = append(out, diagnose.Sign(w))
 		}
 	}
@@ -94,7 +95,12 @@ func (s *Server) batchToDiagnose(ctx context.Context, chamber, name string, at t
 	}
 	switch {
 	case name != "" && len(grew) > 0:
-		return grew[len(grew)-1], nil
+		r := grew[len(grew)-1]
+		if r.Added.After(at) {
+			return r, &api.Problem{Status: http.StatusUnprocessableEntity, Code: api.CodeRefused, Field: "at", Value: at.Format(time.RFC3339),
+				Detail: fmt.Sprintf("batch %s was not in chamber %s then: it came in on %s; give a later moment", name, chamber, r.Added.In(s.zone()).Format("2006-01-02 15:04"))}
+		}
+		return r, nil
 	case name != "":
 		return crop.Record{}, missing("batch", name, names)
 	case len(grew) == 0:

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"slices"
@@ -173,13 +174,12 @@ func (s *Server) getEvents(r *http.Request) (any, error) {
 	return out, nil
 }
 
+// zone is the site's timezone.
+func (s *Server) zone() *time.Location { return cmp.Or(s.settings.Load().site.Zone, time.UTC) }
+
 // moment reads a point in time as people write it, in the site's timezone.
 func (s *Server) moment(field, text string, now time.Time) (time.Time, error) {
-	zone := s.settings.Load().site.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
-	t, err := api.ParseMoment(text, now, zone)
+	t, err := api.ParseMoment(text, now, s.zone())
 	if err != nil {
 		return t, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Field: field, Value: text, Detail: err.Error()}
 	}

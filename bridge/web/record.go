@@ -20,7 +20,7 @@ func (s *Server) past(into *time.Time, field, text string) error {
 	if text == "" {
 		return nil
 	}
-	t, err := s.moment(field, text, s.now())
+	t, err := s.pastMoment(field, text, s.now())
 	*into = t.UTC()
 	return err
 }
@@ -174,6 +174,11 @@ func (s *Server) getEntries(r *http.Request) (any, error) {
 	all, err := s.chronicles(r.Context(), q.Get("chamber"))
 	if err != nil {
 		return nil, err
+	}
+	if name := q.Get("chamber"); name != "" && len(all) == 0 { // one that is not kept any more may have a record
+		if _, err := s.viewOf(name); err != nil {
+			return nil, err
+		}
 	}
 	out := api.Entries{Entries: []api.Entry{}}
 	for _, c := range all {
