@@ -85,10 +85,10 @@ func (a *app) printRecord(r *api.BatchRecord, at func(time.Time) string) {
 		if l.Grams > 0 {
 			grams = words.Number(l.Grams, 0) + " g"
 		}
-		fmt.Fprintf(a.stdout, "\nLost %s, entry %s: %s, %s%s", at(l.At), l.Entry, l.Cause, grams, list("; ", l.Note))
+		fmt.Fprintf(a.stdout, "\nLost %s, entry %s: %s, %s%s", at(l.At), l.Entry, l.Cause, grams, list("; ", harmless(l.Note)))
 	}
 	for _, n := range r.Notes {
-		fmt.Fprintf(a.stdout, "\nNote %s, entry %s: %s%s", at(n.At), n.Entry, n.Text, list(" ", strings.Join(n.Photos, " ")))
+		fmt.Fprintf(a.stdout, "\nNote %s, entry %s: %s%s", at(n.At), n.Entry, harmless(n.Text), list(" ", harmless(strings.Join(n.Photos, " "))))
 	}
 	if len(r.Losses)+len(r.Notes) > 0 {
 		fmt.Fprintln(a.stdout)

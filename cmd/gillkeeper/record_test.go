@@ -1,15 +1,31 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"strconv"
 	"strings"
+	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"gillkeeper/bridge/journal"
+	"gillkeeper/bridge/web/api"
 )
+
+// Notes of strangers steer no terminal in the life of a batch.
+func TestNotesOfARecordSteerNoTerminal(t *testing.T) {
+	var out bytes.Buffer
+	a := newApp(nil, &out, nil, func(string) string { return "" })
+	const evil = "pale\x1b[2J\u202e"
+	a.printRecord(&api.BatchRecord{
+		Losses: []api.LossDetail{{Cause: "aborted", Note: evil}}, Notes: []api.NoteDetail{{Text: evil, Photos: []string{evil}}},
+	}, func(time.Time) string { return "today" })
+	if strings.ContainsAny(out.String(), "\x1b\u202e") || strings.Count(out.String(), "pale") != 3 {
+		t.Errorf("printed %q", &out)
+	}
+}
 
 // fillRecord writes history into the twin: recorded CHAMBER START SPAN PLACE QUANTITY=MEAN[,MIN,MAX] ...
 func fillRecord(ts *testscript.TestScript, neg bool, args []string) {
