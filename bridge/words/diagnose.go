@@ -94,7 +94,7 @@ func (w Words) Finding(f *diagnose.Finding, now time.Time) string {
 	case diagnose.FoundDays:
 		return fmt.Sprintf("It was in fruiting for %s days; %s is the usual maximum.", trim(Number(f.Got, 1)), trim(Number(f.Wanted, 1)))
 	case diagnose.FoundNone:
-		return fmt.Sprintf("Too little of %s is on record to go by.", QuantityAmid(f.Quantity))
+		return fmt.Sprintf("Too little is on record about %s to go by.", QuantityAmid(f.Quantity))
 	case diagnose.FoundThin:
 		if f.Hours < 0.01 {
 			return fmt.Sprintf("Nothing of those %s is recorded.", Duration(seconds(3600*f.Of)))

@@ -49,6 +49,10 @@ func TestDiagnosisInWords(t *testing.T) {
 	if got := w.Finding(&f, now); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
+	none := diagnose.Finding{Kind: diagnose.FoundNone, Quantity: chamber.Illuminance}
+	if got := w.Finding(&none, now); got != "Too little is on record about light to go by." {
+		t.Errorf("got %s", got)
+	}
 	c := diagnose.Change{CO2MaxPPM: 900, AirChanges: 3.83, AirChanged: 1.6, FanShare: 0.16, FanWas: 0.05, MistGPerH: 13.1, MistShare: 0.062, MistWas: 0.02, LitersADay: 0.42, LitersWas: 0.13}
 	wantChange := "Set the CO2 limit to 900 ppm. That takes 3.8 air changes an hour; there were 1.6. The fan runs 16 % of the time instead of 5 %. " +
 		"The fan then carries off 13 g/h of vapor. The humidifier runs 6.2 % of the time instead of 2.0 %: 0.4 L of water a day instead of 0.1 L."
