@@ -81,8 +81,10 @@ func judge(t *testing.T, what string, ours, theirs []rehearse.Figures, alike flo
 	}
 	rh := func(f rehearse.Figures) float64 { return f.RHWithin5 }
 	co2 := func(f rehearse.Figures) float64 { return f.CO2BelowMax }
-	t.Logf("%s (ours / common practice)\n%smean ±5 %.1f / %.1f, p10 %.1f / %.1f; mean CO2 %.1f / %.1f, p10 %.1f / %.1f", what, table.String(),
-		mean(ours, rh), mean(theirs, rh), p10(ours, rh), p10(theirs, rh), mean(ours, co2), mean(theirs, co2), p10(ours, co2), p10(theirs, co2))
+	possible := func(f rehearse.Figures) float64 { return f.CO2BelowMaxPossible }
+	t.Logf("%s (ours / common practice)\n%smean ±5 %.1f / %.1f, p10 %.1f / %.1f; mean CO2 %.1f / %.1f, p10 %.1f / %.1f; where the room allows it %.1f / %.1f, p10 %.1f / %.1f",
+		what, table.String(), mean(ours, rh), mean(theirs, rh), p10(ours, rh), p10(theirs, rh), mean(ours, co2), mean(theirs, co2), p10(ours, co2), p10(theirs, co2),
+		mean(ours, possible), mean(theirs, possible), p10(ours, possible), p10(theirs, possible))
 	for name, f := range map[string]func(rehearse.Figures) float64{"RH within 5 points": rh, "CO2 below maximum": co2} {
 		better := 0
 		for i := range ours {

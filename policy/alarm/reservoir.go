@@ -147,12 +147,15 @@ func (r *Reservoir) runDry(w *Water, how Code) {
 // holdsWater ends that it counts as dry.
 func (r *Reservoir) holdsWater() {
 	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
+	r.Response.Took = 0
 }
 
 // wetAgain takes note that mist works again. Mist that comes back although the balance says that there was water all
-// the time was a clogged or sticking humidifier, or an error of ours: nothing was filled in.
+// the time was a clogged or sticking humidifier, or an error of ours: nothing was filled in. Where it was called dry for giving so
+// little, and soon gave something, that little is what it gives.
 func (r *Reservoir) wetAgain(w *Water) (refilled bool) {
-	if r.How == ByResponse && w.Now.Sub(r.DrySince).Seconds() < hasty {
+	soon, took := r.How == ByResponse && w.Now.Sub(r.DrySince).Seconds() < hasty, r.Response.Took
+	if soon {
 		r.Response.Wrong = min(r.Response.Wrong+1, wrongMost)
 	}
 	refilled = r.How == ByPower || !r.SurelyWater
@@ -161,10 +164,13 @@ func (r *Reservoir) wetAgain(w *Water) (refilled bool) {
 	if refilled {
 		r.RefillAt, r.Noticed = w.Now, true
 		r.Balance.fill(w.Spec.ReservoirLiters, assumedFull)
-	} else {
-		r.Balance.believe(&r.Before)
+		return true
 	}
-	return refilled
+	r.Balance.believe(&r.Before)
+	if soon && took != 0 { // or it would be called dry for the same again and again
+		r.Response.weak(w, took)
+	}
+	return false
 }
 
 // doorLate: a door is found so long after it was opened at the most. Until then, that mist went out of it may have passed for

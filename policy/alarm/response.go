@@ -27,6 +27,7 @@ type Response struct {
 	GaveFor  float64      `json:"gave_for"`        // seconds that it rests on
 	Little   float64      `json:"little"`          // seconds of mist for which it has given next to nothing of that
 	Less     float64      `json:"less"`            // the same for a third of that
+	Took     float64      `json:"took,omitempty"`  // what it was taken to give when it was called dry for that; 0: it was not
 	Odd      float64      `json:"odd"`             // the learner's mean surprise in this chamber when all was well, standard deviations
 	OddFor   float64      `json:"odd_for"`         // seconds that it rests on
 	Uneasy   float64      `json:"uneasy"`          // seconds for which the learner is still waited for after the chamber was upset
@@ -130,6 +131,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 	r.Wrong *= math.Exp(-dt / wrongMemory)
 	if r.givesLittle(w, dt, on, res) {
 		gave, _ := r.gave(w)
+		r.Took, _, _ = w.Learn.Given(r.fits())
 		*w.Learn = w.Learn.WithMist(gave)
 		r.restart()
 		r.Little, r.Less = 0, 0
@@ -168,6 +170,12 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 		r.Rival = &rival
 	}
 	return verdict
+}
+
+// weak takes the humidifier for one that gives so little, as [learn.State.Given] has it, and gave no more when all was well.
+func (r *Response) weak(w *Water, mist float64) {
+	*w.Learn = w.Learn.WithMist(mist)
+	r.Gave, r.GaveFor = mist, gaveKnown
 }
 
 // plain reports whether there is so much evidence that mere suspicion of a door is not heard: air that goes out of one follows the room's,

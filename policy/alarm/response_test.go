@@ -244,6 +244,44 @@ func TestOnePulseIsOneWitness(t *testing.T) {
 	}
 }
 
+// TestWeakIsNotCalledDryTwice: a humidifier that was called dry for giving a fifth of what it gave, and in a minute gave something, gives
+// that fifth. It is not called dry for the same again, and still is when it gives nothing.
+func TestWeakIsNotCalledDryTwice(t *testing.T) {
+	const index, states = 6, len(learn.State{}.Water.X)
+	l := learn.State{}
+	w := &Water{Now: time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC), Spec: &chamber.Plug{OutputGPerH: 250, ReservoirLiters: 5}, Learn: &l,
+		Open: true} // so that no rival is asked: this is of the slower way
+	r := Reservoir{Balance: Balance{Filled: 5, Sureness: saidFull, Drawn: 10, Rate: 250, Spread: 0.03, Cycles: 1}, Response: Response{Gave: -2, GaveFor: gaveMemory}}
+	run := func(mist float64, d time.Duration) bool {
+		for seconds := 0.0; seconds < d.Seconds() && !r.Dry; seconds += 10 {
+			l.Water.Taken, l.Water.Odd, l.Water.X[index], l.Water.P[index*states+index] = 1000, 0.5, mist, 0.05*0.05
+			w.Now = w.Now.Add(10 * time.Second)
+			w.Plug.On, w.Plug.Known = math.Mod(seconds, 90) < 30, true
+			r, _ = r.Advance(w)
+		}
+		return r.Dry
+	}
+	if !run(-3.6, 3*time.Hour) {
+		t.Fatal("a fifth of the mist is not called dry")
+	}
+	w.Now = w.Now.Add(time.Minute)
+	if mist, _, _ := l.Given(1); mist != -2 {
+		t.Errorf("dry, it is taken to give %.2f when it is back, want -2", mist)
+	}
+	if r.wetAgain(w) || r.Dry {
+		t.Fatalf("there was water all the time: %+v", r)
+	}
+	if mist, _, _ := l.Given(1); mist != -3.6 {
+		t.Errorf("it is taken to give %.2f, want the -3.6 that it gave", mist)
+	}
+	if run(-3.6, 6*time.Hour) {
+		t.Error("the same little is called dry again")
+	}
+	if !run(-5.8, 3*time.Hour) {
+		t.Error("nothing at all is not called dry")
+	}
+}
+
 // TestWronglyDryIsForgotten: mist that is back although by the balance the reservoir was half full was never away. Nothing
 // was filled in, and the output that an empty reservoir would have meant (2.5 L in 10 h at 250 g/h; 5 L would be 500) is
 // forgotten.
