@@ -174,19 +174,27 @@ func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 //
 //go:norace
 func (p *planner) pace(t float64, mist, fan *run) float64 {
-	end := min(t+coarse, horizon)
+	end := t + coarse
 	if t < mistSettles || mist.acts(t, mistSettles) || fan.acts(t, fanSettles) {
-		end = min(t+fine, horizon)
+		end = t + fine
 	}
-	for _, r := range [...]*run{mist, fan} {
-		if r.from > t && r.from < end {
-			end = r.from
-		}
-		if r.to > t && r.to < end {
-			end = r.to
-		}
+	if end > horizon {
+		end = horizon
 	}
-	return end - t
+	return mist.cut(t, fan.cut(t, end)) - t
+}
+
+// cut is where a step from t to end is over if it ends where the plug is switched.
+//
+//go:norace
+func (r *run) cut(t, end float64) float64 {
+	if r.from > t && r.from < end {
+		end = r.from
+	}
+	if r.to > t && r.to < end {
+		end = r.to
+	}
+	return end
 }
 
 // acts says whether the plug runs then, or its run has not yet settled.

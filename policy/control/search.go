@@ -57,6 +57,9 @@ type best struct {
 }
 
 func (b *best) try(mist, fan run) bool {
+	if mist == b.mist && fan == b.fan {
+		return false // moved or stretched no further than it may be, which is one in seven
+	}
 	if c := b.p.roll(mist, fan, b.cost); c < b.cost-1e-9 {
 		b.cost, b.mist, b.fan = c, mist, fan
 		return true

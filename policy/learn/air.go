@@ -75,7 +75,13 @@ func (c *Constants) full(t float64) float64 {
 }
 
 // RH is the relative humidity, at most 1.
-func (a *Air) RH(c *Constants) float64 { return min(1, a.Vapor/c.full(a.AirC)) }
+func (a *Air) RH(c *Constants) float64 {
+	rh := a.Vapor / c.full(a.AirC)
+	if rh > 1 {
+		return 1
+	}
+	return rh
+}
 
 // MistSeconds is for how long the humidifier must be driven, its spinning up and down included, until what it gives to the
 // air has been that much, in g/m³. Beyond an hour, and where it gives nothing, it is an hour.
@@ -89,6 +95,9 @@ func (c *Constants) MistSeconds(vapor float64) float64 {
 //go:norace
 func Spin(x *float64, to, up, down, dt float64) float64 {
 	from, full := *x, up
+	if to == from {
+		return to
+	}
 	if to < from {
 		full = -down
 	}
@@ -103,6 +112,9 @@ func Spin(x *float64, to, up, down, dt float64) float64 {
 // Step advances the air by dt seconds, with humidifier and fan driven to those shares of full output: by at most about
 // four where a plug runs. It is the balance of [plant.Step] with surfaces whose temperature is held, solved one store
 // after the other.
+//
+// Plans and learning spend most of their time here, each sum waiting for the one before. So what seldom takes effect is behind a
+// branch, which the processor foretells, and not in min and max, for which all that follows would wait.
 //
 //go:norace
 func (a *Air) Step(c *Constants, mist, fan, dt float64) {
@@ -133,8 +145,8 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	warm := relaxing(dt * (heat + q))
 	t := a.AirC + warm*dt*(heat*(c.MassC-a.AirC)+q*(c.RoomC-a.AirC)+c.MistHeat*m+c.Extra)
 	wall := c.Wall * stir
-	if a.Vapor < c.wallSat {
-		wall *= min(1, math.Sqrt(a.Film/c.FilmFull))
+	if a.Vapor < c.wallSat && !(a.Film >= c.FilmFull) {
+		wall *= math.Sqrt(a.Film / c.FilmFull)
 	}
 	crop := c.Crop * stir
 	moist := relaxing(dt * (q + wall + crop))
@@ -146,7 +158,12 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	lack := c.full(t) - v
 	k := dt * evaporation * (a.Droplets + g*(1-c.Loss)/2 + 0.05)
 	gone := k * lack / (1 + (moist+coolingK*c.slope*warm)*k)
-	gone = max(-0.5, min(gone, d))
+	if gone > d {
+		gone = d
+	}
+	if gone < -0.5 {
+		gone = -0.5
+	}
 	v += moist * gone
 	t -= warm * coolingK * gone
 	d -= gone
