@@ -273,6 +273,7 @@ func runApart(seed uint64, stage species.Stage, control func(*chamber.Spec, crop
 // TestControlOfAChamberWrittenApart keeps chambers that share no code with what the controller was made on. The suite
 // looks at two for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
 func TestControlOfAChamberWrittenApart(t *testing.T) {
+	t.Parallel()
 	n, d, _ := extent(2, 8*time.Hour, 4*time.Hour)
 	start := time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
 	ours := func(rules bool) func(*chamber.Spec, crop.Target) rehearse.Controller {
@@ -303,6 +304,7 @@ func TestControlOfAChamberWrittenApart(t *testing.T) {
 // temperature follow within seconds as well: bare chips in moving air. What a grower bought must not matter much. The suite looks at
 // one for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
 func TestSensorsOfAnyPace(t *testing.T) {
+	t.Parallel()
 	n, d, _ := extent(1, 8*time.Hour, 8*time.Hour)
 	often := func(_ *apart, all []*gauge) {
 		for _, g := range all {

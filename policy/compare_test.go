@@ -40,8 +40,9 @@ func batch(stage species.Stage) []policy.Action {
 // same simulated chambers, weather and seeds. The suite runs a few seeds for some hours; GILLKEEPER_SEEDS and
 // GILLKEEPER_DAYS make it the whole comparison.
 func TestControlBeatsCommonPractice(t *testing.T) {
+	t.Parallel()
 	alike := 0.0
-	seeds, length, whole := extent(4, 10*time.Hour, 5*time.Hour)
+	seeds, length, whole := extent(4, 10*time.Hour, 8*time.Hour)
 	if !whole {
 		alike = 0.01 // hours in which common practice may never pass the maximum either
 	}
@@ -161,27 +162,47 @@ func sideBySide(n int, work func(i int)) {
 	group.Wait()
 }
 
+// course is what decides how a chamber of the family is kept.
+type course struct {
+	by     keeper
+	seed   uint64
+	stage  species.Stage
+	length time.Duration
+}
+
+// courses are those that were asked for: tests that look at the same one share it.
+var courses sync.Map
+
 func keep(t *testing.T, by keeper, seed uint64, stage species.Stage, d time.Duration) rehearse.Figures {
 	t.Helper()
-	c := rehearse.FamilyCase(seed, stage)
-	c.For, c.Settle = d, min(c.Settle, d/3)
-	c.Actions = batch(stage)
+	x := course{by, seed, stage, d}
+	once, _ := courses.LoadOrStore(x, sync.OnceValues(func() (rehearse.Figures, error) { return x.run(t) }))
+	f, err := once.(func() (rehearse.Figures, error))()
+	if err != nil {
+		t.Error(err)
+	}
+	return f
+}
+
+func (x course) run(t *testing.T) (rehearse.Figures, error) {
+	c := rehearse.FamilyCase(x.seed, x.stage)
+	c.For, c.Settle = x.length, min(c.Settle, x.length/3)
+	c.Actions = batch(x.stage)
 	var run *rehearse.Run
 	var err error
-	switch p := familyPolicy(t, c); by {
+	switch p := familyPolicy(t, c); x.by {
 	case byPractice:
 		run, err = rehearse.New(c, rehearse.NewCommonPractice(c.Spec, c.Target, rehearse.CarefulTimer(c)))
 	case byOracle, byNoNoise:
-		run, err = rehearse.NewOracle(c, p, by == byOracle)
+		run, err = rehearse.NewOracle(c, p, x.by == byOracle)
 	default:
-		p.Rules = by == byRules
+		p.Rules = x.by == byRules
 		run, err = rehearse.New(c, rehearse.NewPolicyController(p, c.Start))
 	}
 	if err != nil {
-		t.Error(err)
-		return rehearse.Figures{}
+		return rehearse.Figures{}, err
 	}
-	return run.Finish()
+	return run.Finish(), nil
 }
 
 func mean(all []rehearse.Figures, f func(rehearse.Figures) float64) float64 {

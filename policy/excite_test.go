@@ -69,6 +69,7 @@ func TestPurge(t *testing.T) {
 
 // TestNoPurge takes away, one at a time, what makes a purge harmless or worthwhile.
 func TestNoPurge(t *testing.T) {
+	t.Parallel()
 	if raceDetector {
 		t.Skip("no goroutine takes part")
 	}

@@ -84,6 +84,7 @@ func plantDiff(from, to plant.Totals) plant.Totals {
 // The suite looks at a few for some hours and allows four times as much; GILLKEEPER_SEEDS, GILLKEEPER_DAYS and GILLKEEPER_FROM make
 // it the whole.
 func TestLearnedAfterADay(t *testing.T) {
+	t.Parallel()
 	seeds, length, whole := extent(4, 8*time.Hour, 5*time.Hour)
 	from := uint64(number("GILLKEEPER_FROM", 301))
 	stages, slack := []species.Stage{species.Pinning, species.Fruiting}, 1.0

@@ -14,6 +14,7 @@ import (
 // of humidity that saturates, beside a reward for low CO2, locked a fan on for hours at 42 %. Humidity must not stand far
 // below its range for long while CO2 leaves room, on a budget of switchings neither.
 func TestFanDoesNotLockOnInADryRoom(t *testing.T) {
+	t.Parallel()
 	if raceDetector {
 		t.Skip("no goroutine takes part")
 	}

@@ -54,6 +54,7 @@ func nonsense(t *rapid.T, v reflect.Value, often int) {
 // TestNonsenseLearnedDoesNoHarm replaces what was learned by nonsense after an hour in drawn chambers: control must not be
 // worse than common practice for it, nor break a minimum time. The suite takes a few drawings; GILLKEEPER_SEEDS more.
 func TestNonsenseLearnedDoesNoHarm(t *testing.T) {
+	t.Parallel()
 	if raceDetector {
 		t.Skip("no goroutine takes part")
 	}

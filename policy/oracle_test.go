@@ -13,7 +13,8 @@ import (
 // the first only, and asks for little; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it the whole comparison, from
 // GILLKEEPER_FROM on.
 func TestPlanBesideOracle(t *testing.T) {
-	seeds, length, _ := extent(2, 8*time.Hour, 8*time.Hour)
+	t.Parallel()
+	seeds, length, _ := extent(2, 10*time.Hour, 8*time.Hour)
 	from := uint64(number("GILLKEEPER_FROM", 1))
 	for _, stage := range []species.Stage{species.Pinning, species.Fruiting} {
 		kept := func(by keeper) []rehearse.Figures {

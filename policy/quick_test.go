@@ -13,6 +13,7 @@ import (
 // within minutes, as in a closed housing. Quick ones fall by 20 points between two readings and reach the end of their range
 // in every pulse; none of that may pass for a broken sensor, or for water on it.
 func TestSensorsOfEverySpeed(t *testing.T) {
+	t.Parallel()
 	if raceDetector {
 		t.Skip("no goroutine takes part")
 	}

@@ -30,6 +30,7 @@ func (s *spoiler) Step(in policy.Input) policy.Decision {
 // TestSpoiledLearningDoesNoHarm replaces what was learned by nonsense after an hour, surely believed, and compares the
 // hours after it with common practice.
 func TestSpoiledLearningDoesNoHarm(t *testing.T) {
+	t.Parallel()
 	if raceDetector {
 		t.Skip("no goroutine takes part")
 	}
@@ -73,6 +74,7 @@ func TestSpoiledLearningDoesNoHarm(t *testing.T) {
 // TestFewerSensors takes sensors and labels away; the chamber must still be aired and kept moist, no minimum time
 // broken.
 func TestFewerSensors(t *testing.T) {
+	t.Parallel()
 	for name, change := range map[string]func(c *rehearse.Case){
 		"no CO2 sensor":  func(c *rehearse.Case) { drop(c, 4) },
 		"no room sensor": func(c *rehearse.Case) { drop(c, 5, 6, 7) },

@@ -13,6 +13,7 @@ import (
 // TestRoomThatNobodyMeasures keeps chambers with one sensor of each quantity inside and none outside, in rooms far from what is
 // usual: taken for a heated living room, a cellar had its mist reckoned as wasted on warm walls, and stood in fog all day.
 func TestRoomThatNobodyMeasures(t *testing.T) {
+	t.Parallel()
 	for _, x := range []struct {
 		name      string
 		seed      uint64
