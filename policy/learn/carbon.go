@@ -364,4 +364,5 @@ func (s *State) boundCO2(f *Facts) {
 	limit(&c[cSin], -0.5, 0.5)
 }
 
+//go:norace
 func limit(x *float64, low, high float64) { *x = math.Max(low, math.Min(*x, high)) }

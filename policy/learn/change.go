@@ -147,6 +147,8 @@ func (c *Change) found(what Jumped, now time.Time) {
 }
 
 // sane reports whether it can be worked with: a stored state may hold anything.
+//
+//go:norace
 func (c *Change) sane() bool {
 	ok := c.UsualCO2 >= 0 && c.UsualCO2 < 1e6 && c.UsualWater >= 0 && c.UsualWater < 1 && c.Times >= 0
 	for _, e := range c.CO2 {

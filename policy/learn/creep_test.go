@@ -36,6 +36,7 @@ func (c tracer) run() {
 		purgeEvery, purgeS = 6 * 3600, 180
 	)
 	flow, lag := c.flow/3600, c.lag
+	follow := math.Exp(-1 / lag)        // what is left after a second of how far the sensor was behind
 	made := cmp.Or(c.made, 2000) / 3600 // ppm/s
 	aim := room + cmp.Or(c.above, 260)
 	highest, lowest := aim+20, aim-20
@@ -50,7 +51,7 @@ func (c tracer) run() {
 			q := leak + flow*spun
 			steady := room + made/q
 			// Behind the lag, the decay of the air and that of the sensor's own difference overlap.
-			decay, follow := math.Exp(-q), math.Exp(-1/lag)
+			decay := math.Exp(-q)
 			seen = steady + (seen-steady)*follow + (co2-steady)/(1-q*lag)*(decay-follow)
 			co2 = steady + (co2-steady)*decay
 		}

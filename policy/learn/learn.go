@@ -79,6 +79,8 @@ type Runs struct {
 }
 
 // pass counts dt seconds that ended at now, with the mist spun up to that share.
+//
+//go:norace
 func (r *Recent) pass(now time.Time, fanTo, mistTo, mist, dt float64) {
 	hour := now.Unix() / 3600
 	for r.Hour < hour {
@@ -102,6 +104,7 @@ func (r *Recent) Sum() (sum Runs) {
 	return sum
 }
 
+//go:norace
 func (r *Recent) sane() bool {
 	s := r.Sum()
 	ok := s.Passed >= 0 && s.FanOn >= 0 && s.MistOn >= 0 && s.MistFull >= 0 && s.Passed+s.FanOn+s.MistOn+s.MistFull < 1e7
@@ -224,6 +227,8 @@ func (f *Facts) clean(roomC float64) *Facts {
 }
 
 // sane reports whether the state can be worked with.
+//
+//go:norace
 func (s *State) sane() bool {
 	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && s.Misfit >= 0 && !math.IsNaN(s.MistWas+s.MistBefore) && !math.IsNaN(s.Mist+s.Fan+s.RoomMean+s.RoomAir+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1

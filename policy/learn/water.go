@@ -158,7 +158,7 @@ func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 		1e-5 * h, roomRHWander * dt, 1e-5 * h, 2e-6 * h, giveWander * dt}
 	p := waterPass{k: *base, mist: mist, fan: fan, dt: dt}
 	p.k.setWater(s.Water.X[:])
-	p.setLag(s.Water.X[wLag])
+	p.set(wLag, s.Water.X[wLag])
 	end := s.Water.X
 	p.move(&end)
 	var jac [wStates * wStates]float64
@@ -169,14 +169,13 @@ func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 			nudge = -nudge
 		}
 		bent[j] += nudge
-		of := p
-		switch {
-		case j == wLag:
-			of.setLag(bent[wLag])
-		case j >= wMoving:
-			of.k.setWater(bent[:])
+		if j < wMoving {
+			p.move(&bent)
+		} else {
+			of := p
+			of.set(j, bent[j])
+			of.move(&bent)
 		}
-		of.move(&bent)
 		for i := range wStates {
 			jac[i*wStates+j] = (bent[i] - end[i]) / nudge
 		}
@@ -191,13 +190,22 @@ type waterPass struct {
 	follow        float64 // share of the way to the air that the sensor goes
 }
 
-func (p *waterPass) setLag(x float64) { p.follow = 1 - math.Exp(-p.dt/math.Exp(x)) }
+// set works out what hangs on value j, which does not move over the step.
+//
+//go:norace
+func (p *waterPass) set(j int, x float64) {
+	if j == wLag {
+		p.follow = 1 - math.Exp(-p.dt/math.Exp(x))
+		return
+	}
+	p.k.set(j, x)
+}
 
 // move carries the values over the step.
 //
 //go:norace
 func (p *waterPass) move(x *[wStates]float64) {
-	a := Air{Vapor: x[wVapor], Droplets: math.Max(0, x[wDrops]), Film: math.Max(0, x[wFilm]), AirC: x[wAirC]}
+	a := Air{Vapor: x[wVapor], Droplets: max(0, x[wDrops]), Film: max(0, x[wFilm]), AirC: x[wAirC]}
 	a.water(&p.k, p.mist, p.fan, p.dt)
 	x[wGive] *= 1 - p.dt/giveFades
 	x[wVapor], x[wDrops], x[wFilm], x[wAirC] = a.Vapor, a.Droplets, a.Film, a.AirC
@@ -240,11 +248,34 @@ func (s *State) passCreep(dt float64) {
 	s.Creep += (goal - s.Creep) * (1 - math.Exp(-dt/creepS))
 }
 
+//go:norace
 func (k *Constants) setWater(x []float64) {
-	k.MistRate, k.Crop, k.Heat = math.Exp(x[wMist]), math.Exp(x[wCrop]), math.Exp(x[wHeat])
-	k.Extra, k.Give = x[wExtra], x[wGive]
-	k.Wall, k.Loss = wallShare*k.Heat, math.Max(0, math.Min(x[wLoss], 1))
-	k.RoomV = math.Max(0, math.Min(x[wRoom], 1)) * k.roomSat
+	for j := wMoving; j < wStates; j++ {
+		k.set(j, x[j])
+	}
+}
+
+// set works out what hangs on value j of the water filter.
+//
+//go:norace
+func (k *Constants) set(j int, x float64) {
+	switch j {
+	case wMist:
+		k.MistRate = math.Exp(x)
+	case wCrop:
+		k.Crop = math.Exp(x)
+	case wHeat:
+		k.Heat = math.Exp(x)
+		k.Wall = wallShare * k.Heat
+	case wLoss:
+		k.Loss = max(0, min(x, 1))
+	case wRoom:
+		k.RoomV = max(0, min(x, 1)) * k.roomSat
+	case wExtra:
+		k.Extra = x
+	case wGive:
+		k.Give = x
+	}
 }
 
 // takeWater takes in fresh readings of humidity and temperature. While air goes other ways than usual, and for a while after the
