@@ -53,6 +53,7 @@ type Daemon struct {
 	ahead   forecast.Desk
 	// tidyFirst is how long after the start the journal is put in order for the first time.
 	tidyFirst time.Duration
+	begun     chan struct{} // closed once Run has a session, or could not make one
 
 	mu      sync.Mutex // protects what a reload changes
 	config  *config.Config
@@ -66,7 +67,7 @@ func New(ctx context.Context, o Options) (d *Daemon, err error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	d = &Daemon{observe: o.Observe, version: o.Build.Version, log: o.Log, config: o.Config, tidyFirst: tidyFirst}
+	d = &Daemon{observe: o.Observe, version: o.Build.Version, log: o.Log, config: o.Config, tidyFirst: tidyFirst, begun: make(chan struct{})}
 	defer func() {
 		if err != nil {
 			d.close()
@@ -142,7 +143,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	defer d.close()
 	work, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
-	if err := d.connect(work); err != nil {
+	err := d.connect(work)
+	close(d.begun)
+	if err != nil {
 		return err
 	}
 	var wg sync.WaitGroup
@@ -224,11 +227,19 @@ type counter struct{ set *metrics.Set }
 func (c counter) Message(chamber string, r mqtt.Result) { c.set.Count(chamber, r.String()) }
 
 // Reload takes a new configuration whole. What cannot change while the daemon runs is an error that says so, and then
-// nothing has changed.
+// nothing has changed. Before Run has got that far, it waits.
 func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
+	select {
+	case <-d.begun:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 	d.mu.Lock()
 	old, session, shown := d.config, d.session, d.shown
 	d.mu.Unlock()
+	if session == nil {
+		return errors.New("the daemon could not start")
+	}
 	if err := fixed(old, c); err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"errors"
 	"os"
 	"path/filepath"
@@ -11,6 +12,7 @@ import (
 	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/journal"
+	"gillkeeper/metrics"
 )
 
 // TestReload changes the configuration under a running daemon: the new one is used whole and keeps what chambers know,
@@ -66,4 +68,40 @@ func again(t *testing.T, path, text string) *config.Config {
 		t.Fatalf("%v\n%v", err, warnings)
 	}
 	return c
+}
+
+// A reload may be asked for as soon as the daemon says that it keeps chambers, when it has no session yet.
+func TestReloadAtOnce(t *testing.T) {
+	t.Parallel()
+	s := brokertest.Start(t, brokertest.Kinds()[0])
+	c := configure(t, s, s.Addr)
+	d, err := New(t.Context(), Options{Config: c, Build: metrics.Info{Version: "test"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	impatient, giveUp := context.WithCancel(t.Context())
+	giveUp()
+	if err := d.Reload(impatient, c); !errors.Is(err, context.Canceled) {
+		t.Errorf("a reload that nobody waits for gave %v before there was a session", err)
+	}
+	reloaded := make(chan error, 1)
+	go func() { reloaded <- d.Reload(t.Context(), c) }()
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- d.Run(ctx) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+	select {
+	case err := <-reloaded:
+		if err != nil {
+			t.Error(err)
+		}
+	case <-time.After(20 * time.Second):
+		t.Fatal("the reload never ends")
+	}
+	until(t, 20*time.Second, "not ready after the reload", func() bool { return d.Keeper().Ready() == nil })
 }
