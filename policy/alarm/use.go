@@ -103,6 +103,15 @@ func (u *Use) mean() (float64, bool) {
 	return u.sum(0, k) / float64(k), true
 }
 
+// Daily is the use of the last day, and the hours that it rests on; 0: that is not known. Hours without water do not count.
+func (u *Use) Daily() (outputPerHour, hours float64) {
+	mean, known := u.mean()
+	if !known {
+		return 0, 0
+	}
+	return mean, float64(min(u.known(), useDay))
+}
+
 // last gives in how many hours so much output is used up, at most 500.
 func (u *Use) last(output float64) float64 {
 	trend := u.trend()

@@ -45,6 +45,7 @@ const (
 	doubtful    = 0.50 // chance of staying in range below which nobody should leave
 	leastDutyH  = 6.0  // hours that the present use must rest on to be believed
 	fullDutyH   = 24.0 // and to be believed wholly: a day and a night
+	ownDay      = 0.25 // relative standard deviation of a day's use about that of other days
 	leastDuty   = 1e-4 // below which nothing is told from never
 	unknownRate = 300  // g/h of one disc, where there is no rating
 )
@@ -104,7 +105,7 @@ type Dry struct {
 // Range is how a quantity is likely to be kept, provided that the reservoir does not run dry.
 type Range struct {
 	Quantity chamber.Quantity `json:"quantity"`
-	Share    float64          `json:"share"`  // of the time in range, likely
+	Share    float64          `json:"share"`  // of the time in range, half the times
 	Low      float64          `json:"low"`    // one time in ten it is less
 	Chance   float64          `json:"chance"` // that no alarm of it is raised
 }

@@ -42,10 +42,11 @@ func (q *Question) water(courses []Course) *Water {
 	}
 	w := &Water{Known: r.Known, Liters: r.Liters, Capacity: spec.ReservoirLiters, DryNow: r.Dry, RateKnown: r.Balance.Cycles > 0}
 	var now, full, perDay []float64
+	duties := q.duties(courses, rate)
 	for i := range courses {
 		c := &courses[i]
 		_, part := math.Modf((float64(i) + 0.5) * 0.6180339887498949)
-		duty := q.duty(c, rate) * math.Exp(q.OwnDoubt*normal(0.02+0.96*part))
+		duty := duties[i] * math.Exp(q.OwnDoubt*normal(0.02+0.96*part))
 		for k := range draws {
 			z := normal((float64(k) + 0.5) / draws)
 			drawn := rate * math.Exp(doubt*z) * duty // grams in an hour of the usual air
@@ -74,22 +75,46 @@ func left(r *alarm.Reservoir, z float64) float64 {
 	return r.Liters - z/ninety*(r.High-r.Liters)
 }
 
-// duty is how long the humidifier runs in an hour of the room's air as it was of late, in hours of full output. What it
-// ran in the real chamber counts, as far as that is known: over less than a day in part.
-func (q *Question) duty(c *Course, rate float64) float64 {
-	simulated := max(leastDuty, c.Duty)
-	r := &q.State.Reservoir
-	hours := q.State.Plugs[q.Policy.Spec.Plug(chamber.Humidifier)].DutyHours
-	if !r.EmptyOK || r.Dry || r.EmptyIn < time.Hour || hours < leastDutyH {
-		return simulated
+// duties are for each course how long the humidifier runs in an hour of the room's air as it was of late, in hours of full output.
+// What it ran in the real chamber counts by how sure that is beside how far the courses lie apart, and over a day alone: where
+// little is known of a chamber, some such chambers need mist all day and some hardly any.
+func (q *Question) duties(courses []Course, rate float64) []float64 {
+	logs := make([]float64, len(courses))
+	for i := range courses {
+		logs[i] = math.Log(max(leastDuty, courses[i].Duty))
 	}
-	weight := min(1, hours/fullDutyH)
-	real := r.Liters * 1000 / r.EmptyIn.Hours() / rate
-	if r.EmptyIn > Longest { // so far off, that forecast has an end; what it ran of late has none
-		real = q.State.Plugs[q.Policy.Spec.Plug(chamber.Humidifier)].Duty
+	real, hours := q.ranOfLate(rate)
+	weight := 0.0
+	if hours >= leastDutyH {
+		own := ownDay * math.Sqrt(fullDutyH/hours)
+		weight = max(min(1, hours/fullDutyH), 1/(1+own*own/max(1e-9, variance(logs))))
 	}
-	real = max(leastDuty, min(real, 1))
-	return math.Exp(weight*math.Log(real) + (1-weight)*math.Log(simulated))
+	for i := range logs {
+		logs[i] = math.Exp(weight*math.Log(max(leastDuty, min(real, 1))) + (1-weight)*logs[i])
+	}
+	return logs
+}
+
+// ranOfLate is the same of the real chamber, and the hours that it rests on; 0: nothing is known.
+func (q *Question) ranOfLate(rate float64) (duty, hours float64) {
+	r, p := &q.State.Reservoir, &q.State.Plugs[q.Policy.Spec.Plug(chamber.Humidifier)]
+	switch {
+	case r.Dry:
+		return r.Balance.Use.Daily()
+	case !r.EmptyOK || r.EmptyIn < time.Hour:
+		return 0, 0
+	case r.EmptyIn > Longest: // so far off, that forecast has an end; what it ran of late has none
+		return p.Duty, p.DutyHours
+	}
+	return r.Liters * 1000 / r.EmptyIn.Hours() / rate, p.DutyHours
+}
+
+func variance(v []float64) (sum float64) {
+	m := mean(v)
+	for _, x := range v {
+		sum += (x - m) * (x - m) / float64(len(v))
+	}
+	return sum
 }
 
 // at is the load of so many hours.
@@ -186,7 +211,7 @@ func (q *Question) ranges(courses []Course) []Range {
 		}
 		shift := 0.0
 		if own, ok := q.record(quantity); ok {
-			shift = logit(own) - logit(mean(shares))
+			shift = logit(own) - logit(quantile(shares, 0.5))
 		}
 		for i := range shares {
 			shares[i] = logistic(logit(shares[i]) + shift)
@@ -196,7 +221,7 @@ func (q *Question) ranges(courses []Course) []Range {
 		if !q.Thorough { // a run's hours stand for a day; days are taken as independent
 			periods = max(1, q.For.Hours()/24)
 		}
-		out = append(out, Range{Quantity: quantity, Share: mean(shares), Low: quantile(shares, earlyShare), Chance: math.Pow(1-alarmed, periods)})
+		out = append(out, Range{Quantity: quantity, Share: quantile(shares, 0.5), Low: quantile(shares, earlyShare), Chance: math.Pow(1-alarmed, periods)})
 	}
 	return out
 }

@@ -143,6 +143,32 @@ func TestThePresentUseCounts(t *testing.T) {
 	}
 }
 
+// After half a day the present use counts by how far apart the runs lie: where they agree within 5 %, they are about as good (half of
+// the way from 0.5 to 0.25 would be 47 h); where one needs hardly any mist and the next a third of the day, they say nothing. While the
+// reservoir is dry, what was used until then goes on counting.
+func TestThePresentUseCountsByTheDoubtOfTheRuns(t *testing.T) {
+	q := tent(4)
+	q.State.Reservoir.EmptyOK, q.State.Reservoir.EmptyIn = true, inHours(66.67)
+	q.State.Plugs[0].DutyHours = 12
+	o := sum(t, q, steady(q, 0.47, 0.48, 0.49, 0.49, 0.5, 0.5, 0.51, 0.51, 0.52, 0.53))
+	if h := o.Water.Full.Likely.Hours(); h < 45 || h > 49 {
+		t.Errorf("runs that agree: %+v, want 47 h", o.Water.Full)
+	}
+	apart := steady(q, 0.0001, 0.0002, 0.001, 0.002, 0.004, 0.01, 0.02, 0.05, 0.1, 0.33)
+	if o = sum(t, q, apart); math.Abs(math.Log(o.Water.Full.Likely.Hours()/66.67)) > 0.15 {
+		t.Errorf("runs that lie apart: %+v, want about 67 h", o.Water.Full)
+	}
+	r := &q.State.Reservoir
+	r.Dry, r.Liters, r.EmptyIn = true, 0, 0
+	for i := range r.Balance.Use.Hours {
+		r.Balance.Use.Hours[i] = 0.25
+	}
+	r.Balance.Use.Next = 12
+	if o = sum(t, q, apart); math.Abs(math.Log(o.Water.Full.Likely.Hours()/66.67)) > 0.15 {
+		t.Errorf("dry: %+v, want about 67 h once filled", o.Water.Full)
+	}
+}
+
 func TestHarvest(t *testing.T) {
 	days := func(row float64) time.Duration { return time.Duration(row * 24 * float64(time.Hour)) }
 	row, ok := species.Builtin().Lookup("pleurotus-ostreatus", species.Fruiting)
@@ -219,6 +245,21 @@ func TestItsOwnRecordCounts(t *testing.T) {
 	}
 	if o := sum(t, q, c); math.Abs(o.Ranges[0].Chance-0.5625) > 1e-6 {
 		t.Errorf("chance %v, want 0.5625", o.Ranges[0].Chance)
+	}
+}
+
+// One run in twenty goes wrong altogether: what is likely is not to be less than what is so one time in ten.
+func TestLikelyIsNoLessThanOneTimeInTen(t *testing.T) {
+	q := tent(2)
+	c := append(steady(q, same(0.1)...), steady(q, same(0.1)...)...)
+	c[7].Ranges[0].In = 0.01 * c[7].Ranges[0].Observed
+	for _, record := range []bool{true, false} {
+		if !record {
+			q.State.Totals.InRange = nil
+		}
+		if r := sum(t, q, c).Ranges[0]; math.Abs(r.Share-0.95) > 1e-3 || r.Low > r.Share {
+			t.Errorf("its own record %v: in range %v of the time, one time in ten less than %v, want 0.95 and no more", record, r.Share, r.Low)
+		}
 	}
 }
 
