@@ -119,6 +119,9 @@ type RangeTotal struct {
 	Stage           species.Stage    `json:"stage"`
 	ObservedSeconds float64          `json:"observed_seconds"`
 	InRangeSeconds  float64          `json:"in_range_seconds"`
+	// The same of the time in which the reservoir was dry, which is part of both.
+	DryObserved float64 `json:"dry_observed_seconds,omitempty"`
+	DryInRange  float64 `json:"dry_in_range_seconds,omitempty"`
 }
 
 // StageTotal counts for how long a batch was in a stage of a flush.

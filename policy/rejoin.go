@@ -24,6 +24,8 @@ func (p *Policy) Rejoin(live, saved State) State {
 		t := s.Totals.inRange(was.Quantity, was.Stage)
 		t.ObservedSeconds += was.ObservedSeconds
 		t.InRangeSeconds += was.InRangeSeconds
+		t.DryObserved += was.DryObserved
+		t.DryInRange += was.DryInRange
 	}
 	for _, was := range old.Totals.Stages {
 		s.Totals.stage(was).Seconds += was.Seconds

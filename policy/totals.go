@@ -60,9 +60,15 @@ func (t *step) inRange(q chamber.Quantity, dt time.Duration, low, high float64) 
 		return
 	}
 	x := t.s.Totals.inRange(q, t.s.Target.Stage)
-	x.ObservedSeconds += dt.Seconds()
+	seconds, in := dt.Seconds(), 0.0
 	if e.Value >= low && e.Value <= high {
-		x.InRangeSeconds += dt.Seconds()
+		in = seconds
+	}
+	x.ObservedSeconds += seconds
+	x.InRangeSeconds += in
+	if t.s.Reservoir.Dry {
+		x.DryObserved += seconds
+		x.DryInRange += in
 	}
 }
 

@@ -226,11 +226,12 @@ func (q *Question) ranges(courses []Course) []Range {
 	return out
 }
 
-// record is the share of time in range that the chamber had at its present stage.
+// record is the share of time in range that the chamber had at its present stage while there was water.
 func (q *Question) record(quantity chamber.Quantity) (float64, bool) {
 	for _, t := range q.State.Totals.InRange {
-		if t.Quantity == quantity && t.Stage == q.State.Target.Stage && t.ObservedSeconds >= ownRecord {
-			return t.InRangeSeconds / t.ObservedSeconds, true
+		observed := t.ObservedSeconds - t.DryObserved
+		if t.Quantity == quantity && t.Stage == q.State.Target.Stage && observed >= ownRecord {
+			return (t.InRangeSeconds - t.DryInRange) / observed, true
 		}
 	}
 	return 0, false

@@ -248,6 +248,19 @@ func TestItsOwnRecordCounts(t *testing.T) {
 	}
 }
 
+// What is said of the air holds while there is water: hours without, a tenth of them in range, do not count in the chamber's record. Of
+// the other 20 hours 19 were in range.
+func TestDryHoursAreNoRecordOfTheAir(t *testing.T) {
+	q := tent(2)
+	for i := range q.State.Totals.InRange {
+		x := &q.State.Totals.InRange[i]
+		x.ObservedSeconds, x.InRangeSeconds, x.DryObserved, x.DryInRange = 30*3600, 20*3600, 10*3600, 3600
+	}
+	if r := sum(t, q, steady(q, same(0.1)...)).Ranges[0]; math.Abs(r.Share-0.95) > 1e-3 {
+		t.Errorf("in range %v of the time, want 0.95", r.Share)
+	}
+}
+
 // One run in twenty goes wrong altogether: what is likely is not to be less than what is so one time in ten.
 func TestLikelyIsNoLessThanOneTimeInTen(t *testing.T) {
 	q := tent(2)
