@@ -32,6 +32,9 @@ const (
 	// in data sheets: 30 ppm and 3 % of the reading either way).
 	co2Margin = 0.12
 	co2Doubt  = 45.0
+	// co2Lift is how far above the room the fan begins at the least, ppm, while that is below the maximum by the margin's share:
+	// sooner there is nothing to carry off.
+	co2Lift = 20.0
 	// co2Swing is how far one pulse should bring the CO2 down at least, by the same measure.
 	co2Swing = 0.45
 	// leastSpan is taken for the room between fresh air and the maximum where it is less, ppm.
@@ -82,9 +85,10 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 	now := st.Seen.CO2
 	room := math.Min(st.roomCO2(sc), seen)
 	span := math.Max(limit-room, leastSpan)
-	start := limit - math.Max(co2Margin*span, co2Doubt)
+	latest := limit - co2Margin*span
+	start := math.Max(math.Min(latest, limit-co2Doubt), math.Min(latest, room+co2Lift))
 	r := reason.Reason{Code: reason.InBand, Quantity: chamber.CO2, Value: seen, Bound: start, Predicted: now}
-	if room >= start {
+	if room >= latest {
 		r.Code, r.Bound = reason.RoomNoHelp, room
 		start = room + staleRoom
 	}

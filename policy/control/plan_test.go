@@ -259,7 +259,8 @@ func TestRulesAllowForTheSensor(t *testing.T) {
 	for _, c := range []struct {
 		co2, room float64
 		airs      bool
-	}{{740, 640, false}, {765, 640, true}, {740, 420, false}, {765, 420, true}} {
+	}{{740, 640, false}, {765, 640, true}, {740, 420, false}, {765, 420, true},
+		{765, 750, false}, {775, 750, true}, {785, 775, false}, {790, 775, true}, {900, 790, false}, {945, 790, true}} {
 		sc := planScene()
 		sc.Model = nil
 		sc.Air.Inside.CO2.Value = c.co2
