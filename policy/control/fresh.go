@@ -86,7 +86,7 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 	room := math.Min(st.roomCO2(sc), seen)
 	span := math.Max(limit-room, leastSpan)
 	latest := limit - co2Margin*span
-	start := math.Max(math.Min(latest, limit-co2Doubt), math.Min(latest, room+co2Lift))
+	start := math.Min(latest, math.Max(limit-co2Doubt, room+co2Lift))
 	r := reason.Reason{Code: reason.InBand, Quantity: chamber.CO2, Value: seen, Bound: start, Predicted: now}
 	if room >= latest {
 		r.Code, r.Bound = reason.RoomNoHelp, room
