@@ -40,8 +40,8 @@ func about(c reason.Cost, otherwise chamber.Quantity) (q, beside chamber.Quantit
 }
 
 // planned says a plan in two sentences: what would come without what was chosen, what is expected with it, and which
-// cost of the other way decided.
-func (w Words) planned(r reason.Reason) string {
+// cost of the other way decided. A plug that is on and not to run is at the end of its run.
+func (w Words) planned(r reason.Reason, on bool) string {
 	p := r.Plan
 	if p == nil || p.For <= 0 {
 		return fmt.Sprintf("Chosen by the plan: cost %s, against %s otherwise.", Number(r.Value, 2), Number(r.Bound, 2))
@@ -58,14 +58,25 @@ func (w Words) planned(r reason.Reason) string {
 		run += ", " + Duration(p.In) + " from now"
 	}
 	var s string
-	if p.Runs {
+	ends := on && !p.Runs
+	switch {
+	case ends:
+		off := "Off now"
+		if p.In > 0 {
+			off = "Off in " + Duration(p.In)
+		}
+		s = fmt.Sprintf("%s, %s %s%s; on for %s more, it would %s, and %s would %s.", off, QuantityAmid(q), without.does, within, Duration(p.For), with.would, QuantityAmid(beside), side.would)
+	case p.Runs:
 		s = fmt.Sprintf("Left off, %s would %s%s; %s, it %s, and %s %s.", QuantityAmid(q), without.would, within, run, with.does, QuantityAmid(beside), side.does)
-	} else {
+	default:
 		s = fmt.Sprintf("Off, %s %s%s; %s, it would %s, and %s would %s.", QuantityAmid(q), without.does, within, run, with.would, QuantityAmid(beside), side.would)
 	}
 	if d := deciding[p.Decided]; d != "" {
 		against := "a run"
-		if p.Runs {
+		switch {
+		case ends:
+			against = "going on"
+		case p.Runs:
 			against = "staying off"
 		}
 		s += " Against " + against + ": " + d + "."

@@ -61,7 +61,7 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 	case reason.ChamberOpen:
 		return "The chamber is open: this plug rests until it is closed."
 	case reason.Planned:
-		return w.planned(r)
+		return w.planned(r, on)
 	case reason.Purge:
 		return "A longer fan run" + w.next(" until ", r.Until, now) + " to learn how much air it moves."
 	}

@@ -91,11 +91,18 @@ func (a *app) printExpected(why *api.Why, w words.Words) {
 			if p.Level > 0 {
 				run += " at " + words.Percent(p.Level, 0)
 			}
-			run += " for " + words.Duration(time.Duration(p.For))
-			if p.In > 0 {
-				run += " in " + words.Duration(time.Duration(p.In))
+			off, length, in := "off", time.Duration(p.For), time.Duration(p.In)
+			if why.Plugs[i].On && !p.Runs { // its run ends, or it goes on
+				if in > 0 {
+					off += " in " + words.Duration(in)
+				}
+				length, in = length+in, 0
 			}
-			chosen, otherwise := expectedRow(w, why.Plugs[i].Name+" "+run, p.With), expectedRow(w, why.Plugs[i].Name+" off", p.Without)
+			run += " for " + words.Duration(length)
+			if in > 0 {
+				run += " in " + words.Duration(in)
+			}
+			chosen, otherwise := expectedRow(w, why.Plugs[i].Name+" "+run, p.With), expectedRow(w, why.Plugs[i].Name+" "+off, p.Without)
 			if !p.Runs {
 				chosen, otherwise = otherwise, chosen
 			}

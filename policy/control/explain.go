@@ -98,10 +98,14 @@ func airOf(p *planner) reason.Air {
 }
 
 // explain gives the reason of a plug's part of the plan: what was chosen beside the other way, which is rest where it
-// runs, and its shortest run as soon as may be where it rests.
+// runs, its shortest run as soon as may be where it rests, and to go on for as long where its run ends.
 func (p *planner) explain(q chamber.Quantity, set *runSet, chosen run, mine *foreseen, at func(run) foreseen) reason.Reason {
-	other, runs := set.otherwise(), chosen.to > chosen.from
-	if !runs && !set.on {
+	ends := set.ending(chosen)
+	other, runs := set.otherwise(), chosen.to > chosen.from && !ends
+	switch {
+	case ends:
+		other = run{0, chosen.to + set.least, chosen.level}
+	case !runs:
 		other = set.at(set.earliest, 1)
 	}
 	its := at(other)
@@ -110,6 +114,9 @@ func (p *planner) explain(q chamber.Quantity, set *runSet, chosen run, mine *for
 	as := chosen
 	if !runs {
 		as, x.With, x.Without = other, its.course, mine.course
+	}
+	if ends {
+		as.from = chosen.to
 	}
 	if set.plug.Modulates() {
 		x.Level = as.level
@@ -130,6 +137,12 @@ func decided(chosen, other *foreseen) (c reason.Cost) {
 		}
 	}
 	return c
+}
+
+// ending reports whether a run under way ends before it is planned anew, or as soon as it may. That it ends is what calls
+// for a reason then, and it has no other way that is shorter.
+func (r *runSet) ending(chosen run) bool {
+	return r.on && (chosen.to <= planEvery.Seconds() || chosen.to <= r.must)
 }
 
 // otherwise is the least that a plug must run.

@@ -60,6 +60,40 @@ func TestReasonsOfRest(t *testing.T) {
 	}
 }
 
+// TestReasonsOfEnds runs a chamber for an hour: where a run ends, the reason is told beside going on, which would have led
+// elsewhere, and never beside itself.
+func TestReasonsOfEnds(t *testing.T) {
+	sc := planScene()
+	var st State
+	ends := [2]int{}
+	for range 3600 {
+		was := [2]bool{sc.Plugs[0].Told, sc.Plugs[1].Told}
+		drive(t, sc, &st, time.Second)
+		for i, why := range []reason.Reason{st.Plan.MistWhy, st.Plan.FanWhy} {
+			if !was[i] || sc.Plugs[i].Told {
+				continue
+			}
+			ends[i]++
+			p := why.Plan
+			if p == nil || p.Runs || p.For < sc.Spec.Plugs[i].MinOn || p.In > planEvery {
+				t.Fatalf("plug %d was turned off with %+v: %+v", i, why, p)
+			}
+			if p.With == p.Without {
+				t.Errorf("plug %d was turned off as if going on for %v were the same: %+v", i, p.For, p)
+			}
+			if i == 0 && p.With.High.RH <= p.Without.High.RH {
+				t.Errorf("on for longer, mist leads to at most %v, and turned off to %v", p.With.High.RH, p.Without.High.RH)
+			}
+			if i == 1 && p.With.Low.CO2 >= p.Without.Low.CO2 {
+				t.Errorf("on for longer, the fan leads to %v ppm at the least, and turned off to %v", p.With.Low.CO2, p.Without.Low.CO2)
+			}
+		}
+	}
+	if ends[0] < 3 || ends[1] < 3 {
+		t.Errorf("in an hour mist and fan were turned off %v times", ends)
+	}
+}
+
 // TestCostsAddUp: the costs by cause are those that the plan is chosen by.
 func TestCostsAddUp(t *testing.T) {
 	sc := planScene()

@@ -45,6 +45,34 @@ func TestRunPutOffEndsWithItsReading(t *testing.T) {
 	}
 }
 
+// TestReasonOfARunThatIsOver: with CO2 still above what the fan acts at, a fan whose run is over is not off because of that.
+func TestReasonOfARunThatIsOver(t *testing.T) {
+	sc := planScene()
+	sc.Model = nil
+	sc.Air.Inside.RelativeHumidity.Value = sc.Target.RelativeHumidity.Aim
+	var st State
+	ends := 0
+	for range 1800 {
+		sc.Air.Inside.CO2.Value = 900
+		var wants []guard.Want
+		st, wants = Decide(st, sc)
+		p, was := &sc.Plugs[1], sc.Plugs[1].Told
+		for j := range wants {
+			sc.Plugs[j].Apply(&sc.Spec.Plugs[j], wants[j], guard.Scene{Now: sc.Now, Link: true, LinkSince: sc.Now.Add(-time.Hour)})
+		}
+		if was && !p.Told {
+			ends++
+			if r := wants[1].Reasons[0]; r.Code != reason.MinOff || !r.Until.Equal(sc.Now.Add(20*time.Second+guard.Slack)) {
+				t.Fatalf("turned off at %v because %+v", sc.Now, r)
+			}
+		}
+		sc.Now = sc.Now.Add(time.Second)
+	}
+	if ends < 3 {
+		t.Errorf("%d runs of the fan in half an hour above the maximum", ends)
+	}
+}
+
 // TestRulesRestFromMistThatTheReadingsDeny: by the labels the fan dries the air, and the rules give mist with each of its runs. But
 // every reading is at the end of the sensor's range, and stays there: after half an hour the fan runs alone.
 func TestRulesRestFromMistThatTheReadingsDeny(t *testing.T) {

@@ -168,9 +168,13 @@ func (st *State) needsMist(sc *Scene, mist int, n *need) reason.Reason {
 	return r
 }
 
-// rests is the reason of a plug that may not run yet.
+// rests is the reason of a plug that may not run yet, or whose run is over: what it ran for may well call for the next.
 func rests(sc *Scene, i int, otherwise reason.Reason) reason.Reason {
-	if until := restsUntil(sc, i); sc.Now.Before(until) && !sc.Plugs[i].Hand.Active {
+	until := restsUntil(sc, i)
+	if p := &sc.Plugs[i]; p.HasTold && p.Told {
+		until = sc.Now.Add(sc.Spec.Plugs[i].MinOff + guard.Slack)
+	}
+	if sc.Now.Before(until) && !sc.Plugs[i].Hand.Active {
 		return reason.Reason{Code: reason.MinOff, Until: until}
 	}
 	return otherwise

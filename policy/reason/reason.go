@@ -66,8 +66,8 @@ type Reason struct {
 type Plan struct {
 	Ahead   time.Duration `json:"ahead"`           // how far it looks
 	Runs    bool          `json:"runs"`            // the run was chosen, not the rest
-	In      time.Duration `json:"in,omitempty"`    // until the run begins
-	For     time.Duration `json:"for"`             // its length; of a plug that runs, what is left of it
+	In      time.Duration `json:"in,omitempty"`    // until the run begins; of a plug that runs and is to rest, until it ends
+	For     time.Duration `json:"for"`             // its length; of a plug that runs, what is left of it, or how much longer it might have run
 	Level   float64       `json:"level,omitempty"` // share of full output, of a plug that modulates
 	Now     Air           `json:"now"`
 	With    Course        `json:"with"`

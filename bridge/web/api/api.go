@@ -175,13 +175,13 @@ type Reason struct {
 type Plan struct {
 	Ahead   Duration `json:"ahead" doc:"how far it looks"`
 	Runs    bool     `json:"runs" doc:"the run was chosen, not the rest"`
-	In      Duration `json:"in,omitempty" doc:"until the run begins"`
-	For     Duration `json:"for" doc:"its length; of a plug that runs, what is left of it"`
+	In      Duration `json:"in,omitempty" doc:"until the run begins; of a plug that runs and is to rest, until it ends"`
+	For     Duration `json:"for" doc:"its length; of a plug that runs, what is left of it, or how much longer it might have run"`
 	Level   float64  `json:"level,omitempty" doc:"share of full output, of a plug that can be dimmed"`
 	Now     PlanAir  `json:"now"`
 	With    Course   `json:"with"`
 	Without Course   `json:"without"`
-	Decided string   `json:"decided,omitempty" doc:"the cost by which the other way would have been dearest: too_dry, too_wet, too_stale, too_fresh, stale, switching, water, fan_run"`
+	Decided string   `json:"decided,omitempty" doc:"the cost by which the other way would have been dearest: too_dry, too_wet, too_stale, too_fresh, sooner, switching, water, fan_run"`
 	Text    string   `json:"text,omitempty" doc:"what decided, in words"`
 }
 
