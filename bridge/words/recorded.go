@@ -13,11 +13,14 @@ import (
 func (w Words) Recorded(place, quantity string, mean, low, high float64) string {
 	q := quantityNamed(quantity)
 	if q == 0 {
+		if quantity == "fan_flow_share" {
+			return "Fan flow " + Percent(mean, 0) + " of the label's figure"
+		}
 		digits := 2
 		if math.Abs(mean) >= 10 {
 			digits = 0
 		}
-		return capital(strings.ReplaceAll(quantity, "_", " ")) + " " + Number(mean, digits) + unitOf(quantity)
+		return named(quantity) + " " + Number(mean, digits) + unitOf(quantity)
 	}
 	name := Quantity(q)
 	if place == chamber.Room.String() {
@@ -35,6 +38,25 @@ func (w Words) Wanted(quantity string, low, high float64) string {
 		return ", wanted " + s
 	}
 	return ""
+}
+
+// namedIn are the words for what is derived or learned.
+var namedIn = map[string]string{
+	"vapor_pressure_deficit": "Vapor pressure deficit",
+	"air_changes_fan_on":     "Air changes with the fan running",
+	"air_changes_fan_off":    "Air changes with the fan at rest",
+	"fan_flow":               "Fan flow",
+	"co2_generation":         "CO2 from the crop",
+	"mist_output":            "Mist output",
+	"mist_evaporated":        "Mist that evaporates",
+	"reservoir":              "Reservoir",
+}
+
+func named(quantity string) string {
+	if s, ok := namedIn[quantity]; ok {
+		return s
+	}
+	return capital(strings.ReplaceAll(quantity, "_", " ")) // from a newer journal
 }
 
 func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

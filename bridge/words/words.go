@@ -181,7 +181,9 @@ func (w Words) Clock(t, now time.Time) string {
 	if zone == nil {
 		zone = time.UTC
 	}
-	t, now = t.In(zone), now.In(zone)
+	// To the second: what is 08:00 on the calendar comes back from the clock that durations are measured by as a moment
+	// before or after it.
+	t, now = t.In(zone).Round(time.Second), now.In(zone)
 	form := w.ClockForm(t.Sub(now).Abs() < near)
 	if y, m, d := t.Date(); func() bool { ny, nm, nd := now.Date(); return y != ny || m != nm || d != nd }() {
 		form = "2 Jan " + form
