@@ -391,7 +391,7 @@ func targetEffects(pre *policy.Preview, w words.Words) []effect {
 	differ("Light", light(b.OK, b.LightHours), light(t.OK, t.LightHours))
 	if x, y := pre.UpkeepBefore, pre.UpkeepAfter; x.OK && y.OK {
 		differ("Fan, about", words.Percent(x.FanShare, 0)+" of the time", words.Percent(y.FanShare, 0)+" of the time")
-		differ("Water, about", words.Liters(x.LitersPerDay)+" a day", words.Liters(y.LitersPerDay)+" a day")
+		differ("Water, about", words.LitersADay(x.LitersPerDay)+" a day", words.LitersADay(y.LitersPerDay)+" a day")
 	}
 	if len(out) > 0 && b.OK && t.OK {
 		out = append(out, effect{Name: "How soon", After: "the aims move over six hours; a stricter CO2 limit holds at once"})

@@ -70,6 +70,8 @@ func (w Words) Deed(d *outlook.Deed, now time.Time) string {
 		return "Fill the reservoir, and record it with refill."
 	case outlook.Pick:
 		return fmt.Sprintf("Pick batch %s, which is due, and record it with harvest.", d.Batch)
+	case outlook.PickRest:
+		return fmt.Sprintf("Pick what else is ripe on batch %s; when nothing is left, close its flush with harvest --done.", d.Batch)
 	case outlook.MendAlarm:
 		a := alarm.Of(d.Alarm)
 		return fmt.Sprintf("Deal with alarm %s: %s %s", d.Alarm, a.Says, a.Action)
@@ -117,7 +119,7 @@ func (w Words) DryTimes(o *outlook.Outlook) string {
 	case !x.Known:
 		s = append(s, "How much water is in the reservoir is not known.")
 	default:
-		s = append(s, fmt.Sprintf("%s are in the reservoir, at %s a day: %s.", Liters(x.Liters), Liters(x.PerDay), w.dry(&x.Now, o)))
+		s = append(s, fmt.Sprintf("%s are in the reservoir, at %s a day: %s.", Liters(x.Liters), LitersADay(x.PerDay), w.dry(&x.Now, o)))
 	}
 	if x.Full.OK {
 		s = append(s, fmt.Sprintf("Filled up, %s L: %s.", Number(x.Capacity, 1), w.dry(&x.Full, o)))
@@ -125,6 +127,15 @@ func (w Words) DryTimes(o *outlook.Outlook) string {
 		s = append(s, "How much it holds when full is not known (reservoir_liters).")
 	}
 	return strings.Join(s, "\n")
+}
+
+// LitersADay has a digit more of little than [Liters] has of what a reservoir holds: who divides the one by the other is
+// to come out near the hours left.
+func LitersADay(v float64) string {
+	if v < 0.495 {
+		return Number(v, 2) + " L"
+	}
+	return Liters(v)
 }
 
 // far is as long as a dry time is told in hours and minutes.
@@ -147,6 +158,9 @@ func (w Words) DueWords(d *outlook.Due, now time.Time) string {
 	what := fmt.Sprintf("%s may end", d.Stage)
 	if d.Harvest {
 		what = "harvest"
+	}
+	if d.Already && d.Harvest && !d.Picked.IsZero() {
+		return fmt.Sprintf("%s: harvest since %s, last picked %s, usually not after %s.", d.Batch, w.Clock(d.From, now), w.Clock(d.Picked, now), w.Clock(d.Until, now))
 	}
 	if d.Already {
 		return fmt.Sprintf("%s: %s since %s, usually not after %s.", d.Batch, what, w.Clock(d.From, now), w.Clock(d.Until, now))

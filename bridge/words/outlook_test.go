@@ -25,7 +25,7 @@ func TestEveryPointOfAnOutlookHasWords(t *testing.T) {
 		}
 		seen[text] = kind
 	}
-	for _, k := range []outlook.DeedKind{outlook.FillReservoir, outlook.Pick, outlook.MendAlarm, outlook.BeTold, outlook.AskRefill, outlook.AskPick, outlook.MeasureWater} {
+	for _, k := range []outlook.DeedKind{outlook.FillReservoir, outlook.Pick, outlook.PickRest, outlook.MendAlarm, outlook.BeTold, outlook.AskRefill, outlook.AskPick, outlook.MeasureWater} {
 		check(string(k), w.Deed(&outlook.Deed{Kind: k, Batch: "b1", Alarm: alarm.FanFailed, By: now.Add(30 * time.Hour)}, now))
 	}
 	for _, k := range []outlook.ReasonKind{outlook.RunsDry, outlook.Overripe, outlook.OutOfRange, outlook.Unlearned} {
@@ -38,5 +38,25 @@ func TestEveryPointOfAnOutlookHasWords(t *testing.T) {
 	for _, v := range []outlook.Verdict{outlook.Leave, outlook.LeaveAfter, outlook.Stay} {
 		o.Verdict = v
 		check(string(v), w.Answer(&o))
+	}
+}
+
+// TestUseADay: 2.1 L at 0.243 L a day last 8 d 15 h, and who divides what is printed comes out near that.
+func TestUseADay(t *testing.T) {
+	now := time.Date(2026, 11, 30, 12, 0, 0, 0, time.UTC)
+	o := outlook.Outlook{From: now, Water: &outlook.Water{Known: true, Liters: 2.1, PerDay: 0.243,
+		Now: outlook.Dry{OK: true, Earliest: 141 * time.Hour, Likely: 207 * time.Hour}}}
+	want := "2.1 L are in the reservoir, at 0.24 L a day: dry in about 8 d 15 h, "
+	if got := (Words{}).DryTimes(&o); !strings.HasPrefix(got, want) {
+		t.Errorf("got %q, want it to begin with %q", got, want)
+	}
+}
+
+func TestPickedWords(t *testing.T) {
+	now := time.Date(2026, 11, 1, 12, 0, 0, 0, time.UTC)
+	d := outlook.Due{Harvest: true, Already: true}
+	d.Batch, d.From, d.Until, d.Picked = "b1", now.Add(-72*time.Hour), now.Add(48*time.Hour), now.Add(-4*time.Hour)
+	if got, want := (Words{}).DueWords(&d, now), "b1: harvest since 29 Oct 12:00, last picked 08:00, usually not after 3 Nov 12:00."; got != want {
+		t.Errorf("got %q, want %q", got, want)
 	}
 }

@@ -23,6 +23,8 @@ type Due struct {
 	Flush   int           `json:"flush"`
 	From    time.Time     `json:"from"`  // due since, or from then on
 	Until   time.Time     `json:"until"` // the latest usual time
+	// Picked is when its present flush was last picked from.
+	Picked time.Time `json:"picked,omitzero"`
 }
 
 // Calendar gives for each batch when its present stage usually ends (From at the earliest, Until at the latest),
@@ -35,8 +37,14 @@ func (s State) Calendar(table *species.Table) []Due {
 		if !b.Retired.IsZero() || !ok || !row.Days.Given() {
 			continue
 		}
-		all = append(all, Due{Batch: b.Name, Species: b.Species, Stage: b.Stage, Flush: b.Flush,
-			From: b.Since.Add(days(row.Days.Low)), Until: b.Since.Add(days(row.Days.High))})
+		d := Due{Batch: b.Name, Species: b.Species, Stage: b.Stage, Flush: b.Flush,
+			From: b.Since.Add(days(row.Days.Low)), Until: b.Since.Add(days(row.Days.High))}
+		if f := b.current(); f != nil {
+			for _, p := range f.Pickings {
+				d.Picked = maxTime(d.Picked, p.At)
+			}
+		}
+		all = append(all, d)
 	}
 	slices.SortStableFunc(all, func(a, b Due) int { return cmp.Or(a.From.Compare(b.From), cmp.Compare(a.Batch, b.Batch)) })
 	return all
@@ -46,11 +54,7 @@ func (s State) Calendar(table *species.Table) []Due {
 // as its species takes at the least. Until is when the last of the flush usually is ripe.
 func (s State) HarvestDue(table *species.Table, now time.Time) (Due, bool) {
 	for _, d := range s.Calendar(table) {
-		if d.Stage != species.Fruiting || now.Before(d.From) {
-			continue
-		}
-		b := &s.Batches[s.index(d.Batch)]
-		if f := b.current(); f == nil || len(f.Pickings) == 0 {
+		if d.Stage == species.Fruiting && !now.Before(d.From) && d.Picked.IsZero() {
 			return d, true
 		}
 	}
@@ -71,6 +75,13 @@ func (s State) Overdue(table *species.Table, now time.Time) (Due, bool) {
 		}
 	}
 	return worst, found
+}
+
+func maxTime(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
 }
 
 func days(n float64) time.Duration { return time.Duration(n * 24 * float64(time.Hour)) }

@@ -131,6 +131,7 @@ type DeedKind string
 const (
 	FillReservoir DeedKind = "fill_reservoir"
 	Pick          DeedKind = "pick"          // Batch
+	PickRest      DeedKind = "pick_rest"     // Batch, of whose flush some is picked
 	MendAlarm     DeedKind = "mend_alarm"    // Alarm
 	BeTold        DeedKind = "be_told"       // nobody would hear of an alarm
 	AskRefill     DeedKind = "ask_refill"    // somebody must fill up By

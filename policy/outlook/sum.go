@@ -254,6 +254,9 @@ func (q *Question) due() []Due {
 		}
 		x := Due{Due: d, Harvest: d.Stage == species.Fruiting, Already: !d.From.After(q.State.Now), Over: d.Until.Before(back)}
 		x.From, x.Until = d.From.Add(shift), d.Until.Add(shift)
+		if !d.Picked.IsZero() {
+			x.Picked = d.Picked.Add(shift)
+		}
 		out = append(out, x)
 	}
 	return out

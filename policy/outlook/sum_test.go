@@ -184,6 +184,17 @@ func TestHarvest(t *testing.T) {
 	if o.Verdict != LeaveAfter || len(o.Due) != 1 || !o.Due[0].Already || o.Deeds[0].Kind != Pick || o.Deeds[0].Batch != "b1" {
 		t.Errorf("due already: %s, due %+v, deeds %+v", o.Verdict, o.Due, o.Deeds)
 	}
+	// Some of the flush is picked: harvest_due is over, and the rest is no condition for leaving.
+	q := tent(1)
+	q.State.Crop.Batches = []crop.Batch{{Name: "b1", Species: "pleurotus-ostreatus", Stage: species.Fruiting, Since: start.Add(-days(row.Days.Low) - 20*time.Hour), Flush: 2,
+		Flushes: []crop.Flush{{Number: 1, Pickings: []crop.Picking{{At: start.Add(-90 * 24 * time.Hour), FreshG: 300}}}, {Number: 2, Pickings: []crop.Picking{{At: start.Add(-2 * time.Hour), FreshG: 840}}}}}}
+	o = sum(t, q, steady(q, same(0.01)...))
+	if _, due := q.State.Crop.HarvestDue(q.Policy.Climates, q.State.Now); due {
+		t.Error("a batch that was picked is due for harvest")
+	}
+	if o.Verdict != Leave || len(o.Due) != 1 || !o.Due[0].Picked.Equal(q.Wall.Add(-2*time.Hour)) || len(o.Deeds) == 0 || o.Deeds[0].Kind != PickRest || o.Deeds[0].Must {
+		t.Errorf("picked two hours ago: %s, due %+v, deeds %+v", o.Verdict, o.Due, o.Deeds)
+	}
 	o = add(days(row.Days.Low)-12*time.Hour, row.Days.High-row.Days.Low+1)
 	if o.Verdict != Stay || o.Because[0].Kind != Overripe || o.Deeds[0].Kind != AskPick {
 		t.Errorf("due and over before the return: %s because %+v", o.Verdict, o.Because)

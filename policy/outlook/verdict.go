@@ -95,6 +95,9 @@ func (q *Question) judgeCrop(o *Outlook) {
 			continue
 		}
 		switch {
+		case d.Already && !d.Picked.IsZero():
+			// What of it is left, and whether that is ripe, only who picked it knows: harvest_due does not ask again either.
+			o.Deeds = append(o.Deeds, Deed{Kind: PickRest, Batch: d.Batch})
 		case d.Already:
 			o.Deeds = append(o.Deeds, Deed{Kind: Pick, Must: true, Batch: d.Batch})
 		case d.Over:
