@@ -205,6 +205,10 @@ func placeFor(plot string) error {
 	if plot == "" {
 		return nil
 	}
+	switch end := strings.ToLower(filepath.Ext(plot)); end {
+	case ".png", ".jpg", ".jpeg", ".gif", ".webp", ".pdf", ".eps":
+		return fmt.Errorf("--plot %s: the picture is an SVG, which no program opens under that name; write %s.svg", plot, strings.TrimSuffix(plot, filepath.Ext(plot)))
+	}
 	if info, err := os.Stat(plot); err == nil && info.IsDir() {
 		return fmt.Errorf("--plot %s is a folder; give the name of a file", plot)
 	}

@@ -267,6 +267,10 @@ func (p *sizePage) picture(s *sizing.Season) {
 // chart draws points with the span about them in a few rows.
 func (p *sizePage) chart(name string, low, high float64, n int, at func(int) (low, mean, high float64)) {
 	step := max((high-low)/(chartRows-1), 0.1)
+	digits := 0
+	if step < 1 { // or two rows would have one number
+		digits = 1
+	}
 	row := func(v float64) int { return int(math.Round((v - low) / step)) }
 	for r := chartRows - 1; r >= 0; r-- {
 		label := ""
@@ -274,7 +278,7 @@ func (p *sizePage) chart(name string, low, high float64, n int, at func(int) (lo
 			label = name
 		}
 		var b strings.Builder
-		fmt.Fprintf(&b, "%-7s%5s", label, strconv.FormatFloat(low+float64(r)*step, 'f', 0, 64))
+		fmt.Fprintf(&b, "%-7s%5s", label, strconv.FormatFloat(low+float64(r)*step, 'f', digits, 64))
 		for i := range n {
 			bottom, mean, top := at(i)
 			switch {
