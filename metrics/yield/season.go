@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"time"
 
+	"gillkeeper/policy/crop"
 	"gillkeeper/policy/species"
 )
 
@@ -203,8 +204,10 @@ func (s *Season) FromTable(t *species.Table) {
 	slices.Sort(names)
 	for _, name := range slices.Compact(names) {
 		for _, r := range t.Rows(name) {
-			s.Wants = append(s.Wants, Want{Species: name, Stage: r.Stage, RHLow: r.RelativeHumidity.Low, RHHigh: r.RelativeHumidity.High,
-				LowC: r.TemperatureC.Low, HighC: r.TemperatureC.High, CO2MaxPPM: r.CO2MaxPPM})
+			// As it is held and shown: where the table says 95 to 100 %, air at the aim of 95 is not half of the time too dry.
+			rh, temp := crop.Held(&r)
+			s.Wants = append(s.Wants, Want{Species: name, Stage: r.Stage, RHLow: rh.Low, RHHigh: rh.High,
+				LowC: temp.Low, HighC: temp.High, CO2MaxPPM: r.CO2MaxPPM})
 		}
 		if c, ok := t.Crop(name); ok {
 			s.Crops = append(s.Crops, Crop{Species: name, Common: c.Common, BELow: c.BiologicalEfficiency.Low, BEHigh: c.BiologicalEfficiency.High,

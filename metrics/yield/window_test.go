@@ -120,6 +120,28 @@ func TestExpectedRanges(t *testing.T) {
 	}
 }
 
+// TestWantsAreWhatIsHeld: the table's 95 to 100 % of oyster mushrooms at pinning are held as 95 ± 2.5, and its single 24 °C of
+// colonization as 23 to 25. In range is judged by that here as on the page and in the metrics.
+func TestWantsAreWhatIsHeld(t *testing.T) {
+	s := little(0.88)
+	s.FromTable(species.Builtin())
+	want := map[species.Stage][4]float64{
+		species.Colonization: {0.85, 0.95, 23, 25}, species.Pinning: {0.925, 1, 10, 15.6},
+		species.Fruiting: {0.85, 0.90, 10, 21}, species.Rest: {0.85, 0.92, 10, 21},
+	}
+	for _, w := range s.Wants {
+		for i, got := range []float64{w.RHLow, w.RHHigh, w.LowC, w.HighC} {
+			if math.Abs(got-want[w.Stage][i]) > 1e-9 {
+				t.Errorf("%s: %+v, want %v", w.Stage, w, want[w.Stage])
+				break
+			}
+		}
+	}
+	if len(s.Wants) != len(want) {
+		t.Errorf("%d stages", len(s.Wants))
+	}
+}
+
 // TestFilesRoundTrip: what is written is read back, free texts and all.
 func TestFilesRoundTrip(t *testing.T) {
 	s := brief(yieldtest.Make(5, yieldtest.Planted))

@@ -148,8 +148,16 @@ func (t *TooFew) sentence(s *Season) string {
 	if t.Flushes == 0 {
 		return fmt.Sprintf("%s: no flush is finished yet, so nothing can be said.", s.called(t.Species))
 	}
-	return fmt.Sprintf("%s: %s with %s are too few to say anything. Only batches that gave the same flushes can be compared, and there are only %s to shuffle their harvests (%s are needed; five such batches have 120).",
-		s.called(t.Species), plural(t.Batches, "batch", "batches"), plural(t.Flushes, "finished flush", "finished flushes"), plural(int(t.Orders), "way", "ways"), fixed(t.Needed, 0))
+	return fmt.Sprintf("%s: %s with %s %s too few to say anything. Only batches that gave the same flushes can be compared, and there %s only %s to shuffle their harvests (%s are needed; five such batches have 120).",
+		s.called(t.Species), plural(t.Batches, "batch", "batches"), plural(t.Flushes, "finished flush", "finished flushes"), is(t.Batches), is(int(t.Orders)),
+		plural(int(t.Orders), "way", "ways"), fixed(t.Needed, 0))
+}
+
+func is(n int) string {
+	if n == 1 {
+		return "is"
+	}
+	return "are"
 }
 
 func plural(n int, one, many string) string {

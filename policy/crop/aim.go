@@ -47,6 +47,11 @@ func (s State) Aim(table *species.Table, now time.Time) (Target, State) {
 	return s.Ramp.at(now), s
 }
 
+// Held gives the bands of humidity and temperature that a batch is held to where no other shares its chamber.
+func Held(row *species.Row) (humidity, temperature chamber.Band) {
+	return humidityBand(row.RelativeHumidity), band(row.TemperatureC, HalfBandTempC)
+}
+
 // wish is what one batch wants.
 type wish struct {
 	batch string
