@@ -90,7 +90,7 @@ func (v *visit) lookAhead(p *outlookPage, length time.Duration) error {
 		if w.Known {
 			in := effect{Name: "In it now", After: words.Liters(w.Liters)}
 			if w.LitersPerDay > 0 {
-				in.After += ", of which " + words.LitersADay(w.LitersPerDay) + " a day are used"
+				in.After += "; " + words.LitersADay(w.LitersPerDay) + " a day are used"
 			}
 			p.Dries = append(p.Dries, in)
 		}

@@ -157,7 +157,7 @@ func TestDiagnosePage(t *testing.T) {
 // TestOutlookPage: the answer comes first, then what to do, then what it rests on.
 func TestOutlookPage(t *testing.T) {
 	s := serve(t, nil)
-	b := browse(t, s.url).open("chamber/loft/outlook?days=4").holds("Leave for 4 d after this: fill the reservoir", "Before you leave", "2.1 L, of which 0.9 L a day are used", "Filled before leaving")
+	b := browse(t, s.url).open("chamber/loft/outlook?days=4").holds("Leave for 4 d after this: fill the reservoir", "Before you leave", "2.1 L; 0.9 L a day are used", "Filled before leaving")
 	b.open("/chamber/cellar/outlook?days=4").holds("What speaks against it", `standing act`)
 	b.open("/chamber/loft/outlook?days=400").holds("Choose one of the lengths.")
 }

@@ -2,6 +2,7 @@ package words
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -25,11 +26,15 @@ func (w Words) Answer(o *outlook.Outlook) string {
 		return fmt.Sprintf("Leave for %s after this: %s.", away, strings.Join(deeds, "; "))
 	}
 	s := fmt.Sprintf("Do not leave %s alone for %s.", o.Chamber, away)
-	if o.SafeFor < o.For && o.SafeFor >= time.Hour {
+	if o.SafeFor < o.For && o.SafeFor >= time.Hour && !slices.ContainsFunc(o.Because, beside) {
 		s += fmt.Sprintf(" It can be left for %s at most.", Duration(o.SafeFor))
 	}
 	return s
 }
+
+// beside reports whether a reason not to leave is one that SafeFor leaves out: not water or crop, which a shorter time away
+// spares.
+func beside(r outlook.Reason) bool { return r.Kind != outlook.RunsDry && r.Kind != outlook.Overripe }
 
 func lower(s string) string {
 	if s == "" {

@@ -52,6 +52,18 @@ func TestUseADay(t *testing.T) {
 	}
 }
 
+// TestHowLongAtMost: how long water and crop allow is no answer where the air is out of range in that time, too.
+func TestHowLongAtMost(t *testing.T) {
+	o := outlook.Outlook{Chamber: "loft", For: 96 * time.Hour, SafeFor: 47 * time.Hour, Verdict: outlook.Stay, Because: []outlook.Reason{{Kind: outlook.RunsDry}}}
+	if got, want := (Words{}).Answer(&o), "Do not leave loft alone for 4 d. It can be left for 47 h at most."; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	o.Because = append(o.Because, outlook.Reason{Kind: outlook.OutOfRange, Quantity: chamber.Temperature})
+	if got, want := (Words{}).Answer(&o), "Do not leave loft alone for 4 d."; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+}
+
 func TestPickedWords(t *testing.T) {
 	now := time.Date(2026, 11, 1, 12, 0, 0, 0, time.UTC)
 	d := outlook.Due{Harvest: true, Already: true}

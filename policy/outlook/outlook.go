@@ -72,7 +72,7 @@ type Outlook struct {
 	Verdict Verdict       `json:"verdict"`
 	Because []Reason      `json:"because,omitempty"` // why not to leave
 	Deeds   []Deed        `json:"deeds"`             // before leaving, the most needed first
-	SafeFor time.Duration `json:"safe_for"`          // how long to be away at the most, all deeds done
+	SafeFor time.Duration `json:"safe_for"`          // how long to be away at the most by water and crop, all deeds done
 
 	Water  *Water     `json:"water,omitempty"` // nil: no humidifier
 	Ranges []Range    `json:"ranges"`

@@ -12,7 +12,7 @@ type Outlook struct {
 	Thorough bool      `json:"thorough" doc:"every hour was simulated"`
 	Verdict  string    `json:"verdict" doc:"leave, leave_after (the deeds that must be done) or do_not_leave"`
 	Answer   string    `json:"answer" doc:"the same in words"`
-	SafeFor  Duration  `json:"safe_for" doc:"how long to be away at the most, all deeds done"`
+	SafeFor  Duration  `json:"safe_for" doc:"how long to be away at the most by water and crop, all deeds done"`
 
 	Because []OutlookLine   `json:"because" doc:"what speaks against leaving"`
 	Deeds   []OutlookLine   `json:"deeds" doc:"before leaving, the most needed first"`
