@@ -1,0 +1,38 @@
+package api
+
+import (
+	"testing"
+	"time"
+)
+
+// TestMomentsShownTwice: on 1 November 2026 New York's clocks went from 01:59:59 EDT (UTC-4) back to 01:00 EST (UTC-5), on 25
+// October Madrid's from 02:59:59 CEST (UTC+2) back to 02:00 CET (UTC+1). On 29 March Madrid's showed no 02:30.
+func TestMomentsShownTwice(t *testing.T) {
+	for _, c := range []struct{ zone, now, text, want string }{
+		{"America/New_York", "2026-11-01T05:40:00Z", "01:30", "2026-11-01T05:30:00Z"}, // the first 01:30 has passed, not the second
+		{"America/New_York", "2026-11-01T06:20:00Z", "01:30", "2026-11-01T05:30:00Z"},
+		{"America/New_York", "2026-11-01T06:40:00Z", "01:30", "2026-11-01T06:30:00Z"},
+		{"America/New_York", "2026-11-30T12:00:00Z", "2026-11-01 01:30", "2026-11-01T06:30:00Z"},
+		{"America/New_York", "2026-11-30T12:00:00Z", "2026-11-01 00:30", "2026-11-01T04:30:00Z"},
+		{"America/New_York", "2026-11-30T12:00:00Z", "2026-11-01 02:30", "2026-11-01T07:30:00Z"},
+		{"Europe/Madrid", "2026-10-25T00:40:00Z", "02:30", "2026-10-25T00:30:00Z"},
+		{"Europe/Madrid", "2026-10-25T00:40:00Z", "2026-10-25 02:30", "2026-10-25T00:30:00Z"},
+		{"Europe/Madrid", "2026-10-25T01:40:00Z", "02:30", "2026-10-25T01:30:00Z"},
+		{"Europe/Madrid", "2026-11-30T12:00:00Z", "2026-10-25T02:30", "2026-10-25T01:30:00Z"},
+		{"Europe/Madrid", "2026-11-30T12:00:00Z", "2026-03-29 02:30", "2026-03-29T01:30:00Z"},
+		{"UTC", "2026-11-30T12:00:00Z", "2026-10-25 02:30", "2026-10-25T02:30:00Z"},
+	} {
+		zone, err := time.LoadLocation(c.zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		now, err := time.Parse(time.RFC3339, c.now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := ParseMoment(c.text, now, zone)
+		if err != nil || got.UTC().Format(time.RFC3339) != c.want {
+			t.Errorf("%s in %s at %s: %v, %v; want %s", c.text, c.zone, c.now, got.UTC(), err, c.want)
+		}
+	}
+}
