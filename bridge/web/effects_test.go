@@ -3,6 +3,7 @@ package web
 import (
 	"slices"
 	"testing"
+	"time"
 
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
@@ -48,6 +49,25 @@ func TestPlugsAreTold(t *testing.T) {
 	} {
 		if got := makePlug(&p).State; got != want {
 			t.Errorf("%+v: %q, not %q", p, got, want)
+		}
+	}
+}
+
+// TestDryToTheHour: far times are told to the hour, near ones are not rounded to none.
+func TestDryToTheHour(t *testing.T) {
+	at := func(d time.Duration) api.Duration { return api.Duration(d) }
+	for _, c := range []struct {
+		d    api.OutlookDry
+		want string
+	}{
+		{api.OutlookDry{Likely: at(55*time.Hour + 40*time.Minute), Earliest: at(40*time.Hour + 10*time.Minute), Chance: 0.97},
+			"dry after about 2 d 8 h, one time in ten within 40 h, chance that it runs dry before you are back 97 %"},
+		{api.OutlookDry{Likely: at(80 * time.Minute), Earliest: at(7 * time.Minute), Chance: 0.98},
+			"dry after about 1 h 20 min, one time in ten within 7 min, chance that it runs dry before you are back 98 %"},
+		{api.OutlookDry{Chance: 0.98}, "dry by now, one time in ten by now, chance that it runs dry before you are back 98 %"},
+	} {
+		if got := dries("now", &c.d)[0].After; got != c.want {
+			t.Errorf("got %q, want %q", got, c.want)
 		}
 	}
 }

@@ -104,7 +104,16 @@ func dries(name string, d *api.OutlookDry) []effect {
 	if d == nil {
 		return nil
 	}
-	span := func(x api.Duration) string { return words.Duration(time.Duration(x).Round(time.Hour)) }
-	return []effect{{Name: name, After: strings.Join([]string{"dry after about " + span(d.Likely), "one time in ten within " + span(d.Earliest),
+	when := func(before string, x api.Duration) string {
+		switch d := time.Duration(x); {
+		case d < time.Minute:
+			return "by now"
+		case d < 3*time.Hour: // to the hour that would be a third off, or nothing
+			return before + words.Duration(d)
+		default:
+			return before + words.Duration(d.Round(time.Hour))
+		}
+	}
+	return []effect{{Name: name, After: strings.Join([]string{"dry " + when("after about ", d.Likely), "one time in ten " + when("within ", d.Earliest),
 		"chance that it runs dry before you are back " + words.Percent(d.Chance, 0)}, ", ")}}
 }

@@ -154,8 +154,11 @@ func (w Words) dry(d *outlook.Dry, o *outlook.Outlook) string {
 	if d.Likely <= far {
 		likely = "about " + Duration(d.Likely)
 	}
-	return fmt.Sprintf("dry in %s, one time in ten within %s (%s); chance that it runs dry before you are back %s", likely, Duration(d.Earliest),
-		strings.TrimPrefix(w.day(o.From.Add(d.Earliest), o.From), "on "), Percent(d.Chance, 0))
+	earliest := "by now"
+	if d.Earliest >= time.Minute {
+		earliest = fmt.Sprintf("within %s (%s)", Duration(d.Earliest), strings.TrimPrefix(w.day(o.From.Add(d.Earliest), o.From), "on "))
+	}
+	return fmt.Sprintf("dry in %s, one time in ten %s; chance that it runs dry before you are back %s", likely, earliest, Percent(d.Chance, 0))
 }
 
 // DueWords says what of a batch comes due.

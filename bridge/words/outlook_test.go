@@ -53,6 +53,15 @@ func TestUseADay(t *testing.T) {
 }
 
 // TestHowLongAtMost: how long water and crop allow is no answer where the air is out of range in that time, too.
+func TestDryByNow(t *testing.T) {
+	o := outlook.Outlook{From: time.Date(2026, 12, 2, 22, 40, 0, 0, time.UTC), Water: &outlook.Water{Known: true, PerDay: 0.9,
+		Now: outlook.Dry{OK: true, Likely: 7 * time.Minute, Chance: 0.98}}}
+	want := "0.0 L are in the reservoir, at 0.9 L a day: dry in about 7 min, one time in ten by now; chance that it runs dry before you are back 98 %."
+	if got, _, _ := strings.Cut((Words{}).DryTimes(&o), "\n"); got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+}
+
 func TestHowLongAtMost(t *testing.T) {
 	o := outlook.Outlook{Chamber: "loft", For: 96 * time.Hour, SafeFor: 47 * time.Hour, Verdict: outlook.Stay, Because: []outlook.Reason{{Kind: outlook.RunsDry}}}
 	if got, want := (Words{}).Answer(&o), "Do not leave loft alone for 4 d. It can be left for 47 h at most."; got != want {

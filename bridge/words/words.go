@@ -163,8 +163,12 @@ func Liters(v float64) string {
 	return Number(v, digits) + " L"
 }
 
-// EmptyIn says when the reservoir runs dry: "in about 14 h 20 min".
+// EmptyIn says when the reservoir runs dry: "in about 14 h 20 min"; "by now" where it should be, though the humidifier still
+// gives mist.
 func EmptyIn(d time.Duration) string {
+	if d < time.Minute {
+		return "by now"
+	}
 	if d >= alarm.FarthestEmpty {
 		return fmt.Sprintf("in more than %d days", alarm.FarthestEmpty/(24*time.Hour))
 	}

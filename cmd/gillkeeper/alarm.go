@@ -66,7 +66,7 @@ func (a *app) printAlarms(list []api.Alarm, site api.Site) {
 	t := newTable("CHAMBER", "ALARM", "PRIORITY", "STATE", "SINCE", "WHAT TO DO")
 	for i := range list {
 		x := &list[i]
-		since, do := "–", strings.TrimSpace(x.Says+" "+x.Detail+" "+x.Do)
+		since, do := "–", strings.Join(strings.Fields(x.Says+" "+x.Detail+" "+x.Do), " ")
 		if x.Since != nil {
 			since = w.Clock(*x.Since, site.Now)
 		}
