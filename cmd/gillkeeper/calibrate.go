@@ -151,7 +151,11 @@ func (c *calibrate) check(cmd *cobra.Command) error {
 	case c.hasTemperature && c.beside != "":
 		return errors.New("--temperature and --beside both tell the temperature; give one of them")
 	case c.hasTemperature && !(c.temperature >= float64(salt.MinTemperature) && c.temperature <= float64(salt.MaxTemperature)):
-		return fmt.Errorf("--temperature %v: salts are known from %.0f to %.0f °C", c.temperature, salt.MinTemperature, salt.MaxTemperature)
+		hint := ""
+		if k := (c.temperature - 32) / 1.8; k >= float64(salt.MinTemperature) && k <= float64(salt.MaxTemperature) {
+			hint = fmt.Sprintf("; if those are °F, write --temperature %.1f", k)
+		}
+		return fmt.Errorf("--temperature %v: salts are known from %.0f to %.0f °C%s", c.temperature, salt.MinTemperature, salt.MaxTemperature, hint)
 	case !(c.ppm >= 380 && c.ppm <= 700):
 		return fmt.Errorf("--ppm %v is not fresh air; give 380 to 700", c.ppm)
 	case c.every < time.Second || c.every > time.Minute:

@@ -17,6 +17,7 @@ import (
 	"gillkeeper/bridge/clock"
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/sim"
+	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/nearest"
@@ -235,7 +236,8 @@ func (a *app) runDrill(ctx context.Context, f *drillFlags, c *config.Config, hou
 	done := make(chan error, 1)
 	go func() { done <- house.Run(world) }()
 	if !f.asJSON {
-		fmt.Fprintf(a.stdout, "Simulated devices of %d chamber(s) speak, %g simulated seconds in a real one. Ctrl-C ends.\n", len(c.Chambers), f.pace)
+		fmt.Fprintf(a.stdout, "Simulated devices of %s speak, %g simulated seconds in a real one. Reservoirs are filled up every 24 h:\n"+
+			"record it with gillkeeper refill. Ctrl-C ends.\n", count(len(c.Chambers), "chamber"), f.pace)
 	}
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
@@ -271,19 +273,23 @@ func (a *app) runDrill(ctx context.Context, f *drillFlags, c *config.Config, hou
 func (a *app) drillLines(c *config.Config, house *sim.House, hour int) {
 	for i := range c.Chambers {
 		l := house.Look(i)
-		var on []string
-		for j, yes := range l.On {
-			if yes {
-				on = append(on, c.Chambers[i].Spec.Plugs[j].Name)
-			}
-		}
-		plugs := "all plugs off"
-		if on != nil {
-			plugs = strings.Join(on, ", ") + " on"
-		}
-		fmt.Fprintf(a.stdout, "%4d h  %s: humidity %.1f %%, CO2 %.0f ppm, %.1f °C, %s, %.2f L left\n", hour, c.Chambers[i].Spec.Name,
-			100*l.Air.RelativeHumidity, l.Air.CO2PPM, l.Air.AirC, plugs, l.ReservoirG/1000)
+		fmt.Fprintln(a.stdout, drillLine(words.Words{Fahrenheit: c.Site.Fahrenheit}, hour, c.Chambers[i].Spec, &l))
 	}
+}
+
+func drillLine(w words.Words, hour int, spec *chamber.Spec, l *sim.Look) string {
+	var on []string
+	for j, yes := range l.On {
+		if yes {
+			on = append(on, spec.Plugs[j].Name)
+		}
+	}
+	plugs := "all plugs off"
+	if on != nil {
+		plugs = strings.Join(on, ", ") + " on"
+	}
+	return fmt.Sprintf("%4d h  %s: humidity %.1f %%, CO2 %.0f ppm, %s, %s, %.2f L left", hour, spec.Name,
+		100*l.Air.RelativeHumidity, l.Air.CO2PPM, w.Value(chamber.Temperature, l.Air.AirC), plugs, l.ReservoirG/1000)
 }
 
 func (a *app) drillSummary(c *config.Config, house *sim.House, answer *figuresAnswer) {
