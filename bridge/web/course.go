@@ -30,7 +30,8 @@ type seriesKey struct{ place, quantity string }
 type cell struct {
 	ok             bool
 	mean, min, max float64
-	seconds        float64
+	seconds        float64 // in range; of a plug, on
+	n              int     // readings; of a plug, seconds seen
 }
 
 // mark is something that a person did to the crop.
@@ -78,7 +79,7 @@ func (s *Server) readCourse(ctx context.Context, v *view, from, to time.Time) (*
 		if c.series[key] == nil {
 			c.series[key] = make([]cell, c.n)
 		}
-		c.series[key][i] = cell{m.N > 0, m.Mean, m.Min, m.Max, m.Seconds}
+		c.series[key][i] = cell{m.N > 0, m.Mean, m.Min, m.Max, m.Seconds, m.N}
 	}
 	events, err := s.backend.Events(ctx, v.snap.Spec.Name, c.from, to, policy.PersonActed, policy.AlarmChanged)
 	if err != nil {

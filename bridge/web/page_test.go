@@ -196,6 +196,17 @@ func TestPlots(t *testing.T) {
 	}
 }
 
+// TestShareOfWhatWasSeen: of the 90 minutes from 7:00 to 8:30 every fourth has mist, 23 of them: that is 26 %. A week is drawn
+// by the hour, and 23 minutes of two hours would be 19 %.
+func TestShareOfWhatWasSeen(t *testing.T) {
+	s := serve(t, nil)
+	s.Past(t, "loft", 90*time.Minute)
+	_, _, b := s.ask(t, "GET", "/chamber/loft?span=7d", "")
+	if want := `aria-label="humidifier (mister): on for 23 min, 26 % of the time`; !strings.Contains(string(b), want) {
+		t.Errorf("the page does not hold %q", want)
+	}
+}
+
 // TestSensorsOnThePage: what calibration corrects, with the values before and after. Greenspan 1977: 75.47 % over sodium
 // chloride at 20 °C, so that a reading of 78.47 % there is three points too much, and one of 88.5 % is 85.5 %.
 func TestSensorsOnThePage(t *testing.T) {

@@ -15,7 +15,11 @@ func (s *served) Past(t testing.TB, chamber string, length time.Duration) {
 	var ms []journal.Minute
 	now := s.Now().Truncate(time.Minute)
 	add := func(place, quantity string, at time.Time, span time.Duration, mean, low, high, seconds float64) {
-		ms = append(ms, journal.Minute{Chamber: chamber, Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: low, Max: high, N: 6, Seconds: seconds})
+		n := 6
+		if quantity == journal.PlugOn {
+			n = 60 // seconds seen
+		}
+		ms = append(ms, journal.Minute{Chamber: chamber, Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: low, Max: high, N: n, Seconds: seconds})
 	}
 	for at := now.Add(-length); at.Before(now); at = at.Add(time.Minute) {
 		phase := 2 * math.Pi * at.Sub(now).Hours() / 3

@@ -355,7 +355,7 @@ func (c *course) lane(name string, s []cell) lane {
 		if !x.ok {
 			continue
 		}
-		seen += c.step.Hours()
+		seen += float64(x.n) / 3600 // of the first and the last step, and of one with a restart, only a part
 		hours += x.seconds / 3600
 		if x.mean <= 0 {
 			continue

@@ -72,7 +72,11 @@ func past(t *testing.T, twin *webtest.Twin) {
 		}
 		part := span.Seconds() / 300
 		add := func(place, quantity string, mean, low, high, seconds float64) {
-			ms = append(ms, journal.Minute{Chamber: "loft", Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: low, Max: high, N: 30, Seconds: seconds * part})
+			n := 30
+			if quantity == journal.PlugOn {
+				n = int(span.Seconds()) // seconds seen
+			}
+			ms = append(ms, journal.Minute{Chamber: "loft", Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: low, Max: high, N: n, Seconds: seconds * part})
 		}
 		h := at.Sub(now).Hours()
 		rh, c, co2 := 0.875+0.012*math.Sin(h*2)+0.01*math.Sin(h/5), 16+1.5*math.Sin(2*math.Pi*h/24), 720+120*math.Sin(h*1.3)

@@ -158,7 +158,11 @@ func (f *farm) past(t testing.TB) {
 		minutes := step.Minutes()
 		w := 2 * math.Pi * at.Sub(now).Hours()
 		add := func(place, quantity string, span time.Duration, mean, half, seconds float64) {
-			ms = append(ms, journal.Minute{Chamber: "loft", Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: mean - half, Max: mean + half, N: 6, Seconds: seconds * minutes})
+			n := 6
+			if quantity == journal.PlugOn {
+				n = int(span.Seconds()) // seconds seen
+			}
+			ms = append(ms, journal.Minute{Chamber: "loft", Place: place, Quantity: quantity, Start: at, Span: span, Mean: mean, Min: mean - half, Max: mean + half, N: n, Seconds: seconds * minutes})
 		}
 		add("chamber", "relative_humidity", step, 0.88+0.03*math.Sin(w), 0.006, 50)
 		add("chamber", "temperature", step, 17+math.Sin(w/24), 0.1, 60)
