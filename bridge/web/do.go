@@ -335,7 +335,7 @@ func effects(a *policy.Action, view *view, pre *policy.Preview, w words.Words) [
 		out = append(out, effect{Name: fmt.Sprintf("Picked from %s, flush %d", a.Batch, old.Flush), After: words.Number(a.FreshG, 0) + " g"})
 		out = append(out, effect{"Biological efficiency", words.Percent(old.BiologicalEfficiency(), 0), words.Percent(now.BiologicalEfficiency(), 0)})
 	case policy.BatchAdd:
-		out = append(out, effect{Name: "New batch", After: fmt.Sprintf("%s, %s, %s kg", a.Batch, words.Species(a.Species), words.Number(a.SubstrateKg, 1))})
+		out = append(out, effect{Name: "New batch", After: fmt.Sprintf("%s, %s, %s", a.Batch, words.Species(a.Species), words.Kilograms(a.SubstrateKg))})
 	case policy.HandSet:
 		return append(out, handEffect(a, view))
 	case policy.BatchRetire:

@@ -163,6 +163,16 @@ func Liters(v float64) string {
 	return Number(v, digits) + " L"
 }
 
+// Kilograms writes a weight that a person gave, to the gram where they did: efficiency is worked out from it.
+func Kilograms(v float64) string {
+	for digits := 1; digits < 3; digits++ {
+		if s := Number(v, digits); math.Abs(v) < 1e6 && Number(v, 3) == s+strings.Repeat("0", 3-digits) {
+			return s + " kg"
+		}
+	}
+	return Number(v, 3) + " kg"
+}
+
 // EmptyIn says when the reservoir runs dry: "in about 14 h 20 min"; "by now" where it should be, though the humidifier still
 // gives mist.
 func EmptyIn(d time.Duration) string {

@@ -173,6 +173,11 @@ func TestWater(t *testing.T) {
 			t.Errorf("%g liters are written %q, want %q", v, got, want)
 		}
 	}
+	for v, want := range map[float64]string{12: "12.0 kg", 4.2: "4.2 kg", 1.75: "1.75 kg", 0.125: "0.125 kg", 0.1254: "0.125 kg", 1.9996: "2.0 kg", 0: "0.0 kg"} {
+		if got := Kilograms(v); got != want {
+			t.Errorf("%g kilograms are written %q, want %q", v, got, want)
+		}
+	}
 	for d, want := range map[time.Duration]string{0: "by now", 59 * time.Second: "by now", time.Minute: "in about 60 s", 114 * time.Minute: "in about 1 h 54 min", 499 * time.Hour: "in about 20 d 19 h", 500 * time.Hour: "in more than 20 days"} {
 		if got := EmptyIn(d); got != want {
 			t.Errorf("%s is written %q, want %q", d, got, want)

@@ -64,7 +64,7 @@ func day(w words.Words) func(time.Time) string {
 
 func (a *app) printRecord(r *api.BatchRecord, at func(time.Time) string) {
 	fmt.Fprintf(a.stdout, "%s in chamber %s: %s%s\n", r.Batch, r.Chamber, words.Species(r.Species), list(", strain ", r.Strain))
-	fmt.Fprintf(a.stdout, "Substrate: %s kg, %s kg dry%s%s\n", words.Number(r.SubstrateKg, 1), words.Number(r.DryKg, 1),
+	fmt.Fprintf(a.stdout, "Substrate: %s, %s dry%s%s\n", words.Kilograms(r.SubstrateKg), words.Kilograms(r.DryKg),
 		list(", with ", r.Supplements), list(", on ", r.Position))
 	if r.Inoculated != nil {
 		fmt.Fprintf(a.stdout, "Inoculated: %s\n", at(*r.Inoculated))
@@ -160,7 +160,7 @@ func entryText(e *api.Entry) string {
 		add("of entry %s", e.Of)
 	}
 	if e.Species != "" {
-		add("%s %s kg (%s kg dry)", words.Species(e.Species), words.Number(e.SubstrateKg, 1), words.Number(e.DryKg, 1))
+		add("%s %s (%s dry)", words.Species(e.Species), words.Kilograms(e.SubstrateKg), words.Kilograms(e.DryKg))
 	}
 	for _, x := range [][2]string{{"strain ", e.Strain}, {"with ", e.Supplements}, {"on ", e.Position}, {"", e.Stage}} {
 		if x[1] != "" {
@@ -173,8 +173,11 @@ func entryText(e *api.Entry) string {
 	if e.Done {
 		add("flush closed")
 	}
-	if e.Cause != "" {
+	switch {
+	case e.Cause != "" && e.Grams > 0:
 		add("%s %s g", e.Cause, words.Number(e.Grams, 0))
+	case e.Cause != "":
+		add("%s, not weighed", e.Cause)
 	}
 	parts = append(parts, e.Marks...)
 	if e.Note != "" {
