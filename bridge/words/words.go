@@ -188,6 +188,10 @@ func EmptyIn(d time.Duration) string {
 // near is how close a moment must be to be written with its seconds.
 const near = 10 * time.Minute
 
+// slip is by how much a moment of the calendar, such as 08:00, may come back too early from the clock that durations are
+// measured by. Forms of time leave out what is less than a second.
+const slip = 5 * time.Millisecond
+
 // Clock writes a moment in the site's time, seen from now: with seconds when it is near, with the date when it is
 // another day.
 func (w Words) Clock(t, now time.Time) string {
@@ -195,9 +199,7 @@ func (w Words) Clock(t, now time.Time) string {
 	if zone == nil {
 		zone = time.UTC
 	}
-	// To the second: what is 08:00 on the calendar comes back from the clock that durations are measured by as a moment
-	// before or after it.
-	t, now = t.In(zone).Round(time.Second), now.In(zone)
+	t, now = t.In(zone).Add(slip), now.In(zone)
 	form := w.ClockForm(t.Sub(now).Abs() < near)
 	if y, m, d := t.Date(); func() bool { ny, nm, nd := now.Date(); return y != ny || m != nm || d != nd }() {
 		form = "2 Jan " + form
