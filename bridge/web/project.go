@@ -41,12 +41,13 @@ func (v *view) at(t time.Time) *time.Time {
 	return new(v.day(t))
 }
 
-// day is at for a moment that is always there.
+// day is at for a moment that is always there. To the millisecond: between two looks the two clocks differ by less, and what
+// happened at 08:00 is not to move.
 func (v *view) day(t time.Time) time.Time {
 	if t.Year() <= 1 || t.Year() > 9000 {
 		return time.Time{}
 	}
-	return t.Add(v.shift).Round(0).UTC()
+	return t.Add(v.shift).Round(time.Millisecond).UTC()
 }
 
 func (v *view) chamber() api.Chamber {

@@ -30,3 +30,18 @@ func TestPlanIsTold(t *testing.T) {
 		t.Errorf("%s", x.Reasons[0].Text)
 	}
 }
+
+// TestMomentsStay: what happened at 23:50 is told as that at every look, though the clocks that it is told by are never read at
+// quite the same moment.
+func TestMomentsStay(t *testing.T) {
+	wall := time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC)
+	steady := wall.Add(-90 * time.Minute)
+	added := steady.Add(-time.Hour)
+	for _, slip := range []time.Duration{0, 321 * time.Nanosecond, -18 * time.Microsecond, 324 * time.Microsecond} {
+		s := &policy.Snapshot{Spec: &chamber.Spec{Name: "loft"}, Wall: wall.Add(slip)}
+		s.State.Now = steady
+		if got, want := newView(s, words.Words{}).day(added), wall.Add(-time.Hour); !got.Equal(want) {
+			t.Errorf("with the clocks %v apart: %v, want %v", slip, got, want)
+		}
+	}
+}
