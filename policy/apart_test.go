@@ -33,7 +33,12 @@ type apart struct {
 	t, wall, cropT, vapor, drops, film float64 // °C, °C, °C, g/m³, g/m³, g/m²
 	co2, fog, blow, at                 float64
 	wanderT, wanderW, wanderC          float64
+
+	slow slowness
 }
+
+// slowness is by how many seconds more than at its best each message may be under way, drawn anew for each.
+type slowness struct{ command, reading, report int }
 
 func draw(r *rand.Rand, low, high float64) float64 { return low + (high-low)*r.Float64() }
 
@@ -199,8 +204,18 @@ func runApart(seed uint64, stage species.Stage, control func(*chamber.Spec, crop
 	}
 	var orders []order
 	var wake time.Time
-	n, settle := 0.0, min(6*3600.0, d.Seconds()/3)
 	in := policy.Input{Link: true, LinkUp: true, Actions: batch(stage)}
+	type message struct {
+		at      float64
+		arrives func(now time.Time)
+	}
+	var underway []message
+	network, lastReport := rand.New(rand.NewPCG(seed, 79)), 0.0
+	report := func(r chamber.PlugReport) { // what plugs say stays in order
+		lastReport = max(lastReport, a.at+float64(network.IntN(a.slow.report+1)))
+		underway = append(underway, message{lastReport, func(now time.Time) { r.At = now; in.Reports = append(in.Reports, r) }})
+	}
+	n, settle := 0.0, min(6*3600.0, d.Seconds()/3)
 	for a.at < d.Seconds() {
 		now := start.Add(time.Duration(a.at) * time.Second)
 		if len(in.Readings)+len(in.Reports)+len(in.Actions) > 0 || !now.Before(wake) {
@@ -210,7 +225,7 @@ func runApart(seed uint64, stage species.Stage, control func(*chamber.Spec, crop
 			wake = dec.Wake
 			for i, p := range dec.Plugs {
 				if p.Send {
-					orders = append(orders, order{a.at + 1, i, p.On})
+					orders = append(orders, order{a.at + 1 + float64(network.IntN(a.slow.command+1)), i, p.On})
 				}
 			}
 		}
@@ -227,21 +242,30 @@ func runApart(seed uint64, stage species.Stage, control func(*chamber.Spec, crop
 				}
 			}
 			on[o.plug] = o.on
-			in.Reports = append(in.Reports, chamber.PlugReport{Plug: o.plug, At: now, HasOn: true, On: o.on})
+			report(chamber.PlugReport{Plug: o.plug, HasOn: true, On: o.on})
 		}
 		if int(a.at)%60 == 0 {
 			for i, w := range []float64{28, 18} {
 				if !on[i] {
 					w = 0.4
 				}
-				in.Reports = append(in.Reports, chamber.PlugReport{Plug: i, At: now, HasOn: true, On: on[i], HasWatts: true, Watts: w})
+				report(chamber.PlugReport{Plug: i, HasOn: true, On: on[i], HasWatts: true, Watts: w})
 			}
 		}
 		for i, g := range gauges {
 			if v, ok := g.step(a); ok {
-				in.Readings = append(in.Readings, chamber.Reading{Sensor: i, Value: v, At: now})
+				underway = append(underway, message{a.at + float64(network.IntN(a.slow.reading+1)), func(now time.Time) {
+					in.Readings = append(in.Readings, chamber.Reading{Sensor: i, Value: v, At: now})
+				}})
 			}
 		}
+		underway = slices.DeleteFunc(underway, func(m message) bool {
+			if m.at > a.at {
+				return false
+			}
+			m.arrives(now)
+			return true
+		})
 		if int(a.at)%86400 == 0 {
 			in.Actions = append(in.Actions, policy.Action{ID: fmt.Sprint(a.at), Kind: policy.Refilled, At: now})
 		}
@@ -334,6 +358,37 @@ func TestSensorsOfAnyPace(t *testing.T) {
 	for name, changes := range map[string][]func(*apart, []*gauge){"every 2 s": {often}, "quick, every 2 s": {often, quick}} {
 		if got := keep(name, changes...); got < usual-20 {
 			t.Errorf("%s: within 2.5 points %.1f %% of the time; with the usual sensors %.1f", name, got, usual)
+		}
+	}
+}
+
+// TestPlugsOfAnyPace keeps chambers written apart whose commands, readings and plugs' reports are under way for another while each
+// time, as through a gateway or a busy broker. The suite looks at one for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
+func TestPlugsOfAnyPace(t *testing.T) {
+	t.Parallel()
+	n, d, _ := extent(1, 10*time.Hour, 10*time.Hour)
+	for _, c := range []struct {
+		name  string
+		slow  slowness
+		least float64 // within 2.5 points, percent of the time; as much more within 5
+	}{
+		{"at once", slowness{}, 75},
+		{"commands and readings within 2 s more, reports within 8", slowness{2, 2, 8}, 70},
+		{"commands within 8 s more, readings and reports within 2", slowness{8, 2, 2}, 65},
+	} {
+		var in25, in5 float64
+		all := make([]apartFigures, n)
+		sideBySide(n, func(i int) {
+			all[i] = runApart(uint64(i)+3, species.Pinning, func(s *chamber.Spec, w crop.Target) rehearse.Controller {
+				return rehearse.NewPolicyController(familyPolicy(t, &rehearse.Case{Spec: s, Target: w}), time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC))
+			}, d, func(a *apart, _ []*gauge) { a.slow = c.slow })
+		})
+		for i := range all {
+			t.Logf("%s, seed %d: ±2.5 %.1f, ±5 %.1f, CO2 %.1f", c.name, i+3, all[i].in25, all[i].in5, all[i].co2)
+			in25, in5 = in25+all[i].in25/float64(n), in5+all[i].in5/float64(n)
+		}
+		if in25 < c.least || in5 < c.least+20 {
+			t.Errorf("%s: within 2.5 points %.1f %% of the time, within 5 %.1f; want at least %g and %g", c.name, in25, in5, c.least, c.least+20)
 		}
 	}
 }

@@ -32,12 +32,12 @@ func (t *step) learn() {
 	f.Dry, f.FanOdd, f.DoorOpen = s.Reservoir.Dry, s.Detectors.Fan.Odd(), s.Detectors.Door.Open
 	f.Misled = t.misled
 	if i := t.Spec.Plug(chamber.ExhaustFan); i >= 0 {
-		f.RatedFlow, f.Fan = t.Spec.Plugs[i].FlowM3PerH, s.Plugs[i].Output()
-		f.FanSince = s.Plugs[i].Since()
+		f.RatedFlow = t.Spec.Plugs[i].FlowM3PerH
+		f.Fan, f.FanSince = s.Plugs[i].Doing(t.in.Now)
 	}
 	if i := t.Spec.Plug(chamber.Humidifier); i >= 0 {
-		f.RatedMist, f.Mist = t.Spec.Plugs[i].OutputGPerH, s.Plugs[i].Output()
-		f.MistSince = s.Plugs[i].Since()
+		f.RatedMist = t.Spec.Plugs[i].OutputGPerH
+		f.Mist, f.MistSince = s.Plugs[i].Doing(t.in.Now)
 	}
 	for _, r := range t.in.Readings {
 		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" {

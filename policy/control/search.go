@@ -386,7 +386,7 @@ func (st *State) runs(sc *Scene, i int) (r runSet) {
 		r.on = p.Told
 	}
 	r.plug, r.level = spec, spec.Most()
-	r.least = (spec.MinOn + guard.Slack).Seconds()
+	r.least = (spec.MinOn + guard.Slack).Seconds() + p.Answers // the guard counts from when the plug says that it runs
 	if r.on {
 		if p.ToldAs > 0 && spec.Modulates() {
 			r.level = p.ToldAs
@@ -403,13 +403,13 @@ func (st *State) runs(sc *Scene, i int) (r runSet) {
 			r.add(run{0, 0, r.level}) // together the two could run for hours against each other; each rests now and then
 			return r
 		}
-		r.must = max(0, since.Add(spec.MinOn+guard.Slack).Sub(sc.Now).Seconds())
+		r.must = max(0, since.Add(spec.MinOn+guard.Slack).Sub(sc.Now).Seconds()+p.Pending())
 		for _, x := range longer {
 			r.add(run{0, r.must + x, r.level})
 		}
 		return r
 	}
-	r.earliest = max(0, since.Add(spec.MinOff+guard.Slack).Sub(sc.Now).Seconds())
+	r.earliest = max(0, since.Add(spec.MinOff+guard.Slack).Sub(sc.Now).Seconds()+p.Pending())
 	r.add(rest)
 	return r
 }

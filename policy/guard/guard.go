@@ -66,6 +66,8 @@ type Plug struct {
 	ReportedAt  time.Time `json:"reported_at,omitzero"`
 	Synced      bool      `json:"synced,omitempty"`   // reported since the broker last came back
 	Answered    bool      `json:"answered,omitempty"` // reported since it was last told otherwise than before
+	Obeyed      bool      `json:"obeyed,omitempty"`   // and had done as told when that was
+	Answers     float64   `json:"answers,omitempty"`  // seconds in which its word of having obeyed comes, in the mean
 	// DisagreesSince is since when the report differs from the command; zero: it agrees.
 	DisagreesSince time.Time `json:"disagrees_since,omitzero"`
 	Repeats        int       `json:"repeats,omitempty"`
@@ -171,22 +173,33 @@ func (p *Plug) handOver(now time.Time) bool {
 // Output is the share of full output that the plug gives, by the best knowledge of it.
 func (p *Plug) Output() float64 { return chamber.Order{On: p.On, Level: p.Level}.Output() }
 
-// Since is when the plug came to do what it does. One that does what it was told is taken to have done so when it was told, where its
-// answer came within promptly: switching takes an instant, its report goes through radio and broker. Of a later answer half of the
-// way is the command's.
-func (p *Plug) Since() time.Time {
-	at := p.ChangedAt
-	if p.On && p.LevelAt.After(at) {
-		at = p.LevelAt
+// Doing is the share of full output that the plug is taken to give now, and since when. One that did as it was told, and was told
+// something else a moment ago, is taken to do that since then: switching takes an instant, but its report goes through radio, gateway
+// and broker, each time for another while. By when reports arrive, runs of half a minute would seem seconds shorter or longer than
+// they are, and the fan to move half as much air again.
+func (p *Plug) Doing(now time.Time) (output float64, since time.Time) {
+	obeys := p.HasTold && !p.Hand.AtPlug && !p.Unsent
+	if obeys && p.Obeyed && p.Told != p.On && now.Sub(p.TurnedAt) <= LateAnswer && p.TurnedAt.After(p.ChangedAt) {
+		return chamber.Order{On: p.Told, Level: p.ToldAs}.Output(), p.TurnedAt
 	}
-	wait := at.Sub(p.TurnedAt)
-	if !p.HasTold || p.Hand.AtPlug || p.Told != p.On || wait < 0 || wait > LateAnswer {
-		return at
+	since = p.ChangedAt
+	if p.On && p.LevelAt.After(since) {
+		since = p.LevelAt
 	}
-	return p.TurnedAt.Add(max(0, wait-promptly) / 2)
+	if wait := since.Sub(p.TurnedAt); obeys && p.Told == p.On && wait >= 0 && wait <= LateAnswer {
+		since = p.TurnedAt
+	}
+	return p.Output(), since
 }
 
-const promptly = time.Second
+// Pending is how much later than now, in seconds, the plug's word is to be expected of what it was told; 0: it has come. Minimum times
+// count from then.
+func (p *Plug) Pending() float64 {
+	if !p.HasTold || p.Told == p.On {
+		return 0
+	}
+	return p.Answers
+}
 
 // levelOf is the level of a plug that modulates nearest to the one wanted, which is the highest where none is said; 0
 // for one that does not.
@@ -338,6 +351,9 @@ func (p *Plug) send(spec *chamber.Plug, v *Verdict, sc Scene, until time.Time) {
 func (p *Plug) told(spec *chamber.Plug, v *Verdict, turned, again bool, until, now time.Time) {
 	if v.On && v.Level != p.ToldAs {
 		p.LevelAt, p.Repeats = now, 0
+	}
+	if turned {
+		p.Obeyed = p.obeys()
 	}
 	p.Told, p.ToldAs, p.HasTold, p.ToldAt, p.Unsent = v.On, v.Level, true, now, false
 	if again {

@@ -1,6 +1,7 @@
 package guard
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -509,34 +510,74 @@ func TestDutyIsTheShareOfTimeOn(t *testing.T) {
 	}
 }
 
-// TestSince: what a plug does it has done since it was told so, where it answers at once; else from half of the way of its answer on, and
-// what nobody told it from when it is heard of.
-func TestSince(t *testing.T) {
+// TestDoing: what a plug does it has done since it was told so, from then on and whenever its answer comes, where it did as told
+// before; and what nobody told it since that was heard of.
+func TestDoing(t *testing.T) {
 	spec := &chamber.Plug{Name: "fan", Role: chamber.ExhaustFan, Reports: true}
+	told := func() (p Plug) {
+		p.Report(spec, chamber.PlugReport{HasOn: true}, t0.Add(-time.Hour))
+		p.Apply(spec, Want{}, Scene{Now: t0.Add(-50 * time.Minute), Link: true})
+		p.Report(spec, chamber.PlugReport{HasOn: true}, t0.Add(-50*time.Minute))
+		p.Apply(spec, Want{On: true}, Scene{Now: t0, Link: true})
+		return p
+	}
 	for _, c := range []struct {
 		name   string
-		answer time.Duration
-		on     bool // what it answers, told to run
+		answer time.Duration // 0: none
+		on     bool          // what it answers, told to run
+		at     time.Duration // when it is asked
+		output float64
 		want   time.Duration
 	}{
-		{"at once", 300 * time.Millisecond, true, 0},
-		{"after a second", time.Second, true, 0},
-		{"after five", 5 * time.Second, true, 2 * time.Second},
-		{"after a minute", time.Minute, true, time.Minute},
-		{"otherwise", 3 * time.Second, false, -time.Hour},
+		{"unanswered yet", 0, false, 5 * time.Second, 1, 0},
+		{"unanswered for long", 0, false, time.Minute, 0, -time.Hour},
+		{"at once", 300 * time.Millisecond, true, 5 * time.Second, 1, 0},
+		{"after nine seconds", 9 * time.Second, true, 10 * time.Second, 1, 0},
+		{"after a minute", time.Minute, true, time.Hour, 1, time.Minute},
+		{"otherwise, for long", 3 * time.Second, false, time.Minute, 0, -time.Hour},
 	} {
-		var p Plug
-		p.Report(spec, chamber.PlugReport{HasOn: true}, t0.Add(-time.Hour))
-		p.Apply(spec, Want{On: true}, Scene{Now: t0, Link: true})
-		p.Report(spec, chamber.PlugReport{HasOn: true, On: c.on}, t0.Add(c.answer))
-		if got := p.Since().Sub(t0); got != c.want {
-			t.Errorf("answering %s: since %v, want %v", c.name, got, c.want)
+		p := told()
+		if c.answer > 0 {
+			p.Report(spec, chamber.PlugReport{HasOn: true, On: c.on}, t0.Add(c.answer))
 		}
+		if output, since := p.Doing(t0.Add(c.at)); output != c.output || since.Sub(t0) != c.want {
+			t.Errorf("answering %s: %g since %v, want %g since %v", c.name, output, since.Sub(t0), c.output, c.want)
+		}
+	}
+	stubborn := told()
+	stubborn.Apply(spec, Want{}, Scene{Now: t0.Add(time.Minute), Link: true}) // never having heard that it went on
+	stubborn.Apply(spec, Want{On: true}, Scene{Now: t0.Add(2 * time.Minute), Link: true})
+	if output, _ := stubborn.Doing(t0.Add(2*time.Minute + time.Second)); output != 0 {
+		t.Errorf("a plug that did not answer to the command before: taken to give %g, want what it says", output)
 	}
 	blind := &chamber.Plug{Name: "fan", Role: chamber.ExhaustFan}
 	var p Plug
 	p.Apply(blind, Want{On: true}, Scene{Now: t0, Link: true})
-	if got := p.Since(); !got.Equal(t0) {
-		t.Errorf("one that reports nothing: since %v, want %v", got, t0)
+	if _, since := p.Doing(t0); !since.Equal(t0) {
+		t.Errorf("one that reports nothing: since %v, want %v", since, t0)
+	}
+}
+
+// TestAnswers: how long its word takes is a mean over many answers, in which what is no answer does not count.
+func TestAnswers(t *testing.T) {
+	spec := &chamber.Plug{Name: "fan", Role: chamber.ExhaustFan, Reports: true}
+	var p Plug
+	p.Report(spec, chamber.PlugReport{HasOn: true}, t0)
+	now, on := t0, false
+	for i := range 200 {
+		now, on = now.Add(time.Minute), !on
+		p.Apply(spec, Want{On: on}, Scene{Now: now, Link: true})
+		if p.Pending() != p.Answers {
+			t.Fatalf("told to turn: word expected in %v s, want %v", p.Pending(), p.Answers)
+		}
+		wait := time.Duration(2+i%3) * time.Second
+		p.Report(spec, chamber.PlugReport{HasOn: true, On: on}, now.Add(wait))
+		p.Report(spec, chamber.PlugReport{HasOn: true, On: on}, now.Add(40*time.Second))
+		if p.Pending() != 0 {
+			t.Fatalf("having answered: word expected in %v s, want none", p.Pending())
+		}
+	}
+	if math.Abs(p.Answers-3) > 0.3 {
+		t.Errorf("answering after 2 to 4 s: %.2f s in the mean, want 3", p.Answers)
 	}
 }

@@ -33,6 +33,9 @@ func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (
 	case level == 0: // it does not say
 		level = p.ToldAs
 	}
+	if wait := now.Sub(p.TurnedAt); p.HasTold && p.Told == r.On && p.On != r.On && wait >= 0 && wait <= LateAnswer {
+		p.Answers += answersShare * (wait.Seconds() - p.Answers)
+	}
 	p.set(r.On, level, now)
 	if first {
 		p.ChangedAt = now // it may have changed a moment ago
@@ -59,6 +62,9 @@ func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (
 // LateAnswer is how long after a command a report may still be the answer to the one before it: some plugs sit behind
 // slow radio, and a pulse may be over before its beginning is reported.
 const LateAnswer = 15 * time.Second
+
+// answersShare is the share of an answer in the mean of them.
+const answersShare = 0.1
 
 // answered reports whether the plug has spoken since its command last changed, or had the time to. Until then a report
 // that agrees by chance, being older than the command, says nothing of who switches the plug next. A plug that turned
