@@ -33,6 +33,8 @@ type Publisher interface {
 // Observer counts what the keeper does.
 type Observer interface {
 	Decided(took time.Duration)
+	// JournalFailing says that the journal refuses to be written, or that it takes what is written again.
+	JournalFailing(yes bool)
 }
 
 // Options are what a keeper needs. Clock and Journal are required.
@@ -63,6 +65,7 @@ type Keeper struct {
 	linked  atomic.Bool
 	outlet  atomic.Pointer[outlet]
 	failing atomic.Bool // the journal refuses to be written
+	told    sync.Mutex  // held while the observer is told of it
 	notes   notes
 	saver   saver
 	minutes minutes
@@ -252,6 +255,7 @@ func (k *Keeper) Failing() bool { return k.failing.Load() }
 func (k *Keeper) fail(doing string, err error) {
 	if k.failing.CompareAndSwap(false, true) {
 		k.log.Error("the journal fails; control goes on from memory", "doing", doing, "error", err)
+		k.observeJournal()
 		k.nudgeAll()
 	}
 }
@@ -259,8 +263,20 @@ func (k *Keeper) fail(doing string, err error) {
 func (k *Keeper) recover() {
 	if k.failing.CompareAndSwap(true, false) {
 		k.log.Info("the journal works again")
+		k.observeJournal()
 		k.nudgeAll()
 	}
+}
+
+// observeJournal tells how the journal stands. It is asked anew under the lock: of a failure and a recovery at the same moment, the
+// one that is told last must be the one that holds.
+func (k *Keeper) observeJournal() {
+	if k.watch == nil {
+		return
+	}
+	k.told.Lock()
+	defer k.told.Unlock()
+	k.watch.JournalFailing(k.failing.Load())
 }
 
 func (k *Keeper) nudgeAll() {

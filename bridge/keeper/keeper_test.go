@@ -73,7 +73,12 @@ type house struct {
 
 func open(t *testing.T, j journal.Journal, policies ...*policy.Policy) *house {
 	t.Helper()
-	k, err := New(Options{Clock: clock.System(), Journal: j, Workers: 2})
+	return openSeen(t, j, nil, policies...)
+}
+
+func openSeen(t *testing.T, j journal.Journal, o Observer, policies ...*policy.Policy) *house {
+	t.Helper()
+	k, err := New(Options{Clock: clock.System(), Journal: j, Observer: o, Workers: 2})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -255,6 +260,33 @@ func (b *brittle) Load(ctx context.Context, c string) (journal.Loaded, error) {
 	}
 	return b.Memory.Load(ctx, c)
 }
+
+// TestAJournalThatFailsIsObserved: what is counted of the journal follows it, both ways.
+func TestAJournalThatFailsIsObserved(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j, seen := &brittle{Memory: journal.NewMemory()}, &onlooker{}
+		h := openSeen(t, j, seen, tent("loft"))
+		defer h.close()
+		h.k.Link(true)
+		h.act(addBatch)
+		for _, fails := range []bool{false, true, false} {
+			j.set(fails)
+			for range 6 {
+				h.air(0.6, 1200)
+				time.Sleep(10 * time.Second)
+			}
+			if got := seen.failing.Load(); got != fails {
+				t.Errorf("the journal fails: %v; the observer was told %v", fails, got)
+			}
+		}
+	})
+}
+
+// onlooker remembers what it was told last.
+type onlooker struct{ failing atomic.Bool }
+
+func (*onlooker) Decided(time.Duration)     {}
+func (o *onlooker) JournalFailing(yes bool) { o.failing.Store(yes) }
 
 // TestAJournalReadLateIsJoinedNotOverwritten starts on a journal that cannot be read at first. Control goes on with what
 // the sensors say, nothing is written over what is stored, and once it can be read, crop, counters and corrections are
