@@ -73,12 +73,13 @@ type house struct {
 
 func open(t *testing.T, j journal.Journal, policies ...*policy.Policy) *house {
 	t.Helper()
-	return openSeen(t, j, nil, policies...)
+	return openWith(t, Options{Clock: clock.System(), Journal: j}, policies...)
 }
 
-func openSeen(t *testing.T, j journal.Journal, o Observer, policies ...*policy.Policy) *house {
+func openWith(t *testing.T, o Options, policies ...*policy.Policy) *house {
 	t.Helper()
-	k, err := New(Options{Clock: clock.System(), Journal: j, Observer: o, Workers: 2})
+	o.Workers = 2
+	k, err := New(o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -261,11 +262,31 @@ func (b *brittle) Load(ctx context.Context, c string) (journal.Loaded, error) {
 	return b.Memory.Load(ctx, c)
 }
 
+// TestCountersOfADrillKeepUp: in a chamber where nothing happens, what is counted is not far behind the drill's own clock.
+func TestCountersOfADrillKeepUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := tent("loft")
+		p.Spec.Plugs = nil // a switching would have all saved
+		h := openWith(t, Options{Clock: clock.Pace(60, time.Time{}), Journal: journal.NewMemory()}, p)
+		defer h.close()
+		h.k.Link(true)
+		h.act(addBatch)
+		for range 10 {
+			h.air(0.9, 700)
+			time.Sleep(time.Second)
+		}
+		stages := h.k.Counted()[0].State.Totals.Stages
+		if len(stages) != 1 || stages[0].Seconds < 8*60 || stages[0].Seconds > 10*60 {
+			t.Errorf("after ten minutes of the drill the stages are counted as %+v", stages)
+		}
+	})
+}
+
 // TestAJournalThatFailsIsObserved: what is counted of the journal follows it, both ways.
 func TestAJournalThatFailsIsObserved(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		j, seen := &brittle{Memory: journal.NewMemory()}, &onlooker{}
-		h := openSeen(t, j, seen, tent("loft"))
+		h := openWith(t, Options{Clock: clock.System(), Journal: j, Observer: seen}, tent("loft"))
 		defer h.close()
 		h.k.Link(true)
 		h.act(addBatch)

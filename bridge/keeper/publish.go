@@ -12,7 +12,7 @@ const (
 	sendWithin = 5 * time.Second
 	// saveEvery is how often chambers in which something happened are saved: at most that much of events is lost.
 	saveEvery = time.Second
-	// saveQuiet is how often a chamber is saved in which only counters grew: memory cards wear.
+	// saveQuiet is how often a chamber is saved in which only counters grew, by the keeper's clock: memory cards wear.
 	saveQuiet = 30 * time.Second
 	// lastSave bounds the save at the end.
 	lastSave = 10 * time.Second

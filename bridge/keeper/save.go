@@ -129,7 +129,7 @@ func (k *Keeper) saveUnits(ctx context.Context, all bool) error {
 // saveChunk saves those of a few chambers that need it. A thousand at once would keep a processor from deciding for
 // tens of milliseconds.
 func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
-	now := time.Now()
+	now, quiet := time.Now(), k.quiet()
 	var units []*unit
 	var pics []*picture
 	var saves []journal.Saved
@@ -145,7 +145,7 @@ func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 		if pic == nil || pic.snap == u.saved.Load() {
 			continue
 		}
-		if urgent := u.urgent.Swap(false); !urgent && !all && now.Sub(k.saver.at[u]) < saveQuiet {
+		if urgent := u.urgent.Swap(false); !urgent && !all && now.Sub(k.saver.at[u]) < quiet {
 			continue
 		}
 		s, err := pic.encode(u.name)
@@ -175,6 +175,12 @@ func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 		time.Sleep(saveBreath)
 	}
 	return errors.Join(faults...)
+}
+
+// quiet is how much real time may pass between two saves of a chamber in which only counters grew. Counters are shown as they were
+// saved: in a drill they would be half an hour of it behind.
+func (k *Keeper) quiet() time.Duration {
+	return max(saveEvery, time.Duration(float64(saveQuiet)/max(k.clock.Pace(), 1)))
 }
 
 // find reads what the journal holds of a chamber that was taken over without it, and hands it to the chamber's worker.
