@@ -13,6 +13,7 @@ import (
 	"gillkeeper/bridge/clock"
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
+	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/species"
 )
@@ -260,6 +261,39 @@ func (b *brittle) Load(ctx context.Context, c string) (journal.Loaded, error) {
 		return journal.Loaded{}, err
 	}
 	return b.Memory.Load(ctx, c)
+}
+
+// TestAnActionThatFailsIsNoPassingFault: the disk is full while nothing but counters of the chamber is to be saved. The journal counts
+// as failing from the first action that it refuses until it has taken something, and not until there was nothing to write.
+func TestAnActionThatFailsIsNoPassingFault(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := &brittle{Memory: journal.NewMemory()}
+		p := tent("loft")
+		p.Spec.Plugs = nil // a switching would be an event to be saved
+		h := openWith(t, Options{Clock: clock.System(), Journal: j}, p)
+		defer h.close()
+		h.k.Link(true)
+		h.act(addBatch)
+		time.Sleep(3 * time.Second) // saved
+		j.set(true)
+		if _, err := h.k.Act(t.Context(), "loft", policy.Action{ID: "s", Kind: policy.StageSet, Batch: "b1", Stage: species.Pinning}); err == nil {
+			t.Fatal("the test shows nothing: the action was taken")
+		}
+		for s := range 45 {
+			time.Sleep(time.Second)
+			if !h.k.Failing() {
+				t.Fatalf("%d s after it refused an action the journal counts as working", s+1)
+			}
+		}
+		if snap, _ := h.k.Snapshot("loft"); !snap.State.Alarms.Active(alarm.JournalFailing) {
+			t.Error("no alarm after 45 s")
+		}
+		j.set(false)
+		time.Sleep(15 * time.Second) // a chamber is decided on every 10 s
+		if h.k.Failing() {
+			t.Error("it works, and still counts as failing")
+		}
+	})
 }
 
 // TestCountersOfADrillKeepUp: in a chamber where nothing happens, what is counted is not far behind the drill's own clock.

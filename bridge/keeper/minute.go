@@ -308,5 +308,6 @@ func (k *Keeper) saveMinutes(ctx context.Context, all bool) error {
 		m.mu.Unlock()
 		return err
 	}
+	k.saver.wrote = true
 	return nil
 }

@@ -58,9 +58,10 @@ func (n *notes) back(w []journal.Noted) {
 
 // saver remembers when each chamber was last saved.
 type saver struct {
-	mu   sync.Mutex // one save at a time
-	at   map[*unit]time.Time
-	gone []*unit // given up: to be saved once more
+	mu    sync.Mutex // one save at a time
+	at    map[*unit]time.Time
+	gone  []*unit // given up: to be saved once more
+	wrote bool    // something was written in this round
 }
 
 func (s *saver) last(u *unit) {
@@ -82,18 +83,28 @@ func (k *Keeper) keepSaving(ctx context.Context) {
 	}
 }
 
-// saveAll writes events, chambers that need it (all when all is set) and finished minutes.
+// saveAll writes events, chambers that need it (all when all is set) and finished minutes. That nothing was to be written does not show
+// that a journal works again.
 func (k *Keeper) saveAll(ctx context.Context, all bool) error {
 	k.saver.mu.Lock()
 	defer k.saver.mu.Unlock()
+	k.saver.wrote = false
 	err := errors.Join(k.saveNotes(ctx), k.saveUnits(ctx, all), k.saveMinutes(ctx, all))
 	switch {
 	case err == nil:
-		k.recover()
+		if k.saver.wrote || k.keepsNone() {
+			k.recover()
+		}
 	case ctx.Err() == nil:
 		k.fail("save", err)
 	}
 	return err
+}
+
+func (k *Keeper) keepsNone() bool {
+	k.mu.RLock()
+	defer k.mu.RUnlock()
+	return len(k.order) == 0
 }
 
 func (k *Keeper) saveNotes(ctx context.Context) error {
@@ -104,8 +115,10 @@ func (k *Keeper) saveNotes(ctx context.Context) error {
 	n, err := k.journal.Note(ctx, wait)
 	if err != nil {
 		k.notes.back(wait[n:])
+		return err
 	}
-	return err
+	k.saver.wrote = true
+	return nil
 }
 
 func (k *Keeper) saveUnits(ctx context.Context, all bool) error {
@@ -167,6 +180,7 @@ func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 		}
 		return errors.Join(append(faults, err)...)
 	}
+	k.saver.wrote = true
 	for i, u := range units {
 		u.saved.Store(pics[i].snap)
 		k.saver.at[u] = now
@@ -178,8 +192,11 @@ func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 }
 
 // quiet is how much real time may pass between two saves of a chamber in which only counters grew. Counters are shown as they were
-// saved: in a drill they would be half an hour of it behind.
+// saved: in a drill they would be half an hour of it behind. While the journal fails, each chamber is a try.
 func (k *Keeper) quiet() time.Duration {
+	if k.failing.Load() {
+		return 0
+	}
 	return max(saveEvery, time.Duration(float64(saveQuiet)/max(k.clock.Pace(), 1)))
 }
 
