@@ -30,6 +30,13 @@ func explainDial(err error) error {
 	return explain(err)
 }
 
+// alerted reports whether the other side ended a TLS connection by an alert. With TLS 1.3 that comes after the handshake. The type of an
+// alert is not exported: what the package says of where it comes from is what there is to go by.
+func alerted(err error) bool {
+	e, ok := errors.AsType[*net.OpError](err)
+	return ok && e.Op == "remote error"
+}
+
 // hungUp reports whether the other side closed the connection.
 func hungUp(err error) bool {
 	return errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, syscall.ECONNRESET)
@@ -68,7 +75,7 @@ func advice(err error) string {
 		return "the broker's certificate is not valid; renew it, or set this machine's clock"
 	case is[tls.RecordHeaderError](err):
 		return "the broker does not speak TLS on this port; use mqtt:// or another port"
-	case is[tls.AlertError](err):
+	case alerted(err):
 		return "the broker refuses the TLS connection; it may want broker.cert_file and broker.key_file"
 	case is[*net.DNSError](err):
 		return "the broker's name cannot be found; check broker.url and the network's name service"

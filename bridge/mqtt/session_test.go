@@ -3,8 +3,10 @@ package mqtt_test
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/url"
 	"strings"
@@ -111,6 +113,44 @@ func TestClearErrors(t *testing.T) {
 					t.Errorf("%s: said %d times, want once:\n%s", tc.name, n, k.logged())
 				}
 				session.Stop()
+			}
+		})
+	}
+}
+
+// TestCertificateWanted: a broker that wants to see a certificate, and is shown none, says so by an alert, in TLS 1.3 once the
+// handshake is over.
+func TestCertificateWanted(t *testing.T) {
+	for _, version := range []uint16{tls.VersionTLS12, tls.VersionTLS13} {
+		t.Run(tls.VersionName(version), func(t *testing.T) {
+			t.Parallel()
+			authority := brokertest.NewAuthority(t)
+			strict := authority.Server("localhost")
+			strict.ClientAuth, strict.MinVersion, strict.MaxVersion = tls.RequireAnyClientCert, version, version
+			l, err := net.Listen("tcp", "127.0.0.1:0")
+			if err != nil {
+				t.Fatal(err)
+			}
+			var serving sync.WaitGroup
+			serving.Go(func() {
+				for {
+					c, err := l.Accept()
+					if err != nil {
+						return
+					}
+					_ = tls.Server(c, strict).Handshake()
+					_, _ = io.Copy(io.Discard, c) // what was sent before the alert was read: a reset would overtake that
+					c.Close()
+				}
+			})
+			t.Cleanup(func() { l.Close(); serving.Wait() })
+			session, _ := begin(t, &brokertest.Server{}, l.Addr().String(), func(o *mqtt.Options) {
+				o.URL = &url.URL{Scheme: "mqtts", Host: l.Addr().String()}
+				o.TLS = authority.Client()
+			})
+			until(t, "it is noticed", func() bool { return session.Status().Err != nil })
+			if err := session.Status().Err.Error(); !strings.Contains(err, "broker.cert_file") {
+				t.Errorf("says %q, not what the broker may want", err)
 			}
 		})
 	}
