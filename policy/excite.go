@@ -83,7 +83,7 @@ func (t *step) purgeable(fan, mist int) bool {
 	if t.Observe || !t.in.Link || !s.Target.OK || !t.trusted || s.Target.CO2MinPPM > 0 {
 		return false
 	}
-	if !s.Air.Inside.CO2.OK || !s.Air.Inside.RelativeHumidity.OK || s.Reservoir.Dry || s.Reservoir.Known && s.Reservoir.Liters < 0.1 {
+	if !s.Air.Inside.CO2.OK || t.doubted(chamber.CO2) || !s.Air.Inside.RelativeHumidity.OK || s.Reservoir.Dry || s.Reservoir.Known && s.Reservoir.Liters < 0.1 {
 		return false
 	}
 	for _, i := range []int{fan, mist} {

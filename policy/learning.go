@@ -40,7 +40,7 @@ func (t *step) learn() {
 		f.Mist, f.MistSince = s.Plugs[i].Doing(t.in.Now)
 	}
 	for _, r := range t.in.Readings {
-		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" {
+		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" || t.jumped(r.Sensor) {
 			continue
 		}
 		if !s.Sensors[r.Sensor].teaches(t.in.Now) {

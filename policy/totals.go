@@ -47,9 +47,9 @@ func (t *step) steered(r chamber.Role) bool {
 	case chamber.Humidifier:
 		return t.s.Air.Inside.RelativeHumidity.OK && !t.s.Reservoir.Dry
 	case chamber.ExhaustFan:
-		return t.s.Air.Inside.CO2.OK
+		return t.s.Air.Inside.CO2.OK && !t.doubted(chamber.CO2)
 	case chamber.Heater, chamber.Cooler:
-		return t.s.Air.Inside.Temperature.OK
+		return t.s.Air.Inside.Temperature.OK && !t.doubted(chamber.Temperature)
 	}
 	return false
 }

@@ -17,7 +17,7 @@ func (t *step) suspect() {
 	for i := range t.s.Sensors {
 		x, was := &t.s.Sensors[i], t.s.Sensors[i].Suspect
 		x.Suspect = ""
-		if i < len(codes) {
+		if i < len(codes) && !t.heeds(i, codes) {
 			x.Suspect = string(codes[i])
 		}
 		spec := &t.Spec.Sensors[i]
@@ -25,6 +25,54 @@ func (t *step) suspect() {
 			t.misled = true
 		}
 	}
+}
+
+// heedFor is for how long the only sensor of a quantity is still heeded after a step that the air cannot have made, as far as is
+// known: winter at an open door, or somebody's breath, does make one, and a heater that goes off for it does harm. It is gone in
+// less, and a grower was told by then of what the sensor says, if that is out of range, and that it jumped.
+const heedFor = 20 * time.Minute
+
+// heeds reports whether a sensor that seems to have jumped is used all the same, because there is no other and not much time has
+// passed. The learner is told nothing of it.
+func (t *step) heeds(i int, codes []alarm.Code) bool {
+	if codes[i] != alarm.Jumped || t.s.Detectors.Sensors[i].Good >= heedFor.Seconds() {
+		return false
+	}
+	me := &t.Spec.Sensors[i]
+	for j := range codes {
+		if o := &t.Spec.Sensors[j]; j != i && o.Quantity == me.Quantity && o.Place == me.Place && codes[j] == "" && t.evidence.Sensors[j].Fresh {
+			return false
+		}
+	}
+	return true
+}
+
+// firm is the air as far as it can be built on, and apart from it what rests on a sensor that seems to have jumped: a fan that does
+// not bring down what such a sensor says is no broken fan.
+func (t *step) firm() (air, heeded chamber.Air) {
+	air = t.s.Air
+	for _, q := range chamber.Quantities() {
+		if e := air.Of(chamber.Inside, q); e.OK && t.doubted(q) {
+			*heeded.Of(chamber.Inside, q) = *e
+			e.OK = false
+		}
+	}
+	return air, heeded
+}
+
+// doubted reports whether the quantity's reading in the chamber rests on a sensor that seems to have jumped.
+func (t *step) doubted(q chamber.Quantity) bool {
+	for i := range t.Spec.Sensors {
+		if x := &t.Spec.Sensors[i]; x.Quantity == q && x.Place == chamber.Inside && t.jumped(i) && t.s.Sensors[i].Suspect == "" {
+			return true
+		}
+	}
+	return false
+}
+
+func (t *step) jumped(sensor int) bool {
+	all := t.s.Detectors.Sensors
+	return sensor < len(all) && all[sensor].Suspect == alarm.Jumped
 }
 
 // water takes the reservoir one step further, before control asks of it.
@@ -73,7 +121,8 @@ func (t *step) demand() alarm.Demand {
 // watch has the detectors look at the step and takes every alarm one step further.
 func (t *step) watch() {
 	e := &t.evidence
-	e.Target, e.Air, e.Fallback = t.s.Target, t.s.Air, t.short
+	e.Target, e.Fallback = t.s.Target, t.short
+	e.Air, e.Heeded = t.firm()
 	if due, ok := t.s.Crop.HarvestDue(t.Climates, t.in.Now); ok {
 		e.HarvestDue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
 	}
@@ -116,8 +165,9 @@ func changed(c *alarm.Change) Event {
 // they said. Target, air and what the crop asks for come in [step.watch], when they are decided.
 func (t *step) gather() {
 	s := t.s
+	air, _ := t.firm()
 	t.evidence = alarm.Evidence{
-		Now: t.in.Now, Spec: t.Spec, Target: s.Target, Air: s.Air, Sensors: make([]alarm.SensorView, len(s.Sensors)), Plugs: s.Plugs,
+		Now: t.in.Now, Spec: t.Spec, Target: s.Target, Air: air, Sensors: make([]alarm.SensorView, len(s.Sensors)), Plugs: s.Plugs,
 		Reports: live(t.in.Reports), Link: t.in.Link, LinkLost: s.LinkLost, JournalFailing: t.in.JournalFailing,
 	}
 	e := &t.evidence

@@ -159,6 +159,9 @@ func (s *detection) outside(n Name, q chamber.Quantity, bound, deadband float64)
 		return
 	}
 	est := s.e.Air.Of(chamber.Inside, q)
+	if heeded := s.e.Heeded.Of(chamber.Inside, q); heeded.OK {
+		est = heeded
+	}
 	c.Quantity, c.Value, c.Bound = q, est.Value, bound
 	if !est.OK {
 		c.Unknown = true

@@ -17,6 +17,8 @@ type Evidence struct {
 	Target crop.Target
 	// Air is the voted air of this step. It must not rest on the sensors that [Detectors.WatchSensors] named.
 	Air chamber.Air
+	// Heeded is what is not in Air, because the only sensor of it seems to have jumped, but plugs go by it all the same.
+	Heeded chamber.Air
 	// Foreseen is what sensors in the chamber are to read now by what was learned of it.
 	Foreseen learn.Foreseen
 	// Sensors has one view for each of Spec.Sensors.
