@@ -153,10 +153,12 @@ func (p *Plug) Apply(spec *chamber.Plug, w Want, sc Scene) Verdict {
 	if w.Cut && p.commanded() && !p.Hand.Active {
 		v.On, cut = false, true
 	}
-	if !cut {
-		p.holdMinimum(spec, &v, sc.Now)
-	}
+	held := !cut && p.holdMinimum(spec, &v, sc.Now)
 	p.holdLevel(spec, &v, sc.Now)
+	if held && v.On && !p.HasTold {
+		// It says that it is on, maybe by a retained copy of unknown age, and nobody wants it. It is let run, and not told to.
+		return v
+	}
 	p.send(spec, &v, sc, until)
 	return v
 }
@@ -263,30 +265,32 @@ func (p *Plug) limitRun(spec *chamber.Plug, v *Verdict, now time.Time) bool {
 	return true
 }
 
-// holdMinimum keeps the plug as it is until its minimum on or off time is over.
-func (p *Plug) holdMinimum(spec *chamber.Plug, v *Verdict, now time.Time) {
+// holdMinimum keeps the plug as it is until its minimum on or off time is over. It reports whether it does.
+func (p *Plug) holdMinimum(spec *chamber.Plug, v *Verdict, now time.Time) bool {
 	cur := p.commanded()
 	if !p.Known {
 		// Nothing is known: the plug may have changed a moment ago. It is told to rest first.
 		v.On = false
-		return
+		return false
 	}
 	if v.On == cur {
-		return
+		return false
 	}
 	least, code := spec.MinOff, reason.MinOff
 	if cur {
 		least, code = spec.MinOn, reason.MinOn
 	}
 	if p.edge().IsZero() {
-		return
+		return false
 	}
 	end := p.edge().Add(least + Slack)
-	if now.Before(end) {
-		v.On, v.Level = cur, p.ToldAs
-		v.Reasons = prepend(reason.Reason{Code: code, Until: end}, v.Reasons)
-		v.Wake = earlier(v.Wake, end)
+	if !now.Before(end) {
+		return false
 	}
+	v.On, v.Level = cur, p.ToldAs
+	v.Reasons = prepend(reason.Reason{Code: code, Until: end}, v.Reasons)
+	v.Wake = earlier(v.Wake, end)
+	return true
 }
 
 // holdLevel keeps a running plug at its level until the last change of it is long enough ago. That wears no relay, but a

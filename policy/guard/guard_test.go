@@ -93,6 +93,25 @@ func TestUnknownPlugRestsFirst(t *testing.T) {
 	}
 }
 
+// A plug that was never told anything says that it is on, by a copy whose age nobody knows. It is let finish its shortest run, but not
+// told to be on: it may be off.
+func TestAPlugThatIsOnUnaskedIsNotToldToBe(t *testing.T) {
+	spec := mister()
+	spec.Reports = true
+	b := newBench(spec)
+	b.plug.Report(&b.spec, chamber.PlugReport{HasOn: true, On: true, Retained: true}, b.now)
+	for range 20 {
+		if v := b.want(false); v.Send {
+			t.Fatalf("told to be on: %v", v.On)
+		}
+		b.wait(time.Second)
+	}
+	b.wait(time.Second)
+	if v := b.want(false); !v.Send || v.On {
+		t.Errorf("after its shortest run: sent %v, on %v; want it told to rest", v.Send, v.On)
+	}
+}
+
 func TestMinimumOnHoldsAgainstControlButNotAgainstASafetyCut(t *testing.T) {
 	b := newBench(mister())
 	b.want(false)
