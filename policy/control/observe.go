@@ -84,7 +84,9 @@ func (st *State) physics(sc *Scene, fan, mist int) physics {
 	full := vaporDensity(t, 1)
 	o := &st.Seen
 	k := physics{roomW: roomVapor(sc, t) / full, roomC: st.roomCO2(sc), back: o.Back, made: o.Made}
-	if fan >= 0 {
+	if fan < 0 {
+		k.back = leastBack // nothing has just dried the air: still air that is dry has had its time to take water up
+	} else {
 		k.flow = flowOf(sc, fan) * o.Flow / sc.Spec.VolumeM3 / 3600
 	}
 	if mist >= 0 {

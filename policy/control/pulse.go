@@ -76,6 +76,12 @@ func (st *State) size(sc *Scene, fan, mist int, n need) pulse {
 			}
 		}
 	}
+	if best.mist.length == 0 && best.fan.length == 0 && n.dry && n.mayMist && best.water < sc.Target.RelativeHumidity.Low {
+		// The shortest run leads beyond the aim by more than the air lacks, and at rest it would stay below its range: too wet for a
+		// while harms a crop less than too dry for good.
+		best = pulse{mist: mists[0]}
+		st.judge(sc, &k, &best, math.Inf(1))
+	}
 	return best
 }
 

@@ -165,6 +165,9 @@ func (st *State) needsMist(sc *Scene, mist int, n *need) reason.Reason {
 	if rh.Value < r.Bound && !n.dry { // what the sensor shows is behind what the last run did
 		r.Code = reason.WaitEffect
 	}
+	if n.dry && sc.Now.Before(st.LookAt) { // as was found a moment ago
+		r.Code, r.Value, r.Bound = reason.TooCoarse, math.Min(st.Seen.Water, 1), aim
+	}
 	return r
 }
 
