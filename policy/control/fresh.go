@@ -93,6 +93,9 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 		start = room + staleRoom
 	}
 	if now < start {
+		if r.Code == reason.InBand && seen >= start { // what the sensor shows is behind what the last run did
+			r.Code = reason.WaitEffect
+		}
 		return r, 0
 	}
 	goal := math.Max(start-co2Swing*span, room+40)
