@@ -31,6 +31,7 @@ func (t *step) learn() {
 	}
 	f.Dry, f.FanOdd, f.DoorOpen = s.Reservoir.Dry, s.Detectors.Fan.Odd(), s.Detectors.Door.Open
 	f.Misled = t.misled
+	f.NoCO2 = !t.Spec.Has(chamber.CO2, chamber.Inside)
 	if i := t.Spec.Plug(chamber.ExhaustFan); i >= 0 {
 		f.RatedFlow = t.Spec.Plugs[i].FlowM3PerH
 		f.Fan, f.FanSince = s.Plugs[i].Doing(t.in.Now)

@@ -47,6 +47,9 @@ func (w Words) planned(r reason.Reason, on bool) string {
 		return fmt.Sprintf("Chosen by the plan: cost %s, against %s otherwise.", Number(r.Value, 2), Number(r.Bound, 2))
 	}
 	q, beside := about(p.Decided, r.Quantity)
+	if p.Now.CO2 == 0 {
+		q, beside = chamber.RelativeHumidity, chamber.Temperature
+	}
 	within := " over the next " + Duration(p.Ahead)
 	with, without := w.course(q, p.Now, p.With), w.course(q, p.Now, p.Without)
 	side := w.course(beside, p.Now, p.With)
@@ -125,5 +128,8 @@ func part(q chamber.Quantity, a reason.Air) float64 {
 
 // Expected writes a course of one quantity for a table: where it ends, and between what it moves.
 func (w Words) Expected(q chamber.Quantity, c reason.Course) string {
+	if q == chamber.CO2 && c.End.CO2 == 0 {
+		return "not measured"
+	}
 	return fmt.Sprintf("%s, %s", w.Value(q, part(q, c.End)), w.Span(q, part(q, c.Low), part(q, c.High)))
 }

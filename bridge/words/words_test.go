@@ -141,6 +141,12 @@ func TestReasonSentences(t *testing.T) {
 			With:    reason.Course{Low: reason.Air{RH: 0.93, CO2: 700, AirC: 17.9}, High: reason.Air{RH: 0.99, CO2: 710, AirC: 18}},
 			Without: reason.Course{Low: reason.Air{RH: 0.927, CO2: 695, AirC: 18}, High: reason.Air{RH: 0.932, CO2: 710, AirC: 18}}, Decided: reason.TooWet}},
 			"Off, humidity stays near 93.0 % over the next 10 min; with a run of 20 s, 8 s from now, it would rise from 93.0 % to 99.0 %, and CO2 would stay near 700 ppm. Against a run: air wetter than the aim."},
+		// Where nobody measures CO2, nothing is said of it.
+		{site, true, reason.Reason{Code: reason.Planned, Quantity: chamber.RelativeHumidity, Plan: &reason.Plan{Ahead: 10 * time.Minute, Runs: true, For: 20 * time.Second,
+			Now:     reason.Air{RH: 0.93, AirC: 18},
+			With:    reason.Course{Low: reason.Air{RH: 0.93, AirC: 17}, High: reason.Air{RH: 0.99, AirC: 18}},
+			Without: reason.Course{Low: reason.Air{RH: 0.85, AirC: 18}, High: reason.Air{RH: 0.93, AirC: 18}}, Decided: reason.FanRun}},
+			"Left off, humidity would fall from 93.0 % to 85.0 % over the next 10 min; with a run of 20 s, it rises from 93.0 % to 99.0 %, and temperature falls from 18.0 °C to 17.0 °C. Against staying off: the fan's running time."},
 		// The same of a plug that is on: its run ends.
 		{site, true, reason.Reason{Code: reason.Planned, Quantity: chamber.RelativeHumidity, Plan: &reason.Plan{Ahead: 10 * time.Minute, For: 20 * time.Second, In: 8 * time.Second,
 			Now:     reason.Air{RH: 0.93, CO2: 700, AirC: 18},

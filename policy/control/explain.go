@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 	"gillkeeper/policy/reason"
 )
 
@@ -49,7 +50,7 @@ func (f *foreseen) cost() (sum float64) {
 func (p *planner) foresee(mist, fan run) (f foreseen) {
 	a, c, w := p.model.Air, &p.model.Constants, p.w
 	aim, most, least := p.target.RelativeHumidity.Aim, p.target.CO2MaxPPM, p.target.CO2MinPPM
-	f.course.Low, f.course.High = airOf(p), airOf(p)
+	f.course.Low, f.course.High = p.airOf(&a), p.airOf(&a)
 	if mist.to > mist.from {
 		f.parts[switching] += p.mistPulse
 		f.parts[water] += w.gram * c.MistRate * p.volume * mist.seconds()
@@ -71,9 +72,9 @@ func (p *planner) foresee(mist, fan run) (f foreseen) {
 	t := 0.0
 	step := func(dt float64) {
 		mid := t + dt/2
-		a.Step(c, mist.output(mid), fan.output(mid), dt)
+		a.Step(c, mist.output(mid), p.fan(&fan, mid), dt)
 		t += dt
-		f.course.Take(reason.Air{RH: a.RH(c), CO2: a.CO2, AirC: a.AirC})
+		f.course.Take(p.airOf(&a))
 	}
 	for t < horizon {
 		dt := p.pace(t, &mist, &fan)
@@ -92,9 +93,13 @@ func (p *planner) foresee(mist, fan run) (f foreseen) {
 	return f
 }
 
-func airOf(p *planner) reason.Air {
-	a := &p.model.Air
-	return reason.Air{RH: a.RH(&p.model.Constants), CO2: a.CO2, AirC: a.AirC}
+// airOf is the air for people: of CO2 that nobody measures nothing is foreseen.
+func (p *planner) airOf(a *learn.Air) reason.Air {
+	r := reason.Air{RH: a.RH(&p.model.Constants), AirC: a.AirC}
+	if p.target.CO2MaxPPM > 0 {
+		r.CO2 = a.CO2
+	}
+	return r
 }
 
 // explain gives the reason of a plug's part of the plan: what was chosen beside the other way, which is rest where it
@@ -110,7 +115,7 @@ func (p *planner) explain(q chamber.Quantity, set *runSet, chosen run, mine *for
 	}
 	its := at(other)
 	r := reason.Reason{Code: reason.Planned, Quantity: q, Value: mine.cost(), Bound: its.cost()}
-	x := &reason.Plan{Ahead: time.Duration(foreseeFor) * time.Second, Runs: runs, Now: airOf(p).Rounded(), With: mine.course, Without: its.course}
+	x := &reason.Plan{Ahead: time.Duration(foreseeFor) * time.Second, Runs: runs, Now: p.airOf(&p.model.Air).Rounded(), With: mine.course, Without: its.course}
 	as := chosen
 	if !runs {
 		as, x.With, x.Without = other, its.course, mine.course

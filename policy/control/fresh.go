@@ -107,19 +107,29 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 
 // airByClock gives fresh air at the rate of the climate table, for a chamber whose CO2 is not measured.
 func (st *State) airByClock(sc *Scene, i int) (reason.Reason, time.Duration) {
-	plug := &sc.Spec.Plugs[i]
-	rate := sc.Target.FAEPerHour
-	if rate <= 0 {
-		rate = 1
-	}
-	run := max(plug.MinOn+guard.Slack, 20*time.Second)
-	changes := flowOf(sc, i) * InstalledFlow * run.Hours() / sc.Spec.VolumeM3
-	period := time.Duration(changes / rate * float64(time.Hour))
-	period = min(max(period, run+plug.MinOff+guard.Slack), 2*time.Hour)
-	next := st.Fan.Since.Add(period)
-	r := reason.Reason{Code: reason.FreshAir, Quantity: chamber.CO2, Value: rate, Until: next}
-	if sc.Now.Before(next) {
+	due, length, _ := st.nextAir(sc, i)
+	r := reason.Reason{Code: reason.FreshAir, Quantity: chamber.CO2, Value: sc.airings(), Until: sc.Now.Add(seconds(due))}
+	if due > 0 {
 		return r, 0
 	}
-	return r, run
+	return r, seconds(length)
+}
+
+// airings is how many air changes an hour fresh air by the clock comes to.
+func (sc *Scene) airings() float64 {
+	if sc.Target.FAEPerHour <= 0 {
+		return 1
+	}
+	return sc.Target.FAEPerHour
+}
+
+// nextAir is in how many seconds fresh air is due by the clock, how long its run is, and how long after the beginning of one the next
+// is due.
+func (st *State) nextAir(sc *Scene, i int) (due, length, period float64) {
+	plug := &sc.Spec.Plugs[i]
+	run := max(plug.MinOn+guard.Slack, 20*time.Second)
+	changes := flowOf(sc, i) * InstalledFlow * run.Hours() / sc.Spec.VolumeM3
+	every := time.Duration(changes / sc.airings() * float64(time.Hour))
+	every = min(max(every, run+plug.MinOff+guard.Slack), 2*time.Hour)
+	return max(0, st.Fan.Since.Add(every).Sub(sc.Now).Seconds()), run.Seconds(), every.Seconds()
 }

@@ -119,6 +119,18 @@ type planner struct {
 	// What a run of each costs for the plug's sake.
 	mistPulse, fanPulse float64
 	gust                float64 // price of a second of a fan that modulates at full speed, over blow
+	// Fresh air by the clock goes on beyond the next run: from airFrom on, in seconds, as the mean share airing of the fan's output.
+	airFrom, airing float64
+}
+
+// fan is what the fan is driven to at a moment.
+//
+//go:norace
+func (p *planner) fan(fan *run, t float64) float64 {
+	if t >= p.airFrom {
+		return math.Max(fan.output(t), p.airing)
+	}
+	return fan.output(t)
 }
 
 // gustPrice has a fan that modulates run slowly for longer rather than fast for a moment: power and noise grow with the
@@ -153,7 +165,7 @@ func (p *planner) roll(mist, fan run, cheaper float64) float64 {
 	for t, glance := 0.0, glances; t < horizon; {
 		step := p.pace(t, &mist, &fan)
 		mid := t + step/2
-		a.Step(c, mist.output(mid), fan.output(mid), step)
+		a.Step(c, mist.output(mid), p.fan(&fan, mid), step)
 		now := w.humidity(a.RH(c)-aim) + w.carbon(a.CO2, most, least)
 		cost += step * ((before+now)/2 - p.rate)
 		t, before = t+step, now
@@ -219,7 +231,7 @@ func (p *planner) follow(a *learn.Air, add func(seconds, moist, carbon float64))
 		if now >= p.rate && (a.RH(c) < aim || most > 0 && a.CO2 > most-w.margin) {
 			return
 		}
-		a.Step(c, 0, 0, step)
+		a.Step(c, 0, p.airing, step)
 		m, o := w.humidity(a.RH(c)-aim), w.carbon(a.CO2, most, least)
 		then, share := m+o, 1.0
 		switch {
@@ -293,17 +305,26 @@ func (sc *Scene) over(since time.Time) time.Time {
 // plans says whether a plan can be made now.
 func (sc *Scene) plans(st *State) bool {
 	f, m := sc.Spec.Plug(chamber.ExhaustFan), sc.Spec.Plug(chamber.Humidifier)
-	if sc.Model == nil || f < 0 || m < 0 || sc.Dry || sc.Probe || sc.Open || sc.Target.CO2MaxPPM <= 0 {
+	if sc.Model == nil || f < 0 || m < 0 || sc.Dry || sc.Probe || sc.Open || !sc.Air.Inside.RelativeHumidity.OK {
+		return false
+	}
+	if !sc.Plugs[f].Known || !sc.Plugs[m].Known || sc.Plugs[f].Hand.Active || sc.Plugs[m].Hand.Active {
+		return false
+	}
+	if sc.byClock() {
+		return true
+	}
+	if sc.Target.CO2MaxPPM <= 0 || !sc.Air.Inside.CO2.OK {
 		return false
 	}
 	if !st.Over.IsZero() && sc.Now.Sub(st.Over) > overMost && sc.Model.Constants.RoomCO2 < sc.Target.CO2MaxPPM-planWeights.margin {
 		return false
 	}
-	if !sc.Air.Inside.RelativeHumidity.OK || !sc.Air.Inside.CO2.OK {
-		return false
-	}
-	return sc.Plugs[f].Known && sc.Plugs[m].Known && !sc.Plugs[f].Hand.Active && !sc.Plugs[m].Hand.Active
+	return true
 }
+
+// byClock reports whether fresh air goes by the clock, because no sensor in the chamber measures CO2.
+func (sc *Scene) byClock() bool { return !sc.Air.Inside.CO2.OK && !sc.Spec.Has(chamber.CO2, chamber.Inside) }
 
 // plan chooses the runs of humidifier and fan together, and gives what it wants of both.
 func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
@@ -313,6 +334,9 @@ func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	if sc.Air.Room.CO2.OK { // what is only believed of the room may be believed of a fan that fails
 		eased.Target.CO2MaxPPM = bearable(sc.Target.CO2MaxPPM, sc.Model.Constants.RoomCO2)
 	}
+	if sc.byClock() {
+		eased.Target.CO2MaxPPM, eased.Target.CO2MinPPM = 0, 0
+	}
 	sc = &eased
 	st.Rate = st.Rate.take(sc)
 	if pl.At.IsZero() || sc.Now.Sub(pl.At) >= planEvery {
@@ -320,7 +344,10 @@ func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	}
 	mist, fan = pl.Mist.want(sc.Now), pl.Fan.want(sc.Now)
 	mist.Reasons, fan.Reasons = []reason.Reason{pl.MistWhy}, []reason.Reason{pl.FanWhy}
-	mist.Reasons[0].Until, fan.Reasons[0].Until = mist.Until, fan.Until
+	mist.Reasons[0].Until = mist.Until
+	if pl.FanWhy.Code == reason.Planned {
+		fan.Reasons[0].Until = fan.Until
+	}
 	if mist.On && !st.Mist.Until.After(sc.Now) {
 		st.Rate = st.Rate.start(&st.MistWear)
 	}

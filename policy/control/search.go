@@ -19,7 +19,23 @@ func (st *State) search(sc *Scene, i, j int) {
 		p.gust = gustPrice
 	}
 	b := best{p: &p, mist: mists.runs[0], fan: fans.runs[0]}
+	p.airFrom = pulseNever
+	if sc.byClock() {
+		due, length, period := st.nextAir(sc, j)
+		length = max(length, fans.least)
+		p.airFrom, p.airing = due, fans.level*length/max(period, length)
+		if due < airAhead && !fans.on {
+			from := max(fans.earliest, due)
+			b.fan, b.clocked = run{from, from + length, fans.level}, true
+			p.airFrom = from + length
+		}
+	}
 	b.cost = p.roll(b.mist, b.fan, math.Inf(1))
+	if b.clocked {
+		b.beside(&mists)
+		st.settle(sc, &p, &b, &mists, &fans)
+		return
+	}
 	if m, f, ok := st.last(sc, &mists, &fans); ok {
 		b.try(m, f)
 	}
@@ -37,10 +53,56 @@ func (st *State) search(sc *Scene, i, j int) {
 			break
 		}
 	}
+	st.settle(sc, &p, &b, &mists, &fans)
+}
+
+// airAhead is how long before it is due fresh air by the clock is reckoned with, in seconds.
+const airAhead = 120.0
+
+// beside looks for the mist that goes best with a run of the fan that stands.
+func (b *best) beside(mists *runSet) {
+	f := b.fan
+	if mists.on {
+		for range 2 {
+			for _, m := range mists.variants(b.mist) {
+				b.try(m, f)
+			}
+		}
+		return
+	}
+	for _, l := range leads {
+		from := max(mists.earliest, f.from-l)
+		b.try(mists.at(from, 1), f)
+		b.try(run{from, from + max(mists.least, b.p.makesGood(f)), mists.level}, f)
+	}
+	for _, d := range delays {
+		b.try(mists.at(mists.earliest+d, 1), f)
+	}
+	for range 3 {
+		before := b.cost
+		for _, m := range mists.variants(b.mist) {
+			b.try(m, f)
+		}
+		if b.cost == before {
+			break
+		}
+	}
+}
+
+// settle writes down what was chosen.
+func (st *State) settle(sc *Scene, p *planner, b *best, mists, fans *runSet) {
 	chosen := p.foresee(b.mist, b.fan)
 	st.Plan = Plan{At: sc.Now, Mist: b.mist.span(sc.Now), Fan: b.fan.span(sc.Now),
-		MistWhy: p.explain(chamber.RelativeHumidity, &mists, b.mist, &chosen, func(r run) foreseen { return p.foresee(r, b.fan) }),
-		FanWhy:  p.explain(chamber.CO2, &fans, b.fan, &chosen, func(r run) foreseen { return p.foresee(b.mist, r) })}
+		MistWhy: p.explain(chamber.RelativeHumidity, mists, b.mist, &chosen, func(r run) foreseen { return p.foresee(r, b.fan) })}
+	switch {
+	case b.clocked:
+		st.Plan.FanWhy, _ = st.airByClock(sc, sc.Spec.Plug(chamber.ExhaustFan))
+		st.Plan.FanWhy.For = seconds(b.fan.to - b.fan.from)
+	case sc.byClock() && b.fan == rest:
+		st.Plan.FanWhy, _ = st.airByClock(sc, sc.Spec.Plug(chamber.ExhaustFan))
+	default:
+		st.Plan.FanWhy = p.explain(chamber.CO2, fans, b.fan, &chosen, func(r run) foreseen { return p.foresee(b.mist, r) })
+	}
 	if mists.on {
 		st.Plan.Mist.From = st.Mist.Since
 	}
@@ -54,6 +116,7 @@ type best struct {
 	p         *planner
 	mist, fan run
 	cost      float64
+	clocked   bool // the fan runs by the clock
 }
 
 func (b *best) try(mist, fan run) bool {
@@ -158,6 +221,9 @@ func (b *best) steady(mists, fans *runSet) {
 	c, air := &b.p.model.Constants, &b.p.model.Air
 	room := max(b.p.target.CO2MaxPPM-b.p.w.margin-c.RoomCO2, b.p.w.margin)
 	flow := max(0, c.CO2Rate/room-c.Leak) // air changes a second
+	if b.p.target.CO2MaxPPM <= 0 {
+		flow = 0 // nobody knows
+	}
 	fan := [...]float64{fans.plug.Least(), fans.plug.AtLeast(flow / max(c.Flow, 1e-6))}
 	for i, f := range fan {
 		lost := (f*c.Flow + c.Leak) * max(0, air.Vapor-c.RoomV)
@@ -372,7 +438,7 @@ func (r run) moved(d, earliest float64) run {
 
 // airNeeded reports whether CO2 alone is reason enough to run the fan.
 func (st *State) airNeeded(sc *Scene) bool {
-	return sc.Model.Air.CO2 > sc.Target.CO2MaxPPM-planWeights.margin
+	return sc.Target.CO2MaxPPM > 0 && sc.Model.Air.CO2 > sc.Target.CO2MaxPPM-planWeights.margin
 }
 
 // plain is a plug that is on or off.

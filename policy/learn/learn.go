@@ -136,6 +136,7 @@ type Facts struct {
 	MistSince  time.Time // since when it is; zero: now
 	FanSince   time.Time
 	Dry        bool // the reservoir is dry: what runs gives nothing
+	NoCO2      bool // no sensor in the chamber measures CO2: what fan and crop do to it is taken from labels
 	FanOdd     bool // the fan may not move the air that it did: it is taken to move none
 	DoorOpen   bool
 	Misled     bool    // a sensor of CO2 has just been found to repeat itself: what it taught is not so

@@ -27,7 +27,7 @@ func (s *State) Model(facts *Facts) (Model, bool) {
 	m := Model{Constants: s.constants(f)}
 	w := &s.Water.X
 	m.Air = Air{Vapor: w[wVapor], Droplets: w[wDrops], Film: w[wFilm], AirC: w[wAirC], CO2: s.CO2.X[cCO2], Mist: s.Mist, Fan: s.Fan}
-	ok := s.CO2.Taken >= enoughTaken && s.Water.Taken >= enoughTaken && s.CO2.Odd < leastCalm && s.CO2.Noise < mostNoise*mostNoise && s.Water.Odd < leastCalm &&
-		f.Now.Sub(s.CO2.Last) < stale && f.Now.Sub(s.Water.Last) < stale
-	return m, ok
+	water := s.Water.Taken >= enoughTaken && s.Water.Odd < leastCalm && f.Now.Sub(s.Water.Last) < stale
+	co2 := s.CO2.Taken >= enoughTaken && s.CO2.Odd < leastCalm && s.CO2.Noise < mostNoise*mostNoise && f.Now.Sub(s.CO2.Last) < stale
+	return m, water && (co2 || f.NoCO2)
 }

@@ -75,7 +75,7 @@ type Plan struct {
 	Decided Cost          `json:"decided,omitempty"`
 }
 
-// Air is the air of the chamber: relative humidity as a ratio, CO2 in ppm, degrees Celsius.
+// Air is the air of the chamber: relative humidity as a ratio, CO2 in ppm (0: nobody measures it), degrees Celsius.
 type Air struct {
 	RH   float64 `json:"rh"`
 	CO2  float64 `json:"co2_ppm"`

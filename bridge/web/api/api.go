@@ -188,7 +188,7 @@ type Plan struct {
 // PlanAir is the chamber's air at a moment of a plan.
 type PlanAir struct {
 	RelativeHumidity float64 `json:"relative_humidity" doc:"ratio"`
-	CO2PPM           float64 `json:"co2_ppm"`
+	CO2PPM           float64 `json:"co2_ppm,omitempty" doc:"absent where nobody measures CO2"`
 	TemperatureC     float64 `json:"temperature_c"`
 }
 
