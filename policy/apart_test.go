@@ -245,7 +245,7 @@ func runApart(seed uint64, stage species.Stage, control func(*chamber.Spec, crop
 			report(chamber.PlugReport{Plug: o.plug, HasOn: true, On: o.on})
 		}
 		if int(a.at)%60 == 0 {
-			for i, w := range []float64{28, 18} {
+			for i, w := range []float64{28, 18}[:len(spec.Plugs)] {
 				if !on[i] {
 					w = 0.4
 				}

@@ -79,9 +79,12 @@ func (t *step) beside(passed time.Duration) {
 }
 
 // heldShort reports whether a plug would be held as the controls in charge have just switched it, for its shortest run or
-// rest. That is no wish.
+// rest, or run on by the plan only until it may end. That is no wish.
 func (t *step) heldShort(i int) bool {
-	return slices.ContainsFunc(t.d.Plugs[i].Reasons, func(r reason.Reason) bool { return r.Code == reason.MinOn || r.Code == reason.MinOff })
+	d := &t.d.Plugs[i]
+	return slices.ContainsFunc(d.Reasons, func(r reason.Reason) bool {
+		return r.Code == reason.MinOn || r.Code == reason.MinOff || d.On && r.Plan != nil && !r.Plan.Runs
+	})
 }
 
 // disown forgets what a plug was told while the policy was in charge. Else every switch by the controls that are in charge

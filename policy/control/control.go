@@ -70,17 +70,18 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 	}
 	st.Over = sc.over(st.Over)
 	st.Wet = sc.wet(st.Wet)
+	var m, f guard.Want
 	if sc.plans(&st) {
-		wants[mist], wants[fan] = st.plan(sc)
+		m, f = st.plan(sc)
 	} else {
 		st.Plan = Plan{}
-		m, f := st.rules(sc, fan, mist)
-		if fan >= 0 {
-			wants[fan] = f
-		}
-		if mist >= 0 {
-			wants[mist] = m
-		}
+		m, f = st.rules(sc, fan, mist)
+	}
+	if fan >= 0 {
+		wants[fan] = f
+	}
+	if mist >= 0 {
+		wants[mist] = m
 	}
 	first := map[chamber.Role]int{}
 	for i := range wants {

@@ -121,6 +121,7 @@ type planner struct {
 	gust                float64 // price of a second of a fan that modulates at full speed, over blow
 	// Fresh air by the clock goes on beyond the next run: from airFrom on, in seconds, as the mean share airing of the fan's output.
 	airFrom, airing float64
+	fanless         bool // nothing takes off what is too much
 }
 
 // fan is what the fan is driven to at a moment.
@@ -218,8 +219,8 @@ func (r *run) acts(t, settles float64) bool { return t >= r.from && t < r.to+set
 // get better by itself: then it is time to switch again, and every plan is alike. That is the rule of renewal by which the
 // plan of the least average cost is found, the average being that of late (Dinkelbach's method). Air that grows too wet by
 // itself is time to switch like air that grows too dry: a fan and a mist that makes good what it takes mend it; were it
-// followed to the end, putting that off would always look cheaper. Each step is given to add with the mean costs of its
-// seconds, which count the less the further ahead they lie.
+// followed to the end, putting that off would always look cheaper. Without a fan it is no such time. Each step is given to
+// add with the mean costs of its seconds, which count the less the further ahead they lie.
 //
 //go:norace
 func (p *planner) follow(a *learn.Air, add func(seconds, moist, carbon float64)) {
@@ -235,7 +236,7 @@ func (p *planner) follow(a *learn.Air, add func(seconds, moist, carbon float64))
 		m, o := w.humidity(a.RH(c)-aim), w.carbon(a.CO2, most, least)
 		then, share := m+o, 1.0
 		switch {
-		case then <= now || then <= p.rate:
+		case then <= now || then <= p.rate || p.fanless && a.RH(c) > aim:
 		case now >= p.rate:
 			return
 		default: // as far as the average is reached
@@ -305,13 +306,15 @@ func (sc *Scene) over(since time.Time) time.Time {
 // plans says whether a plan can be made now.
 func (sc *Scene) plans(st *State) bool {
 	f, m := sc.Spec.Plug(chamber.ExhaustFan), sc.Spec.Plug(chamber.Humidifier)
-	if sc.Model == nil || f < 0 || m < 0 || sc.Dry || sc.Probe || sc.Open || !sc.Air.Inside.RelativeHumidity.OK {
+	if sc.Model == nil || m < 0 || sc.Dry || sc.Probe || sc.Open || !sc.Air.Inside.RelativeHumidity.OK {
 		return false
 	}
-	if !sc.Plugs[f].Known || !sc.Plugs[m].Known || sc.Plugs[f].Hand.Active || sc.Plugs[m].Hand.Active {
-		return false
+	for _, i := range []int{f, m} {
+		if i >= 0 && (!sc.Plugs[i].Known || sc.Plugs[i].Hand.Active) {
+			return false
+		}
 	}
-	if sc.byClock() {
+	if f < 0 || sc.byClock() {
 		return true
 	}
 	if sc.Target.CO2MaxPPM <= 0 || !sc.Air.Inside.CO2.OK {
@@ -324,9 +327,12 @@ func (sc *Scene) plans(st *State) bool {
 }
 
 // byClock reports whether fresh air goes by the clock, because no sensor in the chamber measures CO2.
-func (sc *Scene) byClock() bool { return !sc.Air.Inside.CO2.OK && !sc.Spec.Has(chamber.CO2, chamber.Inside) }
+func (sc *Scene) byClock() bool {
+	return !sc.Air.Inside.CO2.OK && !sc.Spec.Has(chamber.CO2, chamber.Inside)
+}
 
-// plan chooses the runs of humidifier and fan together, and gives what it wants of both.
+// plan chooses the runs of humidifier and fan together, and gives what it wants of both. Without a fan nothing can be done about
+// CO2, and there is a plan of the mist alone.
 func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	i, j := sc.Spec.Plug(chamber.Humidifier), sc.Spec.Plug(chamber.ExhaustFan)
 	pl := &st.Plan
@@ -334,7 +340,7 @@ func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	if sc.Air.Room.CO2.OK { // what is only believed of the room may be believed of a fan that fails
 		eased.Target.CO2MaxPPM = bearable(sc.Target.CO2MaxPPM, sc.Model.Constants.RoomCO2)
 	}
-	if sc.byClock() {
+	if j < 0 || sc.byClock() {
 		eased.Target.CO2MaxPPM, eased.Target.CO2MinPPM = 0, 0
 	}
 	sc = &eased

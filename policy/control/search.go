@@ -15,12 +15,12 @@ func (st *State) search(sc *Scene, i, j int) {
 	p := planner{w: &planWeights, model: sc.Model, target: &sc.Target, volume: sc.Spec.VolumeM3, rate: st.Rate.Value}
 	mists, fans := st.runs(sc, i), st.runs(sc, j)
 	p.mistPulse, p.fanPulse = p.w.pulse*mists.wear(&st.MistWear), p.w.pulse*fans.wear(&st.FanWear)
-	if sc.Spec.Plugs[j].Modulates() {
+	if fans.plug.Modulates() {
 		p.gust = gustPrice
 	}
 	b := best{p: &p, mist: mists.runs[0], fan: fans.runs[0]}
-	p.airFrom = pulseNever
-	if sc.byClock() {
+	p.airFrom, p.fanless = pulseNever, j < 0
+	if j >= 0 && sc.byClock() {
 		due, length, period := st.nextAir(sc, j)
 		length = max(length, fans.least)
 		p.airFrom, p.airing = due, fans.level*length/max(period, length)
@@ -92,9 +92,16 @@ func (b *best) beside(mists *runSet) {
 // settle writes down what was chosen.
 func (st *State) settle(sc *Scene, p *planner, b *best, mists, fans *runSet) {
 	chosen := p.foresee(b.mist, b.fan)
+	if low := sc.Target.RelativeHumidity.Low; sc.Spec.Plug(chamber.ExhaustFan) < 0 && b.mist == rest && !mists.on && chosen.course.High.RH < low {
+		// Of a chamber that only leaks, the shortest run may wet the air for longer than a plan looks ahead. Too wet for a while harms a
+		// crop less than too dry for good.
+		b.mist = mists.at(mists.earliest, 1)
+		chosen = p.foresee(b.mist, b.fan)
+	}
 	st.Plan = Plan{At: sc.Now, Mist: b.mist.span(sc.Now), Fan: b.fan.span(sc.Now),
 		MistWhy: p.explain(chamber.RelativeHumidity, mists, b.mist, &chosen, func(r run) foreseen { return p.foresee(r, b.fan) })}
 	switch {
+	case sc.Spec.Plug(chamber.ExhaustFan) < 0:
 	case b.clocked:
 		st.Plan.FanWhy, _ = st.airByClock(sc, sc.Spec.Plug(chamber.ExhaustFan))
 		st.Plan.FanWhy.For = seconds(b.fan.to - b.fan.from)
@@ -445,6 +452,11 @@ func (st *State) airNeeded(sc *Scene) bool {
 var plain chamber.Plug
 
 func (st *State) runs(sc *Scene, i int) (r runSet) {
+	if i < 0 { // it never runs
+		r = runSet{plug: &plain, earliest: pulseNever, least: 1, level: 1}
+		r.add(rest)
+		return r
+	}
 	p, spec := &sc.Plugs[i], &sc.Spec.Plugs[i]
 	since := edge(p)
 	r.on = p.On

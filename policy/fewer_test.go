@@ -1,0 +1,59 @@
+package policy_test
+
+import (
+	"testing"
+	"time"
+
+	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
+	"gillkeeper/policy/rehearse"
+	"gillkeeper/policy/species"
+)
+
+// TestPlanWithFewerMeans keeps chambers written apart in which nobody measures CO2, so that fresh air goes by the clock and mist is
+// planned around it, and such without a fan, where mist is planned alone. The suite looks at two for some hours; GILLKEEPER_SEEDS and
+// GILLKEEPER_DAYS make it more.
+func TestPlanWithFewerMeans(t *testing.T) {
+	t.Parallel()
+	n, d, _ := extent(2, 8*time.Hour, 6*time.Hour)
+	for _, c := range []struct {
+		name  string
+		more  float64 // by how much more of the time, in percent, the plan keeps humidity within 5 points than the rules do
+		beats float64 // and than common practice does; where air only leaks, a humidistat keeps the air as well
+		spoil func(*chamber.Spec)
+	}{
+		{"no CO2 sensor", 4, 40, withoutCO2},
+		{"no fan", 8, -2, func(s *chamber.Spec) { withoutCO2(s); s.Plugs = s.Plugs[:1] }},
+	} {
+		ours := func(rules bool) func(*chamber.Spec, crop.Target) rehearse.Controller {
+			return func(s *chamber.Spec, w crop.Target) rehearse.Controller {
+				c.spoil(s)
+				p := familyPolicy(t, &rehearse.Case{Spec: s, Target: w})
+				p.Rules = rules
+				return rehearse.NewPolicyController(p, time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC))
+			}
+		}
+		practice := func(s *chamber.Spec, w crop.Target) rehearse.Controller {
+			c.spoil(s)
+			return rehearse.NewCommonPractice(s, w, rehearse.Timer{On: 2 * time.Minute, Off: 13 * time.Minute})
+		}
+		for _, stage := range []species.Stage{species.Pinning, species.Fruiting} {
+			plan := apartMean(t, c.name+", planned", n, stage, ours(false), d)
+			rules := apartMean(t, c.name+", rules alone", n, stage, ours(true), d)
+			theirs := apartMean(t, c.name+", common practice", n, stage, practice, d)
+			if plan.in5 < rules.in5+c.more || plan.in5 < theirs.in5+c.beats || plan.co2 < min(theirs.co2, 95) {
+				t.Errorf("%s, %s: within 5 points %.1f %% of the time and CO2 below its maximum %.1f %%; by the rules %.1f and %.1f, common practice %.1f and %.1f",
+					c.name, stage, plan.in5, plan.co2, rules.in5, rules.co2, theirs.in5, theirs.co2)
+			}
+		}
+	}
+}
+
+// withoutCO2 turns sensors of CO2 into some that nobody heeds, so that all keep their places.
+func withoutCO2(s *chamber.Spec) {
+	for i := range s.Sensors {
+		if s.Sensors[i].Quantity == chamber.CO2 {
+			s.Sensors[i].Quantity = chamber.Illuminance
+		}
+	}
+}
