@@ -23,6 +23,7 @@ type apart struct {
 
 	volume, fan, leak                  float64 // m³, air changes an hour by the fan at full speed, without
 	mist, spinUp, spinDown, lost       float64 // g/h, s, s, share that wets something at once
+	loadKg                             float64 // of blocks
 	hang, fall                         float64 // s: a droplet's life at 10 % deficit, and until it has settled
 	wallM2, cropM2, transfer, stirred  float64 // m², m², m/s, times with the fan on
 	filmG, filmMax                     float64 // g/m² that wet all, and at most
@@ -59,6 +60,7 @@ func newApart(seed uint64) *apart {
 	a.filmG, a.filmMax = draw(r, 2, 8), draw(r, 40, 100)
 	a.wallUA, a.airWallUA = surface*draw(r, 2, 5), surface*draw(r, 3, 6)
 	blocks := draw(r, 5, 30) * math.Min(1, a.volume/0.4)
+	a.loadKg = blocks
 	a.cropUA, a.cropJ = blocks*draw(r, 0.3, 0.6), blocks*3500
 	a.airJ, a.wallJ = a.volume*1200, surface*draw(r, 300, 1500)
 	a.gain = blocks * draw(r, 0.04, 0.14) / 1.83 / 3600 * 1000 // g/h → ppm·m³/s at 1.83 kg/m³
@@ -205,6 +207,7 @@ func runApart(seed uint64, stage species.Stage, control func(*chamber.Spec, crop
 	var orders []order
 	var wake time.Time
 	in := policy.Input{Link: true, LinkUp: true, Actions: batch(stage)}
+	in.Actions[0].SubstrateKg, in.Actions[0].DryKg = a.loadKg, a.loadKg/3
 	type message struct {
 		at      float64
 		arrives func(now time.Time)

@@ -23,7 +23,7 @@ func TestPlanWithFewerMeans(t *testing.T) {
 		spoil func(*chamber.Spec)
 	}{
 		{"no CO2 sensor", 4, 40, withoutCO2},
-		{"no fan", 8, -2, func(s *chamber.Spec) { withoutCO2(s); s.Plugs = s.Plugs[:1] }},
+		{"no fan", 3, -2, func(s *chamber.Spec) { withoutCO2(s); s.Plugs = s.Plugs[:1] }},
 	} {
 		ours := func(rules bool) func(*chamber.Spec, crop.Target) rehearse.Controller {
 			return func(s *chamber.Spec, w crop.Target) rehearse.Controller {

@@ -81,6 +81,7 @@ func (p *Policy) Step(s State, in Input) (State, Decision) {
 	var next crop.State
 	s.Target, next = s.Crop.Aim(p.Climates, in.Now)
 	s.Crop = next
+	st.airByLoad()
 	st.decide()
 	s.Short = st.short
 	st.watch()

@@ -210,7 +210,7 @@ var entries = []entry{
 	{name: "climate.temperature_c", kind: pairKind(temperatureLimit), defWords: "the built-in row's", meaning: "lowest and highest"},
 	{name: "climate.co2_min_ppm", kind: zeroOr(numberKind(co2Limit)), defWords: "the built-in row's", meaning: "the least the species wants"},
 	{name: "climate.co2_max_ppm", kind: numberKind(co2Limit), defWords: "the built-in row's", meaning: "the most the species tolerates"},
-	{name: "climate.fae_per_hour", kind: pairKind(faeLimit), defWords: "the built-in row's", meaning: "air changes where there is no CO2 sensor to go by"},
+	{name: "climate.fae_per_hour", kind: pairKind(faeLimit), defWords: "the built-in row's, more where the load is heavy", meaning: "air changes where there is no CO2 sensor to go by"},
 	{name: "climate.light_hours", kind: numberKind(lightLimit), defWords: "the built-in row's", meaning: "hours of light a day; 0 is dark"},
 	{name: "climate.lights_on", kind: clockKind, defWords: "the built-in row's", meaning: "when the light comes on, in the site's timezone"},
 	{name: "climate.days", kind: pairKind(daysLimit), defWords: "the built-in row's", meaning: "how long the stage lasts"},
