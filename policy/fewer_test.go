@@ -11,19 +11,19 @@ import (
 )
 
 // TestPlanWithFewerMeans keeps chambers written apart in which nobody measures CO2, so that fresh air goes by the clock and mist is
-// planned around it, and such without a fan, where mist is planned alone. The suite looks at two for some hours; GILLKEEPER_SEEDS and
-// GILLKEEPER_DAYS make it more.
+// planned around it, and such without a fan, where mist is planned alone. Common practice is no measure of these: where air only
+// leaks, a humidistat keeps it as well. The suite looks at two for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
 func TestPlanWithFewerMeans(t *testing.T) {
 	t.Parallel()
 	n, d, _ := extent(2, 8*time.Hour, 6*time.Hour)
 	for _, c := range []struct {
 		name  string
-		more  float64 // by how much more of the time, in percent, the plan keeps humidity within 5 points than the rules do
-		beats float64 // and than common practice does; where air only leaks, a humidistat keeps the air as well
+		more  float64 // by how much more of the time, in percent, the plan keeps humidity within 2.5 points than the rules do
+		fan   bool
 		spoil func(*chamber.Spec)
 	}{
-		{"no CO2 sensor", 4, 40, withoutCO2},
-		{"no fan", 3, -2, func(s *chamber.Spec) { withoutCO2(s); s.Plugs = s.Plugs[:1] }},
+		{"no CO2 sensor", 10, true, withoutCO2},
+		{"no fan", 4, false, func(s *chamber.Spec) { withoutCO2(s); s.Plugs = s.Plugs[:1] }},
 	} {
 		ours := func(rules bool) func(*chamber.Spec, crop.Target) rehearse.Controller {
 			return func(s *chamber.Spec, w crop.Target) rehearse.Controller {
@@ -41,9 +41,9 @@ func TestPlanWithFewerMeans(t *testing.T) {
 			plan := apartMean(t, c.name+", planned", n, stage, ours(false), d)
 			rules := apartMean(t, c.name+", rules alone", n, stage, ours(true), d)
 			theirs := apartMean(t, c.name+", common practice", n, stage, practice, d)
-			if plan.in5 < rules.in5+c.more || plan.in5 < theirs.in5+c.beats || plan.co2 < min(theirs.co2, 95) {
-				t.Errorf("%s, %s: within 5 points %.1f %% of the time and CO2 below its maximum %.1f %%; by the rules %.1f and %.1f, common practice %.1f and %.1f",
-					c.name, stage, plan.in5, plan.co2, rules.in5, rules.co2, theirs.in5, theirs.co2)
+			if plan.in25 < rules.in25+c.more || c.fan && (plan.in5 < theirs.in5+40 || plan.co2 < min(theirs.co2, 93)) {
+				t.Errorf("%s, %s: within 2.5 points %.1f %% of the time, within 5 %.1f and CO2 below its maximum %.1f %%; by the rules %.1f, %.1f and %.1f, common practice %.1f, %.1f and %.1f",
+					c.name, stage, plan.in25, plan.in5, plan.co2, rules.in25, rules.in5, rules.co2, theirs.in25, theirs.in5, theirs.co2)
 			}
 		}
 	}
