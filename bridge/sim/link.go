@@ -75,6 +75,7 @@ func (l *link) connection(ctx context.Context) error {
 	}
 	l.client.Store(&client)
 	defer l.client.Store(nil)
+	l.house.announce()
 	l.house.up.Do(func() { close(l.house.ready) })
 	select {
 	case err := <-lost:
@@ -113,7 +114,7 @@ func (l *link) options(lost chan<- error) *paho.ClientOptions {
 	return o
 }
 
-// greet subscribes to every command, says that the sensors live, and lets plugs tell their state.
+// greet subscribes to every command and says that the sensors live.
 func (h *House) greet(c paho.Client) error {
 	filters := map[string]byte{}
 	for _, s := range h.chambers {
@@ -139,11 +140,18 @@ func (h *House) greet(c paho.Client) error {
 				c.Publish(b.AliveTopic, 1, true, b.AlivePayload)
 			}
 		}
-		h.mu.Lock()
-		s.rig.Announce()
-		h.mu.Unlock()
 	}
 	return nil
+}
+
+// announce lets plugs tell their state anew. That must wait until what they say can leave: said a step earlier, it is lost, and a plug
+// that nobody switches has nothing more to say.
+func (h *House) announce() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, s := range h.chambers {
+		s.rig.Announce()
+	}
 }
 
 // answer waits for the broker's answer.
