@@ -11,8 +11,6 @@ import (
 )
 
 const (
-	// heldUnder is the share of the maximum that fresh air by the clock is to hold CO2 at in the mean: it rises between two runs.
-	heldUnder = 0.9
 	// leastLift, ppm: a room whose air is itself near the maximum cannot make the chamber's fresh by being drawn in ever faster.
 	leastLift = 100.0
 	// mostAirings, air changes an hour: more than that dries a chamber faster than mist is given.
@@ -48,9 +46,17 @@ func (t *step) airByLoad() {
 	if !ok {
 		return
 	}
-	lift, ok := air.CO2Mass(air.PPM(math.Max(leastLift, heldUnder*w.CO2MaxPPM-room)), air.Celsius(celsius), pressure)
-	if !ok || t.Spec.VolumeM3 <= 0 {
-		return
+	if needed, ok := airChanges(grams, t.Spec.VolumeM3, math.Max(leastLift, heldBelow*w.CO2MaxPPM-room), air.Celsius(celsius), pressure); ok {
+		w.FAEPerHour = math.Max(w.FAEPerHour, math.Min(needed, mostAirings))
 	}
-	w.FAEPerHour = math.Max(w.FAEPerHour, math.Min(grams/(t.Spec.VolumeM3*float64(lift)), mostAirings))
+}
+
+// airChanges is how many air changes an hour carry off so many grams of CO2 an hour from so many cubic meters of air that hold lift ppm
+// more than the room's, in the steady state of a well mixed room.
+func airChanges(grams, volume, lift float64, inside air.Celsius, pressure air.Pascal) (perHour float64, ok bool) {
+	excess, ok := air.CO2Mass(air.PPM(lift), inside, pressure)
+	if !ok || !(volume > 0) {
+		return 0, false
+	}
+	return grams / (volume * float64(excess)), true
 }

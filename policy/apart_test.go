@@ -297,25 +297,28 @@ func runApart(seed uint64, stage species.Stage, control func(*chamber.Spec, crop
 	return f
 }
 
+// apartPolicy is the policy for a chamber written apart, with its plan or by its rules alone.
+func apartPolicy(t *testing.T, rules bool) func(*chamber.Spec, crop.Target) rehearse.Controller {
+	return func(s *chamber.Spec, w crop.Target) rehearse.Controller {
+		p := familyPolicy(t, &rehearse.Case{Spec: s, Target: w})
+		p.Rules = rules
+		return rehearse.NewPolicyController(p, time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC))
+	}
+}
+
+// apartPractice is common practice of the points of reference: 2 minutes of fan in 15.
+func apartPractice(s *chamber.Spec, w crop.Target) rehearse.Controller {
+	return rehearse.NewCommonPractice(s, w, rehearse.Timer{On: 2 * time.Minute, Off: 13 * time.Minute})
+}
+
 // TestControlOfAChamberWrittenApart keeps chambers that share no code with what the controller was made on. The suite
 // looks at two for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
 func TestControlOfAChamberWrittenApart(t *testing.T) {
 	t.Parallel()
 	n, d, _ := extent(2, 8*time.Hour, 4*time.Hour)
-	start := time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)
-	ours := func(rules bool) func(*chamber.Spec, crop.Target) rehearse.Controller {
-		return func(s *chamber.Spec, w crop.Target) rehearse.Controller {
-			p := familyPolicy(t, &rehearse.Case{Spec: s, Target: w})
-			p.Rules = rules
-			return rehearse.NewPolicyController(p, start)
-		}
-	}
-	practice := func(s *chamber.Spec, w crop.Target) rehearse.Controller { // of the points of reference: 2 minutes in 15
-		return rehearse.NewCommonPractice(s, w, rehearse.Timer{On: 2 * time.Minute, Off: 13 * time.Minute})
-	}
 	for _, stage := range []species.Stage{species.Pinning, species.Fruiting} {
-		theirs := apartMean(t, "common practice", n, stage, practice, d)
-		for name, control := range map[string]func(*chamber.Spec, crop.Target) rehearse.Controller{"planned": ours(false), "rules alone": ours(true)} {
+		theirs := apartMean(t, "common practice", n, stage, apartPractice, d)
+		for name, control := range map[string]func(*chamber.Spec, crop.Target) rehearse.Controller{"planned": apartPolicy(t, false), "rules alone": apartPolicy(t, true)} {
 			f := apartMean(t, name, n, stage, control, d)
 			// A sensor some tens of ppm off decides over some percent of the time, and a timer that airs more than it needs does
 			// not know of it.
@@ -346,9 +349,7 @@ func TestSensorsOfAnyPace(t *testing.T) {
 	keep := func(name string, changes ...func(*apart, []*gauge)) float64 {
 		all := make([]apartFigures, n)
 		sideBySide(n, func(i int) {
-			all[i] = runApart(uint64(i)+75, species.Pinning, func(s *chamber.Spec, w crop.Target) rehearse.Controller {
-				return rehearse.NewPolicyController(familyPolicy(t, &rehearse.Case{Spec: s, Target: w}), time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC))
-			}, d, changes...)
+			all[i] = runApart(uint64(i)+75, species.Pinning, apartPolicy(t, false), d, changes...)
 		})
 		sum := 0.0
 		for i := range all {
@@ -382,9 +383,7 @@ func TestPlugsOfAnyPace(t *testing.T) {
 		var in25, in5 float64
 		all := make([]apartFigures, n)
 		sideBySide(n, func(i int) {
-			all[i] = runApart(uint64(i)+3, species.Pinning, func(s *chamber.Spec, w crop.Target) rehearse.Controller {
-				return rehearse.NewPolicyController(familyPolicy(t, &rehearse.Case{Spec: s, Target: w}), time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC))
-			}, d, func(a *apart, _ []*gauge) { a.slow = c.slow })
+			all[i] = runApart(uint64(i)+3, species.Pinning, apartPolicy(t, false), d, func(a *apart, _ []*gauge) { a.slow = c.slow })
 		})
 		for i := range all {
 			t.Logf("%s, seed %d: ±2.5 %.1f, ±5 %.1f, CO2 %.1f", c.name, i+3, all[i].in25, all[i].in5, all[i].co2)

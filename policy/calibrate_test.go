@@ -43,6 +43,17 @@ func newBench(t *testing.T) *bench {
 	return &bench{t, p, p.Fresh(morning)}
 }
 
+// fruitingWith is a bench of one sensor and one plug, with a crop that fruits.
+func fruitingWith(t *testing.T, sensor int, plug chamber.Plug) *bench {
+	b := newBench(t)
+	b.p.Spec.Sensors = b.p.Spec.Sensors[sensor : sensor+1]
+	b.p.Spec.Plugs = []chamber.Plug{plug}
+	b.s = b.p.Fresh(morning)
+	b.step(time.Second, nil, policy.Action{ID: "b", Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus",
+		SubstrateKg: 12, DryKg: 4, Stage: species.Fruiting})
+	return b
+}
+
 func (b *bench) step(d time.Duration, values map[int]float64, actions ...policy.Action) {
 	b.t.Helper()
 	now := b.s.Now.Add(d)

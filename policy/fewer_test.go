@@ -25,22 +25,16 @@ func TestPlanWithFewerMeans(t *testing.T) {
 		{"no CO2 sensor", 10, true, withoutCO2},
 		{"no fan", 4, false, func(s *chamber.Spec) { withoutCO2(s); s.Plugs = s.Plugs[:1] }},
 	} {
-		ours := func(rules bool) func(*chamber.Spec, crop.Target) rehearse.Controller {
+		spoiled := func(control func(*chamber.Spec, crop.Target) rehearse.Controller) func(*chamber.Spec, crop.Target) rehearse.Controller {
 			return func(s *chamber.Spec, w crop.Target) rehearse.Controller {
 				c.spoil(s)
-				p := familyPolicy(t, &rehearse.Case{Spec: s, Target: w})
-				p.Rules = rules
-				return rehearse.NewPolicyController(p, time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC))
+				return control(s, w)
 			}
 		}
-		practice := func(s *chamber.Spec, w crop.Target) rehearse.Controller {
-			c.spoil(s)
-			return rehearse.NewCommonPractice(s, w, rehearse.Timer{On: 2 * time.Minute, Off: 13 * time.Minute})
-		}
 		for _, stage := range []species.Stage{species.Pinning, species.Fruiting} {
-			plan := apartMean(t, c.name+", planned", n, stage, ours(false), d)
-			rules := apartMean(t, c.name+", rules alone", n, stage, ours(true), d)
-			theirs := apartMean(t, c.name+", common practice", n, stage, practice, d)
+			plan := apartMean(t, c.name+", planned", n, stage, spoiled(apartPolicy(t, false)), d)
+			rules := apartMean(t, c.name+", rules alone", n, stage, spoiled(apartPolicy(t, true)), d)
+			theirs := apartMean(t, c.name+", common practice", n, stage, spoiled(apartPractice), d)
 			if plan.in25 < rules.in25+c.more || c.fan && (plan.in5 < theirs.in5+40 || plan.co2 < min(theirs.co2, 93)) {
 				t.Errorf("%s, %s: within 2.5 points %.1f %% of the time, within 5 %.1f and CO2 below its maximum %.1f %%; by the rules %.1f, %.1f and %.1f, common practice %.1f, %.1f and %.1f",
 					c.name, stage, plan.in25, plan.in5, plan.co2, rules.in25, rules.in5, rules.co2, theirs.in25, theirs.in5, theirs.co2)

@@ -7,19 +7,13 @@ import (
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/reason"
-	"gillkeeper/policy/species"
 )
 
 // TestDryAirWithoutAFanIsMisted: a chamber without an exhaust fan stays dry. The humidifier's shortest run would lead beyond the aim by
 // more than the air lacks; it is given all the same, soon and again, for nothing else brings the air back into its range.
 func TestDryAirWithoutAFanIsMisted(t *testing.T) {
 	for _, every := range []time.Duration{time.Second, 30 * time.Second} {
-		b := newBench(t)
-		b.p.Spec.Sensors = b.p.Spec.Sensors[:1]
-		b.p.Spec.Plugs = []chamber.Plug{{Name: "mist", Role: chamber.Humidifier, MinOn: 20 * time.Second, MinOff: 20 * time.Second}}
-		b.s = b.p.Fresh(morning)
-		b.step(time.Second, nil, policy.Action{ID: "b", Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus",
-			SubstrateKg: 12, DryKg: 4, Stage: species.Fruiting})
+		b := fruitingWith(t, 0, chamber.Plug{Name: "mist", Role: chamber.Humidifier, MinOn: 20 * time.Second, MinOff: 20 * time.Second})
 		first, runs, on := time.Duration(0), 0, false
 		for at := time.Duration(0); at < time.Hour; at += time.Second {
 			var air map[int]float64
@@ -45,12 +39,7 @@ func TestDryAirWithoutAFanIsMisted(t *testing.T) {
 // TestWhyALittleDryAirIsLeft: where the humidifier is too coarse for what the air lacks, that is the reason given, also between one
 // look and the next.
 func TestWhyALittleDryAirIsLeft(t *testing.T) {
-	b := newBench(t)
-	b.p.Spec.Sensors = b.p.Spec.Sensors[:1]
-	b.p.Spec.Plugs = []chamber.Plug{{Name: "mist", Role: chamber.Humidifier, MinOn: 20 * time.Second, MinOff: 20 * time.Second}}
-	b.s = b.p.Fresh(morning)
-	b.step(time.Second, nil, policy.Action{ID: "b", Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus",
-		SubstrateKg: 12, DryKg: 4, Stage: species.Fruiting})
+	b := fruitingWith(t, 0, chamber.Plug{Name: "mist", Role: chamber.Humidifier, MinOn: 20 * time.Second, MinOff: 20 * time.Second})
 	for at := range 120 {
 		now := b.s.Now.Add(time.Second)
 		var d policy.Decision

@@ -92,11 +92,11 @@ func fanShare(k *learn.Knowledge, t *crop.Target, volume float64, measured chamb
 		if !measured.At.IsZero() {
 			room = int(measured.Value)
 		}
-		excess, ok := air.CO2Mass(air.PPM(math.Max(1, heldBelow*t.CO2MaxPPM-float64(room))), inside, pressure)
+		needed, ok := airChanges(k.CO2GPerH.Value, volume, math.Max(1, heldBelow*t.CO2MaxPPM-float64(room)), inside, pressure)
 		if !ok {
 			return 0, false
 		}
-		changes = k.CO2GPerH.Value / (volume * float64(excess))
+		changes = needed
 	}
 	return math.Min(1, math.Max(0, (changes-k.FanOff.Value)/(k.FanOn.Value-k.FanOff.Value))), true
 }

@@ -7,18 +7,12 @@ import (
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/reason"
-	"gillkeeper/policy/species"
 )
 
 // TestNoBoundThatIsPassedIsTheReasonForRest: after a run the fan waits for a slow sensor to show it. That is the reason given, and not
 // a bound that the reading has passed.
 func TestNoBoundThatIsPassedIsTheReasonForRest(t *testing.T) {
-	b := newBench(t)
-	b.p.Spec.Sensors = b.p.Spec.Sensors[2:3]
-	b.p.Spec.Plugs = []chamber.Plug{{Name: "fan", Role: chamber.ExhaustFan, MinOn: 20 * time.Second, MinOff: 20 * time.Second}}
-	b.s = b.p.Fresh(morning)
-	b.step(time.Second, nil, policy.Action{ID: "b", Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus",
-		SubstrateKg: 12, DryKg: 4, Stage: species.Fruiting})
+	b := fruitingWith(t, 2, chamber.Plug{Name: "fan", Role: chamber.ExhaustFan, MinOn: 20 * time.Second, MinOff: 20 * time.Second})
 	waited := false
 	for at := range 300 {
 		now := b.s.Now.Add(time.Second)

@@ -127,25 +127,12 @@ func TestCertificateWanted(t *testing.T) {
 			authority := brokertest.NewAuthority(t)
 			strict := authority.Server("localhost")
 			strict.ClientAuth, strict.MinVersion, strict.MaxVersion = tls.RequireAnyClientCert, version, version
-			l, err := net.Listen("tcp", "127.0.0.1:0")
-			if err != nil {
-				t.Fatal(err)
-			}
-			var serving sync.WaitGroup
-			serving.Go(func() {
-				for {
-					c, err := l.Accept()
-					if err != nil {
-						return
-					}
-					_ = tls.Server(c, strict).Handshake()
-					_, _ = io.Copy(io.Discard, c) // what was sent before the alert was read: a reset would overtake that
-					c.Close()
-				}
+			at := answering(t, func(c net.Conn) {
+				_ = tls.Server(c, strict).Handshake()
+				_, _ = io.Copy(io.Discard, c) // what was sent before the alert was read: a reset would overtake that
 			})
-			t.Cleanup(func() { l.Close(); serving.Wait() })
-			session, _ := begin(t, &brokertest.Server{}, l.Addr().String(), func(o *mqtt.Options) {
-				o.URL = &url.URL{Scheme: "mqtts", Host: l.Addr().String()}
+			session, _ := begin(t, &brokertest.Server{}, at, func(o *mqtt.Options) {
+				o.URL = &url.URL{Scheme: "mqtts", Host: at}
 				o.TLS = authority.Client()
 			})
 			until(t, "it is noticed", func() bool { return session.Status().Err != nil })
@@ -160,6 +147,19 @@ func TestCertificateWanted(t *testing.T) {
 // help, also where it does so before it has answered a subscription.
 func TestHungUp(t *testing.T) {
 	t.Parallel()
+	at := answering(t, func(c net.Conn) {
+		if _, err := packets.ReadPacket(c); err == nil {
+			_ = packets.NewControlPacket(packets.Connack).Write(c)
+			_, _ = packets.ReadPacket(c) // the subscription
+		}
+	})
+	_, k := begin(t, &brokertest.Server{}, at, nil)
+	until(t, "the log says what may be behind it", func() bool { return strings.Contains(k.logged(), "another client may use this broker.client_id (EOF)") })
+}
+
+// answering listens and deals with one connection after the other, each of which it closes. It gives its address.
+func answering(t *testing.T, deal func(net.Conn)) string {
+	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -171,16 +171,12 @@ func TestHungUp(t *testing.T) {
 			if err != nil {
 				return
 			}
-			if _, err := packets.ReadPacket(c); err == nil {
-				_ = packets.NewControlPacket(packets.Connack).Write(c)
-				_, _ = packets.ReadPacket(c) // the subscription
-			}
+			deal(c)
 			c.Close()
 		}
 	})
 	t.Cleanup(func() { l.Close(); serving.Wait() })
-	_, k := begin(t, &brokertest.Server{}, l.Addr().String(), nil)
-	until(t, "the log says what may be behind it", func() bool { return strings.Contains(k.logged(), "another client may use this broker.client_id (EOF)") })
+	return l.Addr().String()
 }
 
 // TestSameID: of two sessions with one id each throws the other out, and each log says so once, in plain words; when one is gone, the

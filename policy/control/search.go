@@ -92,7 +92,7 @@ func (b *best) beside(mists *runSet) {
 // settle writes down what was chosen.
 func (st *State) settle(sc *Scene, p *planner, b *best, mists, fans *runSet) {
 	chosen := p.foresee(b.mist, b.fan)
-	if low := sc.Target.RelativeHumidity.Low; sc.Spec.Plug(chamber.ExhaustFan) < 0 && b.mist == rest && !mists.on && chosen.course.High.RH < low {
+	if low := sc.Target.RelativeHumidity.Low; p.fanless && b.mist == rest && !mists.on && chosen.course.High.RH < low {
 		// Of a chamber that only leaks, the shortest run may wet the air for longer than a plan looks ahead. Too wet for a while harms a
 		// crop less than too dry for good.
 		b.mist = mists.at(mists.earliest, 1)
@@ -101,12 +101,10 @@ func (st *State) settle(sc *Scene, p *planner, b *best, mists, fans *runSet) {
 	st.Plan = Plan{At: sc.Now, Mist: b.mist.span(sc.Now), Fan: b.fan.span(sc.Now),
 		MistWhy: p.explain(chamber.RelativeHumidity, mists, b.mist, &chosen, func(r run) foreseen { return p.foresee(r, b.fan) })}
 	switch {
-	case sc.Spec.Plug(chamber.ExhaustFan) < 0:
-	case b.clocked:
+	case p.fanless:
+	case b.clocked || sc.byClock() && b.fan == rest:
 		st.Plan.FanWhy, _ = st.airByClock(sc, sc.Spec.Plug(chamber.ExhaustFan))
 		st.Plan.FanWhy.For = seconds(b.fan.to - b.fan.from)
-	case sc.byClock() && b.fan == rest:
-		st.Plan.FanWhy, _ = st.airByClock(sc, sc.Spec.Plug(chamber.ExhaustFan))
 	default:
 		st.Plan.FanWhy = p.explain(chamber.CO2, fans, b.fan, &chosen, func(r run) foreseen { return p.foresee(b.mist, r) })
 	}

@@ -26,15 +26,7 @@ func (c *calculation) season(room Room) (Season, error) {
 
 // carbon balances carbon dioxide: at rest, Q ρ (C − Croom) = G.
 func (c *calculation) carbon(s *Season) {
-	substrate := warmed(c.priors.substrate, s.TemperatureC)
-	fruit := warmed(c.priors.fruit, s.TemperatureC)
-	kg := c.in.SubstrateKg
-	s.CO2GPerH = Estimate{
-		substrate.Low*kg + fruit.Low*c.fruit.Low,
-		substrate.Likely*kg + fruit.Likely*c.fruit.Likely,
-		substrate.High*kg + fruit.High*c.fruit.High,
-		restsOnRespiration,
-	}
+	s.CO2GPerH = c.priors.of(c.in.SubstrateKg, c.fruit, s.TemperatureC)
 	s.LeakM3PerH = coverings[c.in.Covering].leak.scaled(c.volume, restsOnLeak)
 	pure, _ := air.CO2Density(air.Celsius(s.TemperatureC), c.pressure)
 	perPPM := float64(pure) * 1e-6 // g/m³ for one ppm

@@ -102,6 +102,27 @@ func priorsOf(name string, stage species.Stage) respiration {
 	return r
 }
 
+// of is the carbon dioxide in g/h that so many kg of substrate and of fruit bodies give off.
+func (r respiration) of(substrateKg float64, fruitKg Estimate, celsius float64) Estimate {
+	substrate, fruit := warmed(r.substrate, celsius), warmed(r.fruit, celsius)
+	return Estimate{
+		substrate.Low*substrateKg + fruit.Low*fruitKg.Low,
+		substrate.Likely*substrateKg + fruit.Likely*fruitKg.Likely,
+		substrate.High*substrateKg + fruit.High*fruitKg.High,
+		restsOnRespiration,
+	}
+}
+
+// CO2GPerH is the carbon dioxide in g/h that a load of wet substrate most likely gives off at a stage, with the fruit bodies that
+// usually stand on it while fruiting. An estimate, like what it rests on.
+func CO2GPerH(name string, stage species.Stage, substrateKg, celsius float64) float64 {
+	var fruit Estimate
+	if stage == species.Fruiting {
+		fruit = expectedFruit(substrateKg)
+	}
+	return priorsOf(name, stage).of(substrateKg, fruit, celsius).Likely
+}
+
 // expectedFruit is what stands on blocks while fruiting when nobody says: from freshly pinned to a full first flush.
 func expectedFruit(substrateKg float64) Estimate {
 	return Estimate{0, 0.1 * substrateKg, 0.25 * substrateKg, restsOnFruit}
