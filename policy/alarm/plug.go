@@ -76,10 +76,10 @@ func (s *detection) plugs() {
 	for i := range s.e.Plugs {
 		p, w := &s.e.Plugs[i], &s.Plugs[i]
 		s.meter(i, p, w)
-		w.follow(p, s.dt)
+		w.follow(p, s.dt, s.reports(i))
 		code := Code("")
 		switch {
-		case w.disagrees(p, s.e.Now) && !p.Hand.AtPlug, w.Ignored >= ignoredMost && s.reports(i):
+		case w.disagrees(p, s.e.Now) && !p.Hand.AtPlug, w.Ignored >= ignoredMost:
 			code = StuckOff
 			if p.Reported {
 				code = StuckOn
@@ -101,10 +101,11 @@ func (s *detection) plugs() {
 
 func (s *detection) reports(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Reports }
 
-// follow counts the commands that a plug did not follow. Any movement of it, by whom ever, shows that it is alive.
-func (w *PlugWatch) follow(p *guard.Plug, dt float64) {
+// follow counts the commands that a plug did not follow. Any movement of it, by whom ever, shows that it is alive. Of one that
+// reports nothing there is no telling, and none of its commands counts: the chamber would pass for upset for ever.
+func (w *PlugWatch) follow(p *guard.Plug, dt float64, reports bool) {
 	w.Still += dt
-	if p.Hand.Active || !p.HasTold || p.Reported != w.Reported {
+	if !reports || p.Hand.Active || !p.HasTold || p.Reported != w.Reported {
 		w.Ignored = 0
 	}
 	if p.Reported != w.Reported {
@@ -112,7 +113,7 @@ func (w *PlugWatch) follow(p *guard.Plug, dt float64) {
 		w.answered(p, dt)
 	}
 	if p.Told != w.Told {
-		if w.Waited >= ignoredLeast && p.Reported != w.Told && !p.Hand.Active {
+		if reports && w.Waited >= ignoredLeast && p.Reported != w.Told && !p.Hand.Active {
 			w.Ignored++
 		}
 		w.Waited = 0

@@ -75,6 +75,28 @@ func TestLatePlugObeys(t *testing.T) {
 	}
 }
 
+// TestPlugThatSaysNothing: that a plug without a state topic never says that it went on is no sign that it did not. It is not to be
+// taken for a chamber that was upset, in which the answer of the air to mist means nothing.
+func TestPlugThatSaysNothing(t *testing.T) {
+	d := newDesk(t)
+	for i := range d.e.Plugs {
+		d.e.Spec.Plugs[i].Reports = false
+		d.e.Plugs[i].HasTold = true
+	}
+	for range 20 {
+		for _, on := range []bool{true, false} {
+			for i := range 2 {
+				d.e.Plugs[i].Told, d.e.Plugs[i].On = on, on
+			}
+			d.run(40*time.Second, nil)
+			d.expect(alarm.PlugDisobeys, false, "it has no word to say")
+			if d.d.Upset.Was {
+				t.Fatal("the chamber passes for upset, because its plugs say nothing")
+			}
+		}
+	}
+}
+
 // TestLatePower: where a plug's word comes up to 40 s late, the power of a fan that has just begun to run may be that of the
 // pause before, and that of one which rests that of its run.
 func TestLatePower(t *testing.T) {

@@ -16,6 +16,7 @@ type chamberCase struct {
 	*rehearse.Case
 	policy  *policy.Policy
 	metered bool
+	mute    bool // its plugs say nothing of their state
 }
 
 // gather is how often messages are handed over, as a gateway does: it halves the work of a simulated day.
@@ -24,7 +25,8 @@ const gather = 8 * time.Second
 // draw makes the chamber of a seed. Odd seeds fruit, even ones pin; half meter power; a third have a third pair of
 // sensors, which hangs warmer; a third have a heater; one in six measures nothing in the room. A third have sensors that
 // follow within seconds, and another third such as need minutes. From anyRoom on, half stand in a room of any temperature, a
-// third have one pair of sensors only, and half measure nothing in the room.
+// third have one pair of sensors only, and half measure nothing in the room. From mutePlugs on, a third have plugs that do not say
+// whether they are on.
 func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	stage := species.Pinning
 	if seed%2 == 1 {
@@ -65,6 +67,9 @@ func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	}
 	if bare {
 		c.DropRoom()
+	}
+	if seed >= mutePlugs && n.Uniform(0, 1) < 0.34 {
+		c.muteThem()
 	}
 	var rows []species.Override
 	for _, s := range []species.Stage{species.Pinning, species.Fruiting} {
@@ -134,6 +139,18 @@ func (c *chamberCase) pace(n *plant.Noise) {
 // anyRoom is the seed from which on chambers differ more: those below are as they were when faults were found in them and mended,
 // so that these can be shown again.
 const anyRoom = 100_000
+
+// mutePlugs is the seed from which on there are plugs that say nothing of their state; those below are as they were, for the same
+// reason.
+const mutePlugs = 800_000
+
+// muteThem takes the word of every plug away; what meters power still does.
+func (c *chamberCase) muteThem() {
+	c.mute = true
+	for i := range c.Spec.Plugs {
+		c.Spec.Plugs[i].Reports, c.Outlets[i].Reports = false, false
+	}
+}
 
 // sensor gives the index of the n-th sensor of a quantity in the chamber, or -1.
 func (c *chamberCase) sensor(q chamber.Quantity, n int) int {

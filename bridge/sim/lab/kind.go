@@ -65,7 +65,8 @@ func whole(kind plant.FaultKind, amount float64) func(c *chamberCase, at, length
 
 func metered(c *chamberCase) bool   { return c.metered }
 func unmetered(c *chamberCase) bool { return !c.metered }
-func heated(c *chamberCase) bool    { return c.Spec.Plug(chamber.Heater) >= 0 }
+func reports(c *chamberCase) bool   { return !c.mute }
+func heated(c *chamberCase) bool    { return reports(c) && c.Spec.Plug(chamber.Heater) >= 0 }
 func roomCO2(c *chamberCase) bool   { return c.Spec.Has(chamber.CO2, chamber.Room) }
 func noRoomCO2(c *chamberCase) bool { return !roomCO2(c) }
 func three(c *chamberCase) bool     { return c.sensor(chamber.RelativeHumidity, 2) >= 0 }
@@ -107,12 +108,12 @@ func Kinds() []Kind {
 		{Name: "mister_dead", Says: "the humidifier is dead", Expect: dry, For: 12 * h, Bears: bears(alarm.ReservoirLow, alarm.HumidifierWeak), plant: plug(plant.LoadDead, chamber.Humidifier)},
 		{Name: "fan_dead", Says: "the fan draws no power, metered", Expect: failed, For: 12 * h, Bears: climate, plant: plug(plant.LoadDead, chamber.ExhaustFan), fits: metered},
 		{Name: "fan_blocked", Says: "the fan turns and moves no air", Expect: failed, For: 12 * h, Bears: bears(alarm.FilterClogged), plant: whole(plant.FanBlocked, 0)},
-		{Name: "mister_welded", Says: "the humidifier's plug stuck on", Expect: disobeys, For: 4 * h, Bears: bears(alarm.ReservoirLow, alarm.SensorStuck, alarm.ReservoirDry), plant: plug(plant.PlugWelded, chamber.Humidifier)},
-		{Name: "fan_welded", Says: "the fan's plug stuck on", Expect: disobeys, For: 4 * h, Bears: bears(alarm.ReservoirLow), plant: plug(plant.PlugWelded, chamber.ExhaustFan)},
+		{Name: "mister_welded", Says: "the humidifier's plug stuck on", Expect: disobeys, For: 4 * h, Bears: bears(alarm.ReservoirLow, alarm.SensorStuck, alarm.ReservoirDry), plant: plug(plant.PlugWelded, chamber.Humidifier), fits: reports},
+		{Name: "fan_welded", Says: "the fan's plug stuck on", Expect: disobeys, For: 4 * h, Bears: bears(alarm.ReservoirLow), plant: plug(plant.PlugWelded, chamber.ExhaustFan), fits: reports},
 		{Name: "heater_welded", Says: "the heater does not stop", Expect: disobeys, For: 4 * h, Bears: climate, plant: plug(plant.PlugWelded, chamber.Heater), fits: heated},
-		{Name: "mister_disobeys", Says: "the humidifier's plug ignores commands", Expect: disobeys, For: 6 * h, Bears: bears(alarm.ReservoirLow), plant: plug(plant.PlugDisobeys, chamber.Humidifier)},
-		{Name: "fan_disobeys", Says: "the fan's plug ignores commands", Expect: disobeys, For: 6 * h, Bears: climate, plant: plug(plant.PlugDisobeys, chamber.ExhaustFan)},
-		{Name: "plug_mute", Says: "the humidifier's plug lost its power", Expect: []alarm.Name{alarm.PlugDisobeys, alarm.ReservoirDry}, For: 6 * h, Bears: bears(alarm.ReservoirLow), plant: plug(plant.PlugDead, chamber.Humidifier)},
+		{Name: "mister_disobeys", Says: "the humidifier's plug ignores commands", Expect: disobeys, For: 6 * h, Bears: bears(alarm.ReservoirLow), plant: plug(plant.PlugDisobeys, chamber.Humidifier), fits: reports},
+		{Name: "fan_disobeys", Says: "the fan's plug ignores commands", Expect: disobeys, For: 6 * h, Bears: climate, plant: plug(plant.PlugDisobeys, chamber.ExhaustFan), fits: reports},
+		{Name: "plug_mute", Says: "the humidifier's plug lost its power", Expect: []alarm.Name{alarm.PlugDisobeys, alarm.ReservoirDry}, For: 6 * h, Bears: bears(alarm.ReservoirLow), plant: plug(plant.PlugDead, chamber.Humidifier), fits: reports},
 		{Name: "rh_silent", Says: "a humidity sensor silent", Expect: silent, For: 2 * h, Bears: bears(blind...), plant: sensor(plant.SensorSilent, rh, 0, 0)},
 		{Name: "co2_silent", Says: "the CO2 sensor silent", Expect: silent, For: 2 * h, Bears: bears(blind...), plant: sensor(plant.SensorSilent, co2, 0, 0)},
 		{Name: "rh_stuck", Says: "a humidity sensor repeats itself", Expect: off, For: 8 * h, Bears: bears(blind...), plant: sensor(plant.SensorStuck, rh, 0, 0)},
@@ -135,6 +136,6 @@ func Kinds() []Kind {
 		{Name: "killed", Says: "the program killed for 10 minutes", For: 10 * time.Minute, by: killed},
 		{Name: "clock_back", Says: "the wall clock an hour back", For: 2 * h, by: clockBack},
 		{Name: "clock_forward", Says: "the wall clock an hour ahead", For: 2 * h, by: clockForward},
-		{Name: "hand_at_plug", Says: "the fan switched at its button", For: 20 * time.Minute, Bears: climate, by: handAtPlug},
+		{Name: "hand_at_plug", Says: "the fan switched at its button", For: 20 * time.Minute, Bears: climate, by: handAtPlug, fits: reports},
 	}
 }

@@ -268,6 +268,36 @@ func TestReplays(t *testing.T) {
 	}
 }
 
+// TestDryWithMutePlugs empties the reservoirs of the first three chambers whose plugs neither meter nor say whether they are on: the
+// air alone tells, as soon as anywhere else. Twenty minutes of mist is what is borne of an unmetered humidifier.
+func TestDryWithMutePlugs(t *testing.T) {
+	plan := shortPlan(t, "dry_unmetered")
+	found := 0
+	for seed := uint64(mutePlugs); found < 3; seed++ {
+		c, err := draw(seed, &plan)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !c.mute || c.metered {
+			continue
+		}
+		found++
+		t.Run(strconv.FormatUint(seed, 10), func(t *testing.T) {
+			t.Parallel()
+			r, err := plan.Replay(t.Context(), Throw{Seed: seed, Kinds: plan.Kinds}, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if l := r.Kinds[0]; l.Missed > 0 || l.OnP95 > 20 {
+				t.Errorf("missed %d, found after %.1f minutes of mist", l.Missed, l.OnP95)
+			}
+			for _, b := range r.Bad {
+				t.Errorf("%s: %s", b.Replay(), b.What)
+			}
+		})
+	}
+}
+
 // TestReplaysOfTwoDays: a door that nobody noticed had taught of a crop and a fan that do nothing, for ever; fog that went sooner than
 // foreseen passed for a dry reservoir; a room that nobody measures was taken for what walls soaked for days give off, and beside it
 // mist showed nothing; nor did it in any one of the trials of a minute in a damp cellar.
