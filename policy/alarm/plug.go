@@ -22,6 +22,7 @@ type PlugWatch struct {
 	Waited   float64 `json:"waited"`             // seconds since the command last turned
 	Ignored  int     `json:"ignored"`            // commands that were not followed since the plug last moved
 	Still    float64 `json:"still"`              // seconds since it last moved
+	Doubt    float64 `json:"doubt,omitempty"`    // seconds for which it still counts as one that does not obey, unless it moves
 	// Answers is how long, in seconds, its word takes to come after a command, at the longest of late.
 	Answers float64 `json:"answers"`
 }
@@ -41,6 +42,9 @@ const (
 	// disagreesLeast, seconds: a report takes its time, and one that is late says something else than the command after every
 	// switching. A plug that does not obey stands still meanwhile.
 	disagreesLeast = 30.0
+	// doubtFor, seconds: a plug that stood still when it was told to move has not obeyed because it is told to stay as it is for a
+	// minute between two pulses. It is taken at its word only after so long without a command to move.
+	doubtFor = 900.0
 	// answersFaded is the share by which a quicker answer takes from the longest of late.
 	answersFaded = 0.1
 	// answersMost, seconds: what takes longer was no answer.
@@ -80,12 +84,11 @@ func (s *detection) plugs() {
 		code := Code("")
 		switch {
 		case w.disagrees(p, s.e.Now) && !p.Hand.AtPlug, w.Ignored >= ignoredMost:
-			code = StuckOff
-			if p.Reported {
-				code = StuckOn
-			}
+			code, w.Doubt = stuck(p.Reported), doubtFor
 		case w.Against >= powerReports:
 			code = StuckOn
+		case w.Doubt > 0:
+			code = stuck(p.Reported)
 		}
 		if code == "" {
 			continue
@@ -99,14 +102,22 @@ func (s *detection) plugs() {
 	}
 }
 
+func stuck(on bool) Code {
+	if on {
+		return StuckOn
+	}
+	return StuckOff
+}
+
 func (s *detection) reports(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Reports }
 
 // follow counts the commands that a plug did not follow. Any movement of it, by whom ever, shows that it is alive. Of one that
 // reports nothing there is no telling, and none of its commands counts: the chamber would pass for upset for ever.
 func (w *PlugWatch) follow(p *guard.Plug, dt float64, reports bool) {
 	w.Still += dt
+	w.Doubt = max(0, w.Doubt-dt)
 	if !reports || p.Hand.Active || !p.HasTold || p.Reported != w.Reported {
-		w.Ignored = 0
+		w.Ignored, w.Doubt = 0, 0
 	}
 	if p.Reported != w.Reported {
 		w.Still = 0

@@ -75,6 +75,42 @@ func TestLatePlugObeys(t *testing.T) {
 	}
 }
 
+// TestStuckPlugIsNotCuredByRest: a plug that did not go on agrees with every command to be off, and has followed none of them. Its
+// alarm goes when it moves, or when it was not asked to for so long that a person may have mended it.
+func TestStuckPlugIsNotCuredByRest(t *testing.T) {
+	d := newDesk(t)
+	p := &d.e.Plugs[0]
+	p.HasTold = true
+	d.run(time.Minute, nil)
+	turn := func(told, reported bool, length time.Duration) {
+		p.Told, p.Reported, p.On, p.DisagreesSince = told, reported, reported, time.Time{}
+		if told != reported {
+			p.DisagreesSince = d.e.Now
+		}
+		d.run(length, nil)
+	}
+	for range 4 {
+		turn(true, false, 90*time.Second)
+		turn(false, false, 2*time.Minute)
+		if c := d.c.Of(alarm.PlugDisobeys); !c.Active || c.Code != alarm.StuckOff || c.About != "humidifier" {
+			t.Fatalf("stuck off, at rest between two pulses: %+v", *c)
+		}
+	}
+	turn(true, true, 10*time.Second)
+	d.expect(alarm.PlugDisobeys, false, "it went on")
+	turn(false, false, time.Minute)
+	turn(true, false, 90*time.Second)
+	turn(false, false, 10*time.Minute)
+	d.expect(alarm.PlugDisobeys, true, "stuck again, and not asked since")
+	d.run(6*time.Minute, nil)
+	d.expect(alarm.PlugDisobeys, false, "not asked for a quarter of an hour")
+	turn(true, false, 90*time.Second)
+	turn(false, false, time.Minute)
+	p.Hand.Active = true
+	d.run(10*time.Second, nil)
+	d.expect(alarm.PlugDisobeys, false, "in a person's hand")
+}
+
 // TestPlugThatSaysNothing: that a plug without a state topic never says that it went on is no sign that it did not. It is not to be
 // taken for a chamber that was upset, in which the answer of the air to mist means nothing.
 func TestPlugThatSaysNothing(t *testing.T) {
