@@ -122,8 +122,8 @@ func (b *Balance) ranDry(late float64) {
 		spread = assumedSpread
 	}
 	if b.Sureness == atStart || seen < b.Rate/2.5 || seen > b.Rate*2.5 {
-		if b.Cycles > 0 || b.Sureness == atStart && (seen < b.Rate/1.5 || seen > b.Rate*1.5) {
-			return // it was not full, or something else was wrong
+		if b.Cycles > 0 || b.Spread <= labelSpread || b.Sureness == atStart && (seen < b.Rate/1.5 || seen > b.Rate*1.5) {
+			return // it was not full, it leaked, or the disc died: no label is that far off
 		}
 		spread = max(spread, assumedSpread)
 	}

@@ -286,6 +286,27 @@ func TestHoursLeft(t *testing.T) {
 	}
 }
 
+// TestDryFarTooSoonTeachesNothing: half an hour at a label's 300 g/h is 150 g of 5 L. A reservoir that is empty then was not full, or
+// leaked, or the disc died; the next filling is not to be reckoned at 10 kg/h for it. An hour of mist, half of the time on, is 300 g,
+// and the rest lasts for 31 h.
+func TestDryFarTooSoonTeachesNothing(t *testing.T) {
+	k := ranTank()
+	k.r = k.r.Refill(&k.spec, 0, k.now)
+	for range 30 {
+		k.pulse(25)
+	}
+	if k.pulse(4); !k.r.Dry {
+		t.Fatal("not dry")
+	}
+	k.r = k.r.Refill(&k.spec, 0, k.now)
+	for range 60 {
+		k.pulse(25)
+	}
+	if k.r.Low < 4.4 || !k.r.EmptyOK || k.r.EmptyIn < 24*time.Hour || k.r.EmptyIn > 40*time.Hour {
+		t.Errorf("two hours after it was filled: %.2f L (%.2f to %.2f), empty in %v", k.r.Liters, k.r.Low, k.r.High, k.r.EmptyIn)
+	}
+}
+
 // rest lets time pass without mist.
 func (k *tank) rest(d time.Duration) {
 	for end := k.now.Add(d); k.now.Before(end); {
