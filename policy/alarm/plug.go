@@ -12,7 +12,7 @@ type PlugWatch struct {
 	Name     string  `json:"name"`
 	RunWatts float64 `json:"run_watts"` // while it runs; 0: not known
 	Seen     int     `json:"seen"`      // reports that it rests on, up to [wattsKnown]
-	Switches int64   `json:"switches"`  // at the last step
+	Switches int64   `json:"switches"`  // when they were last counted
 	Against  int     `json:"against"`   // reports of power in a row that contradict the command
 	Idle     int     `json:"idle"`      // reports in a row of no power although on
 
@@ -159,7 +159,6 @@ func (s *detection) matchedPlugs() []PlugWatch {
 				out[i] = old
 			}
 		}
-		out[i].Switches = s.e.Plugs[i].Switches
 	}
 	return out
 }

@@ -242,18 +242,24 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	return d, suspects
 }
 
-// countActs counts what plugs did to the air.
+// countActs counts what plugs did to the air. A plug that reports is switched by its report, before this; one that does not, by its
+// command, after this and before [Detectors.Detect]: so the switchings that were counted are remembered here.
 func (d *Detectors) countActs(e *Evidence, dt float64) {
-	fan, mist := false, false
+	fan, mist, mine := false, false, false
 	for i := range e.Plugs {
 		p := &e.Plugs[i]
 		if p.Role != chamber.Humidifier && p.Role != chamber.ExhaustFan {
 			continue
 		}
 		for j := range d.Plugs {
-			if d.Plugs[j].Name == p.Name && p.Switches > d.Plugs[j].Switches {
-				d.Acts += p.Switches - d.Plugs[j].Switches
+			if d.Plugs[j].Name != p.Name || d.Plugs[j].Switches == p.Switches {
+				continue
 			}
+			if !mine {
+				d.Plugs, mine = slices.Clone(d.Plugs), true
+			}
+			d.Acts += max(0, p.Switches-d.Plugs[j].Switches)
+			d.Plugs[j].Switches = p.Switches
 		}
 		fan = fan || p.Role == chamber.ExhaustFan && p.On
 		mist = mist || p.Role == chamber.Humidifier && p.On

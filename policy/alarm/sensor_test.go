@@ -18,6 +18,22 @@ func TestSoundSensorsAreTrusted(t *testing.T) {
 	}
 }
 
+// TestSensorStuckBesidePlugsThatSayNothing: a plug without a state topic is switched by its command, after the sensors were judged and
+// before the rest is. What it did to the air counts all the same.
+func TestSensorStuckBesidePlugsThatSayNothing(t *testing.T) {
+	d := newDesk(t)
+	for i := range d.e.Plugs {
+		d.e.Spec.Plugs[i].Reports = false
+	}
+	d.mid = func() { d.pulse(1, d.e.Now.Minute()%10 < 2) }
+	d.run(6*time.Hour, d.sound)
+	d.quiet("sound")
+	d.run(2*time.Hour, d.soundBut(rhB, 0.901))
+	if c := d.c.Of(alarm.SensorStuck); !c.Active || c.About != "rh-b" || c.Code != alarm.Constant {
+		t.Errorf("the same value for two hours, while the fan ran every ten minutes: %+v", *c)
+	}
+}
+
 func TestSensorStuck(t *testing.T) {
 	d := newDesk(t)
 	d.run(12*time.Hour, d.sound)
