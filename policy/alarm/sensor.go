@@ -54,13 +54,16 @@ const (
 	sameReadings    = 20
 	// With it: the run of equal readings would come by chance once in e^30 = 10^13, has lasted a quarter of an hour
 	// (an hour for temperature), and four times as long as any run before.
-	sameChance       = 30.0
-	sameLeast        = 15 * 60.0
-	sameLeastTemp    = 3600.0
-	sameOverLongest  = 4.0
-	repeatsKnown     = 200
-	repeatsLeast     = 0.05
-	repeatsMemory    = 1.0 / 500
+	sameChance      = 30.0
+	sameLeast       = 15 * 60.0
+	sameLeastTemp   = 3600.0
+	sameOverLongest = 4.0
+	repeatsKnown    = 200
+	repeatsLeast    = 0.05
+	repeatsMemory   = 1.0 / 500
+	// Where plugs hardly act: twice the evidence and an hour.
+	sameStillChance  = 60.0
+	sameStill        = 3600.0
 	longestForgotten = 0.98 // each run that ends takes that share of the longest off, so that a season can change it
 
 	// saturated is the reading from which a humidity sensor may be wet or at its end.
@@ -386,8 +389,11 @@ func (d *Detectors) constant(w *SensorWatch, s *chamber.Sensor) bool {
 	if w.SameCount < sameReadings || s.Quantity == chamber.RelativeHumidity && w.Last >= saturated {
 		return false
 	}
+	chance := float64(w.SameCount) * -math.Log(max(repeatsLeast, min(w.Repeats, 1)))
+	noisy := w.Readings >= repeatsKnown
 	if s.Place == chamber.Inside && s.Quantity != chamber.Temperature && d.Acts-w.SameActs < sameActs {
-		return false
+		// One of CO2 that stands below the maximum has the fan rest, and so hides behind still air. But a crop breathes.
+		return s.Quantity == chamber.CO2 && noisy && chance > sameStillChance && w.Same >= max(sameStill, sameOverLongest*w.Longest)
 	}
 	least, plain := sameLeast, sameHumidity
 	switch {
@@ -399,8 +405,7 @@ func (d *Detectors) constant(w *SensorWatch, s *chamber.Sensor) bool {
 	if w.Same < max(least, sameOverLongest*w.Longest) {
 		return false
 	}
-	chance := float64(w.SameCount) * -math.Log(max(repeatsLeast, min(w.Repeats, 1)))
-	return w.Readings >= repeatsKnown && chance > sameChance || w.Same >= plain
+	return noisy && chance > sameChance || w.Same >= plain
 }
 
 // pinned reports whether a humidity sensor in the chamber stays at saturation although it should not.

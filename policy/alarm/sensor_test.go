@@ -34,6 +34,23 @@ func TestSensorStuckBesidePlugsThatSayNothing(t *testing.T) {
 	}
 }
 
+// TestCO2StuckInStillAir: a CO2 sensor that stands still below the maximum has the fan rest, and so nothing acts on the air that could
+// show it. Its own noise does, in an hour. A humidity sensor in air that nothing moves may well stand still.
+func TestCO2StuckInStillAir(t *testing.T) {
+	for _, sensor := range []int{co2A, rhB} {
+		d := newDesk(t)
+		d.run(12*time.Hour, d.sound)
+		d.mid = func() {} // the plugs rest
+		value := map[int]float64{co2A: 803, rhB: 0.903}[sensor]
+		d.run(45*time.Minute, d.soundBut(sensor, value))
+		d.expect(alarm.SensorStuck, false, "after 45 minutes of still air")
+		d.run(time.Hour, d.soundBut(sensor, value))
+		if got := d.active(alarm.SensorStuck); got != (sensor == co2A) {
+			t.Errorf("%s, the same for an hour and three quarters: %+v", d.e.Spec.Sensors[sensor].Name, *d.c.Of(alarm.SensorStuck))
+		}
+	}
+}
+
 func TestSensorStuck(t *testing.T) {
 	d := newDesk(t)
 	d.run(12*time.Hour, d.sound)
