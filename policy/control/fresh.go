@@ -40,8 +40,10 @@ const (
 	// leastSpan is taken for the room between fresh air and the maximum where it is less, ppm.
 	leastSpan = 100.0
 	// staleRoom is how far above a room that is itself no fresher than the limit the fan begins, ppm: drawing it in
-	// helps only as far as it is fresher than the chamber; more than that would only cost water.
-	staleRoom = 150.0
+	// helps only as far as it is fresher than the chamber; more than that would only cost water. It is staleShare of the room's at
+	// the least: two sensors may each be off by 50 ppm and 5 %, and a fan that ran for what they disagree by would never rest.
+	staleRoom  = 150.0
+	staleShare = 0.15
 	// flushedEnough is how many air changes an hour the fan must have given for the lowest CO2 seen to be about the
 	// room's.
 	flushedEnough = 8
@@ -57,6 +59,9 @@ func (st *State) roomCO2(sc *Scene) float64 {
 	}
 	return freshestRoom
 }
+
+// aboveStale is how far above a stale room that is measured the fan begins, ppm.
+func aboveStale(room float64) float64 { return math.Max(staleRoom, staleShare*room) }
 
 // freshen follows the lowest CO2 that the fan's work brings about. It says something of the room only when the fan has
 // changed the air often enough.
@@ -91,6 +96,9 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 	if room >= latest {
 		r.Code, r.Bound = reason.RoomNoHelp, room
 		start = room + staleRoom
+		if sc.Air.Room.CO2.OK { // what is only believed of the room may be believed of a fan that fails
+			start = room + aboveStale(room)
+		}
 	}
 	if now < start {
 		if r.Code == reason.InBand && seen >= start { // what the sensor shows is behind what the last run did

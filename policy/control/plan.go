@@ -278,13 +278,13 @@ func (w *weights) carbon(ppm, most, least float64) float64 {
 }
 
 // Where the room's air is itself near the maximum, no airing brings the chamber below it for long, and trying to would only dry and
-// drench it by turns. From roomNear ppm below on it may rise above the maximum, up to staleRoom ppm over the room.
+// drench it by turns. From roomNear ppm below on it may rise above the maximum, up to [aboveStale] over the room.
 const roomNear = 60.0
 
 // bearable is the maximum of CO2 that a plan goes by, in ppm, with the room's air as it is.
 func bearable(most, room float64) float64 {
 	slack := most - room
-	return most + staleRoom*clamp(1-slack/roomNear, 0, 1) + math.Max(0, -slack)
+	return most + aboveStale(room)*clamp(1-slack/roomNear, 0, 1) + math.Max(0, -slack)
 }
 
 // overMost is for how long CO2 may be measured above its maximum, where the room's air would bring it below, until plans

@@ -99,7 +99,7 @@ func TestPlanBearsARichRoom(t *testing.T) {
 	if rich > fresh+0.005 || co2 > 790+staleRoom {
 		t.Errorf("with a rich room humidity is off by %.4f, with a fresh one by %.4f; CO2 stands at %.0f ppm", rich, fresh, co2)
 	}
-	for _, c := range []struct{ room, most float64 }{{400, 800}, {740, 800}, {770, 875}, {800, 950}, {1000, 1150}} {
+	for _, c := range []struct{ room, most float64 }{{400, 800}, {740, 800}, {770, 875}, {800, 950}, {1000, 1150}, {6000, 6900}} { // 15 % of 6000 ppm are 900
 		if got := bearable(800, c.room); math.Abs(got-c.most) > 1e-9 {
 			t.Errorf("with %v ppm in the room %v ppm are borne, want %v", c.room, got, c.most)
 		}
@@ -260,7 +260,8 @@ func TestRulesAllowForTheSensor(t *testing.T) {
 		co2, room float64
 		airs      bool
 	}{{740, 640, false}, {765, 640, true}, {740, 420, false}, {765, 420, true},
-		{765, 750, false}, {775, 750, true}, {785, 775, false}, {790, 775, true}, {900, 790, false}, {945, 790, true}} {
+		{765, 750, false}, {775, 750, true}, {785, 775, false}, {790, 775, true}, {900, 790, false}, {945, 790, true},
+		{6400, 6000, false}, {6850, 6000, false}, {6950, 6000, true}} { // 15 % of 6000 ppm are 900
 		sc := planScene()
 		sc.Model = nil
 		sc.Air.Inside.CO2.Value = c.co2
