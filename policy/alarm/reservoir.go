@@ -109,7 +109,9 @@ func (r Reservoir) Advance(w *Water) (next Reservoir, refilled bool) {
 		r.runDry(w, ByPower)
 	case !r.Dry && response == dry:
 		r.runDry(w, ByResponse)
-	case r.Dry && (power == wet || response == wet && r.How != ByPower):
+	case r.Dry && power == dry && r.How == ByResponse: // it shows there as well, and so will water
+		r.How, r.Power.PowerTells = ByPower, true
+	case r.Dry && (power == wet && r.How == ByPower || response == wet && r.How != ByPower): // a dead disc may draw what it always did
 		refilled = r.wetAgain(w)
 	case r.Dry:
 		r.probe(w.Now, dt, on)

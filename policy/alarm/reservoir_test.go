@@ -495,6 +495,44 @@ func runDry(seed uint64, stage species.Stage, metered bool) (run dryRun) {
 	return run
 }
 
+// TestDeadDiscThatDrawsItsPower: a cracked disc gives nothing, and its driver draws what it always did. The air shows it; that the power
+// is as ever does not make it well again at every trial, nor is it a refill. Where the power fell at an empty reservoir before, it
+// means water, and no mist: that takes the clearer evidence of what is learned of it.
+func TestDeadDiscThatDrawsItsPower(t *testing.T) {
+	if testing.Short() {
+		t.Skip("simulates a day")
+	}
+	for _, tells := range []bool{false, true} {
+		b := newBench(*firstSeed, species.Fruiting, true)
+		b.run(24*time.Hour, func() bool {
+			if b.rig.State.ReservoirG < 500 {
+				b.fill()
+			}
+			return true
+		})
+		b.fill()
+		b.water.Power.PowerTells = tells
+		b.mistOn, b.refills = 0, 0
+		b.rig.Faults = append(b.rig.Faults, plant.Fault{Kind: plant.MisterScaled, From: b.rig.Seconds(), For: 1e6})
+		b.run(8*time.Hour, func() bool { return !b.water.Dry })
+		found, at := b.mistOn/60, b.now
+		t.Logf("the power tells of water %v: found after %.0f min of mist", tells, found)
+		if limit := map[bool]float64{false: 20, true: 60}[tells]; !b.water.Dry || found > limit {
+			t.Fatalf("the power tells of water %v: dry %v after %.0f min of mist, want %.0f at the most", tells, b.water.Dry, found, limit)
+		}
+		dry := 0.0
+		b.run(6*time.Hour, func() bool {
+			if b.water.Dry {
+				dry += stepSeconds
+			}
+			return true
+		})
+		if share := dry / b.now.Sub(at).Seconds(); share < 0.95 || b.refills > 0 {
+			t.Errorf("the power tells of water %v: dry for %.0f %% of the next hours, %d refills noticed", tells, 100*share, b.refills)
+		}
+	}
+}
+
 func (b *bench) fill() {
 	b.rig.Refill()
 	b.water = b.water.Refill(&b.spec.Plugs[b.spec.Plug(chamber.Humidifier)], 0, b.now)

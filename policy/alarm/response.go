@@ -266,7 +266,11 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 			accrue(&r.Gave, &r.GaveFor, mist, dt, gaveMemory)
 		}
 	}
-	return (r.Little >= littleOn || r.Less >= lessOn) && !(res.Power.PowerTells && res.Power.sound())
+	times := 1.0
+	if res.Power.PowerTells && res.Power.sound() { // there is water, and a disc may be dead all the same
+		times = meterFactor
+	}
+	return r.Little >= times*littleOn || r.Less >= times*lessOn
 }
 
 // weigh lets the rival follow this step and compares.

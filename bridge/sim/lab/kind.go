@@ -89,6 +89,8 @@ func SlowKinds() []Kind {
 			Bears: climate, plant: whole(plant.FilterClogged, 0.04), fits: noRoomCO2},
 		{Name: "mister_scaled", Says: "the disc gives four tenths of its mist", Expect: []alarm.Name{alarm.HumidifierWeak}, For: 5 * day,
 			Bears: climate, plant: whole(plant.MisterScaled, 0.4)},
+		{Name: "mister_cracked", Says: "the disc gives nothing, but draws its power", Expect: []alarm.Name{alarm.ReservoirDry}, For: day / 2,
+			Bears: bears(alarm.ReservoirLow, alarm.HumidifierWeak), plant: whole(plant.MisterScaled, 0), fits: metered},
 		{Name: "co2_baseline", Says: "the CO2 sensor re-zeroes itself", Expect: []alarm.Name{alarm.SensorDisagrees}, For: 4 * day,
 			Bears: bears(blind...), plant: sensor(plant.SensorBaseline, chamber.CO2, 0, 300), fits: highRoom},
 	}
