@@ -25,7 +25,7 @@ const (
 
 // causes names, for each active condition, the alarm that it follows from: one root cause gives one alarm.
 func (s *detection) causes() {
-	open := s.out.Of(ChamberOpen).Active || s.Door.After.Was
+	open := s.Door.explains()
 	for i := range s.out {
 		c, d := &s.out[i], &Declared[i]
 		if !c.Active {

@@ -237,7 +237,7 @@ var Declared = declare([N]Declaration{
 		Cause:       "The door or a seam is open.",
 		Consequence: "The crop dries out; mist goes into the room.",
 		Action:      "Close it.",
-		OnDelay:     10 * time.Minute, OffDelay: 0, // somebody at work in it is no alarm
+		OnDelay:     ChamberOpenAfter, OffDelay: 0,
 	},
 	{
 		Name: RoomCO2Unsafe, Says: "CO2 in the room is at a level unsafe for people.", Severity: Person, Respond: 15 * time.Minute,

@@ -19,7 +19,9 @@ type Door struct {
 	Before    Moist   `json:"before,omitzero"`
 	Lowest    Moist   `json:"lowest,omitzero"`
 	After     Linger  `json:"after,omitzero"`
-	LastPoint float64 `json:"last_point"` // seconds since the newest point
+	Told      bool    `json:"told,omitempty"`   // this time it stood open for so long that somebody was told
+	Unsaid    float64 `json:"unsaid,omitempty"` // seconds for which it explained the air without that, of late
+	LastPoint float64 `json:"last_point"`       // seconds since the newest point
 	Airing    Airing  `json:"airing,omitzero"`
 }
 
@@ -51,12 +53,18 @@ const (
 	doorBack = 0.4
 	// doorLongest: whatever happens, an open door explains nothing for longer.
 	doorLongest = 6 * 3600.0
+	// unsaidMost: one that seems open for minutes again and again, and never for as long as ChamberOpenAfter, explains the air for no
+	// longer: nobody was told of anything. Somebody who looks in for ten minutes has as much again and the time to recover.
+	unsaidMost = 35 * 60.0
 	// doorRoomCO2: a room that is not measured is taken to hold fresh air, as warm as the chamber's.
 	doorRoomCO2 = 420.0
 )
 
 // Open reports whether the chamber is or may be open, or was until so short a while ago that its air tells nothing yet.
 func (d *Detectors) Open() bool { return d.Door.lately() || d.Door.Airing.Aired }
+
+// explains reports whether it is to be held responsible for what the air does.
+func (d *Door) explains() bool { return d.lately() && d.Unsaid < unsaidMost }
 
 // lately reports whether it is open, or was until so short a while ago.
 func (d *Door) lately() bool { return d.Open || d.After.Was }
@@ -107,6 +115,15 @@ func (s *detection) door() {
 		d.Next, d.LastPoint = d.Next+1, 0
 	}
 	d.After = d.After.advance(d.Open, s.dt, doorLingers.Seconds())
+	d.Told = d.lately() && (d.Told || d.Open && d.OpenFor >= ChamberOpenAfter.Seconds())
+	switch {
+	case d.Told:
+		d.Unsaid = 0
+	case d.lately():
+		d.Unsaid = min(d.Unsaid+s.dt, 2*unsaidMost)
+	default:
+		d.Unsaid = max(0, d.Unsaid-s.dt)
+	}
 	if d.Open {
 		*s.out.Of(ChamberOpen) = Condition{Active: true, Quantity: chamber.CO2, Value: now.CO2, Bound: d.Before.CO2}
 	}

@@ -14,6 +14,8 @@ const (
 	CO2DeadbandPPM   = 75
 	CO2DeadbandShare = 0.05
 
+	// ChamberOpenAfter: somebody at work in it is no alarm.
+	ChamberOpenAfter = 10 * time.Minute
 	// PlugDisobeysAfter: a plug on a bad wireless link takes tens of seconds to answer.
 	PlugDisobeysAfter = time.Minute
 

@@ -79,7 +79,7 @@ var blind = []alarm.Name{alarm.FallbackActive, alarm.SensorSilent, alarm.SensorS
 // highRoom is a room of which a sensor's own baseline takes something off.
 func highRoom(c *chamberCase) bool { return roomCO2(c) && c.Weather.CO2PPM > 540 }
 
-// SlowKinds lists the faults that take days to show; they are thrown only where they are asked for.
+// SlowKinds lists the faults that take days to show, and a rare one; they are thrown only where they are asked for.
 func SlowKinds() []Kind {
 	const day = 24 * time.Hour
 	return []Kind{
