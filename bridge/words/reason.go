@@ -108,6 +108,10 @@ func (w Words) limit(r reason.Reason, on bool, now time.Time) string {
 }
 
 func (w Words) compare(r reason.Reason, side string) string {
+	if r.Code == reason.AboveAim && r.Value <= r.Bound && r.Predicted > r.Bound { // a slow sensor has not shown it yet
+		return fmt.Sprintf("%s reads %s and should be %s by now, %s %s%s.", Quantity(r.Quantity), w.Value(r.Quantity, r.Value),
+			w.Value(r.Quantity, r.Predicted), side, w.Value(r.Quantity, r.Bound), w.onRun(r))
+	}
 	return fmt.Sprintf("%s %s is %s %s%s.", Quantity(r.Quantity), w.Value(r.Quantity, r.Value), side, w.Value(r.Quantity, r.Bound), w.onRun(r))
 }
 

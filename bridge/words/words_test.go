@@ -126,6 +126,8 @@ func TestReasonSentences(t *testing.T) {
 			"Temperature 50.0 °F is below 54.5 °F."},
 		{site, true, reason.Reason{Code: reason.AboveAim, Quantity: chamber.CO2, Value: 911.4, Bound: 880, For: 25 * time.Second, Predicted: 915},
 			"CO2 911 ppm is above 880 ppm; on for 25 s."},
+		{site, true, reason.Reason{Code: reason.AboveAim, Quantity: chamber.CO2, Value: 895, Bound: 930.4, For: 93 * time.Second, Predicted: 935.3},
+			"CO2 reads 895 ppm and should be 935 ppm by now, above 930 ppm; on for 93 s."},
 		// A plug that must rest gives this reason on the wrong side of its switching point too: nothing may be praised.
 		{site, false, reason.Reason{Code: reason.InBand, Quantity: chamber.RelativeHumidity, Value: 0.71, Bound: 0.875},
 			"Humidity is 71.0 %; this plug acts at 87.5 %."},
