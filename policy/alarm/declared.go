@@ -159,7 +159,7 @@ var Declared = declare([N]Declaration{
 		Consequence: "Fewer pins, thin caps, and competing molds get ahead.",
 		Action:      "Check that the heater is off. Cool the room, or move the chamber.",
 		OnDelay:     10 * time.Minute, OffDelay: 5 * time.Minute, Deadband: TemperatureDeadbandK,
-		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, BrokerLost},
+		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, FanFailed, ReservoirDry, BrokerLost},
 	},
 	{
 		Name: ReservoirLow, Says: "The humidifier's water will soon run out.", Severity: Flush, Respond: 24 * time.Hour,

@@ -201,6 +201,37 @@ func TestCausesAreDeclared(t *testing.T) {
 	}
 }
 
+// TestWarmthFollows: mist cools the air as it evaporates, and the fan carries off what crop and lamp give off. A chamber that is too
+// warm without either is no trouble of its own.
+func TestWarmthFollows(t *testing.T) {
+	d := newDesk(t)
+	d.e.Reservoir = &alarm.Reservoir{Dry: true, How: alarm.ByPower}
+	d.set(chamber.Temperature, 22) // the target's highest is 20
+	d.run(time.Minute, nil)
+	if c := d.c.Of(alarm.TemperatureHigh); !c.Active || c.Cause != alarm.ReservoirDry {
+		t.Errorf("beside a dry reservoir: %+v", *c)
+	}
+	d = newDesk(t)
+	watts := func(n int, w float64) {
+		for range n {
+			d.run(20*time.Second, nil)
+			d.e.Reports = []chamber.PlugReport{{Plug: 1, At: d.e.Now, HasWatts: true, Watts: w}}
+			d.step()
+		}
+	}
+	d.pulse(1, true)
+	watts(8, 20)
+	d.set(chamber.Temperature, 22)
+	d.step()
+	if c := d.c.Of(alarm.TemperatureHigh); !c.Active || c.Cause != "" {
+		t.Errorf("where all is well: %+v", *c)
+	}
+	watts(3, 0.4)
+	if c := d.c.Of(alarm.TemperatureHigh); !d.active(alarm.FanFailed) || c.Cause != alarm.FanFailed {
+		t.Errorf("beside a dead fan: %+v", *c)
+	}
+}
+
 // TestStateIsAValue: the state given in stays as it was, comes back from JSON whole, and a clock set back does no harm.
 func TestStateIsAValue(t *testing.T) {
 	d := newDesk(t)
