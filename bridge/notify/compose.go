@@ -90,26 +90,42 @@ func about(site *Site, snap *policy.Snapshot, n alarm.Name, p alarm.Priority, at
 // mostParts is how many messages are written out when several go as one.
 const mostParts = 8
 
-// together makes one message of several, the gravest first and then in order of time.
+// together makes one message of several: first what stands and then what is over by now, in each the gravest first and then in order
+// of time. Of a night's messages, what is left to do is not to be looked for behind what has passed.
 func together(site *Site, ms []Message) Message {
 	if len(ms) == 1 {
 		return ms[0]
 	}
-	ms = slices.Clone(ms)
-	slices.SortStableFunc(ms, func(a, b Message) int {
-		if a.Priority != b.Priority {
-			return int(b.Priority) - int(a.Priority)
-		}
-		return a.At.Compare(b.At)
-	})
-	out := Message{Kind: Several, Site: site.Name, Priority: ms[0].Priority, At: ms[0].At, Parts: ms, ID: "several-" + ms[0].ID}
-	var standing int
+	over := func(m *Message) bool {
+		return slices.ContainsFunc(ms, func(o Message) bool {
+			return o.Kind == Returned && o.State != alarm.LatchedUnacknowledged.String() && o.State != alarm.LatchedAcknowledged.String() &&
+				o.Chamber == m.Chamber && o.Alarm == m.Alarm && !o.At.Before(m.At)
+		})
+	}
+	stands, past := []Message{}, []Message{}
 	for i := range ms {
-		if ms[i].Kind == Raised {
-			standing++
+		if ms[i].Alarm != "" && over(&ms[i]) {
+			past = append(past, ms[i])
+		} else {
+			stands = append(stands, ms[i])
 		}
 	}
-	out.Title = titled(site.Name, fmt.Sprintf("%d messages, the worst: %s", len(ms), strings.TrimPrefix(ms[0].Title, site.Name+": ")))
+	for _, part := range [][]Message{stands, past} {
+		slices.SortStableFunc(part, func(a, b Message) int {
+			if a.Priority != b.Priority {
+				return int(b.Priority) - int(a.Priority)
+			}
+			return a.At.Compare(b.At)
+		})
+	}
+	what := "the worst"
+	if len(stands) == 0 && past[0].Kind == Raised {
+		what = "all over by now"
+	}
+	ms = append(stands, past...)
+	highest := slices.MaxFunc(ms, func(a, b Message) int { return int(a.Priority) - int(b.Priority) }).Priority
+	out := Message{Kind: Several, Site: site.Name, Priority: highest, At: ms[0].At, Parts: ms, ID: "several-" + ms[0].ID}
+	out.Title = titled(site.Name, fmt.Sprintf("%d messages, %s: %s", len(ms), what, strings.TrimPrefix(ms[0].Title, site.Name+": ")))
 	var b strings.Builder
 	for i := range ms {
 		if i == mostParts {

@@ -334,8 +334,51 @@ func TestQuietHours(t *testing.T) {
 		s.want("phone", "alarm cellar/room_co2_unsafe")
 		time.Sleep(4*time.Hour + 58*time.Minute)
 		s.want("phone", "")
-		time.Sleep(2*time.Minute + 15*time.Second) // 07:00
-		s.want("phone", "several(alarm loft/reservoir_dry, alarm cellar/fan_failed, returned loft/reservoir_dry)")
+		time.Sleep(2*time.Minute + 15*time.Second)                                                                 // 07:00
+		s.want("phone", "several(alarm cellar/fan_failed, alarm loft/reservoir_dry, returned loft/reservoir_dry)") // what stands first
+	})
+}
+
+// TestANightThatIsOver: what came and went in the night is no alarm any more in the morning, and does not hide the one that stands.
+func TestANightThatIsOver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		night := notify.Service{Name: "phone", MinPriority: alarm.Low, Quiet: notify.Quiet{From: 22 * time.Hour, To: 7 * time.Hour}}
+		s := begin(t, journal.NewMemory(), night)
+		defer s.stop()
+		morning := func() notify.Message {
+			t.Helper()
+			now := time.Now()
+			time.Sleep(now.Truncate(24 * time.Hour).Add(31*time.Hour + time.Minute).Sub(now)) // 07:01 on the next day
+			synctest.Wait()
+			got := s.posts["phone"].take()
+			if len(got) != 1 {
+				t.Fatalf("%d messages: %+v", len(got), got)
+			}
+			return got[0]
+		}
+		time.Sleep(23 * time.Hour)
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(37 * time.Minute)
+		s.end("loft", alarm.ReservoirDry)
+		time.Sleep(10 * time.Minute)
+		if m := morning(); m.Title != "Shed: 2 messages, all over by now: loft: "+alarm.Of(alarm.ReservoirDry).Says {
+			t.Errorf("title %q", m.Title)
+		}
+		time.Sleep(15 * time.Hour) // 22:01
+		for range 10 {
+			s.raise("loft", alarm.FanFailed)
+			time.Sleep(time.Minute)
+			s.end("loft", alarm.FanFailed)
+			time.Sleep(time.Minute)
+		}
+		s.raise("cellar", alarm.CO2High)
+		m := morning()
+		if m.Title != "Shed: 21 messages, the worst: cellar: "+alarm.Of(alarm.CO2High).Says || m.Priority != alarm.High {
+			t.Errorf("title %q, priority %s", m.Title, m.Priority)
+		}
+		if !strings.HasPrefix(m.Text, "cellar: "+alarm.Of(alarm.CO2High).Says) {
+			t.Errorf("the text does not begin with what stands:\n%s", m.Text)
+		}
 	})
 }
 
