@@ -6,6 +6,7 @@ import (
 	"gillkeeper/policy/air"
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
 )
 
 // suspect has the sensors judged by this step's readings, so that none under suspicion takes part in the vote.
@@ -123,12 +124,9 @@ func (t *step) watch() {
 	e := &t.evidence
 	e.Target, e.Fallback = t.s.Target, t.short
 	e.Air, e.Heeded = t.firm()
-	if due, ok := t.s.Crop.HarvestDue(t.Climates, t.in.Now); ok {
-		e.HarvestDue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
-	}
-	if due, ok := t.s.Crop.Overdue(t.Climates, t.in.Now); ok {
-		e.StageOverdue = alarm.Due{Active: true, Batch: due.Batch, Since: due.From}
-	}
+	e.HarvestDue = t.due(t.s.Crop.HarvestDue(t.Climates, t.in.Now))
+	e.StageOverdue = t.due(t.s.Crop.Overdue(t.Climates, t.in.Now))
+	e.Lives = &t.s.Alarms
 	e.Learned = t.learned()
 	var conditions alarm.Conditions
 	t.s.Detectors, conditions = t.s.Detectors.Detect(e)
@@ -137,6 +135,24 @@ func (t *step) watch() {
 	for i := range changes {
 		t.event(changed(&changes[i]))
 	}
+}
+
+// due tells the detectors of what is due of some batches, the first of which has waited longest.
+func (t *step) due(all []crop.Due) (d alarm.Due) {
+	for i := range all {
+		switch {
+		case i == 0:
+			d = alarm.Due{Active: true, Batch: all[i].Batch, Since: all[i].From}
+		default:
+			d.Others = append(d.Others, all[i].Batch)
+		}
+		for k := range t.s.Crop.Batches {
+			if t.s.Crop.Batches[k].Name == all[i].Batch {
+				d.Instances |= 1 << uint(k%64)
+			}
+		}
+	}
+	return d
 }
 
 // learned gives what was identified of fan and humidifier. Before the reservoir is taken further it may be other than after:

@@ -90,7 +90,7 @@ func (s *site) change(name string, n alarm.Name, p alarm.Phase, notified bool, c
 	l := x.State.Alarms.Of(n)
 	l.Phase, l.Since, l.Condition = p, now, c
 	if p == alarm.Unacknowledged {
-		l.Raised, l.Told, l.LastTold = now, notified, c.Instances
+		l.Raised, l.Told, l.LastTold, l.ToldAt = now, notified, c.Instances, now
 	}
 	s.snaps[name] = &x
 	s.mu.Unlock()
@@ -378,6 +378,37 @@ func TestANightThatIsOver(t *testing.T) {
 		}
 		if !strings.HasPrefix(m.Text, "cellar: "+alarm.Of(alarm.CO2High).Says) {
 			t.Errorf("the text does not begin with what stands:\n%s", m.Text)
+		}
+	})
+}
+
+// TestGraverThanTold: an alarm that becomes graver is told to those who asked only for what is that grave, and again to those who
+// were told of it as it was; once.
+func TestGraverThanTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), notify.Service{Name: "phone", MinPriority: alarm.Medium}, notify.Service{Name: "mail", MinPriority: alarm.Low})
+		defer s.stop()
+		time.Sleep(time.Hour)
+		s.raise("loft", alarm.SensorDisagrees) // low
+		time.Sleep(time.Hour)
+		s.want("phone", "")
+		s.want("mail", "alarm loft/sensor_disagrees")
+		s.mu.Lock()
+		x := *s.snaps["loft"]
+		x.State.Alarms.Of(alarm.SensorDisagrees).Condition.Worse = true
+		s.snaps["loft"] = &x
+		s.mu.Unlock()
+		time.Sleep(time.Hour)
+		s.want("phone", "alarm loft/sensor_disagrees")
+		s.want("mail", "alarm loft/sensor_disagrees")
+		s.end("loft", alarm.SensorDisagrees)
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		for _, service := range []string{"phone", "mail"} {
+			got := s.posts[service].take()
+			if len(got) != 1 || got[0].Kind != notify.Returned || got[0].Priority != alarm.Medium {
+				t.Errorf("%s got %+v", service, got)
+			}
 		}
 	})
 }

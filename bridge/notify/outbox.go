@@ -41,9 +41,10 @@ func (l *letter) gone() journal.Record {
 type told struct {
 	Priority alarm.Priority `json:"priority"`
 	Since    time.Time      `json:"since"` // on the calendar
-	// Raised, by the chamber's own clock, and Instances say which occurrence it was: one that comes from two sides, by an
-	// event and by comparing, is told once.
+	// Raised, by the chamber's own clock, says which occurrence it was, and Told and Instances which word of it: one that comes
+	// from two sides, by an event and by comparing, is told once.
 	Raised    time.Time `json:"raised"`
+	Told      time.Time `json:"told,omitzero"`
 	Instances uint64    `json:"instances,omitempty"`
 }
 

@@ -50,17 +50,22 @@ func (d *Desk) event(h *happened) []journal.Record {
 	return d.ended(h.snap, n, phase, h.event.At)
 }
 
-// raise tells every service among some that is to know and does not yet know of this occurrence.
+// raise tells every service among some that is to know and does not yet know of this occurrence, or not of how grave it has become.
 func (d *Desk) raise(lines []*line, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition, p alarm.Priority, at time.Time) (records []journal.Record) {
 	key := snap.Spec.Name + "/" + string(n)
 	life := snap.State.Alarms.Of(n)
 	m := raised(&d.site, snap, n, c, p, at)
 	for _, l := range lines {
 		was, ok := d.mem.Told[l.Name][key]
-		if p < l.MinPriority || ok && was.Raised.Equal(life.Raised) && was.Instances == life.LastTold {
+		same := ok && was.Raised.Equal(life.Raised)
+		if p < l.MinPriority || same && was.Told.Equal(life.ToldAt) && was.Instances == life.LastTold && p <= was.Priority {
 			continue
 		}
-		d.mem.Told[l.Name][key] = told{Priority: p, Since: at, Raised: life.Raised, Instances: life.LastTold}
+		since := at
+		if same {
+			since = was.Since
+		}
+		d.mem.Told[l.Name][key] = told{Priority: p, Since: since, Raised: life.Raised, Told: life.ToldAt, Instances: life.LastTold}
 		records = append(records, d.post(l, m)...)
 	}
 	if records != nil {

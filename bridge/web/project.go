@@ -317,7 +317,7 @@ func (v *view) alarms() []api.Alarm {
 		out = append(out, api.Alarm{
 			Chamber: v.snap.Spec.Name, Alarm: string(n), Priority: p.String(), State: l.Phase.String(), Active: l.Phase.Active(),
 			Since: v.at(l.Since), Says: d.Says, Detail: v.words.Condition(n, &l.Condition),
-			Cause: d.Cause, Consequence: d.Consequence, Do: d.Action, About: l.Condition.About,
+			Cause: d.Cause, Consequence: d.Consequence, Do: d.Action, About: l.Condition.About, Also: l.Condition.Also,
 			FollowsFrom: string(l.Condition.Cause), ShelvedUntil: v.at(v.snap.State.Alarms.ShelvedUntil(n)),
 		})
 	}

@@ -12,8 +12,13 @@ import (
 // itself.
 func (w Words) Condition(n alarm.Name, c *alarm.Condition) string {
 	var parts []string
+	also := c.Also
 	if c.About != "" {
-		parts = append(parts, c.About)
+		about := c.About
+		if also != "" && c.Code == "" { // nothing is said of the first that may not be so of the others
+			about, also = about+", "+also, ""
+		}
+		parts = append(parts, about)
 	}
 	if s, ok := codes[c.Code]; ok {
 		parts = append(parts, s)
@@ -28,7 +33,11 @@ func (w Words) Condition(n alarm.Name, c *alarm.Condition) string {
 	if c.About == "" { // a name stays as it is written
 		s = strings.ToUpper(s[:1]) + s[1:]
 	}
-	return s + "."
+	s += "."
+	if also != "" {
+		s += " Also: " + also + "."
+	}
+	return s
 }
 
 var codes = map[alarm.Code]string{

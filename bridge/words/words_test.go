@@ -105,6 +105,18 @@ func TestEveryAlarmCodeHasWords(t *testing.T) {
 	}
 }
 
+func TestAConditionNamesEveryOne(t *testing.T) {
+	for want, c := range map[string]alarm.Condition{
+		"air-upper.":                 {About: "air-upper"},
+		"air-upper, air-lower, co2.": {About: "air-upper", Also: "air-lower, co2"},
+		"heater: commanded off but still on. Also: fan.": {About: "heater", Also: "fan", Code: alarm.StuckOn},
+	} {
+		if got := (Words{}).Condition(alarm.PlugDisobeys, &c); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
 func codesOf(c alarm.Code) (string, bool) { s, ok := codes[c]; return s, ok }
 
 func TestReasonSentences(t *testing.T) {

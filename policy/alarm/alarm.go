@@ -111,10 +111,11 @@ type Condition struct {
 	Value    float64          `json:"value,omitempty"`
 	Bound    float64          `json:"bound,omitempty"`
 	About    string           `json:"about,omitempty"` // the sensor, plug or batch; the first when there are several
+	Also     string           `json:"also,omitempty"`  // the others, with commas between them
 	Since    time.Time        `json:"since,omitzero"`
 	// By is when it will matter at the present pace; zero: not known, or now.
 	By time.Time `json:"by,omitzero"`
-	// Instances has a bit for each sensor or plug concerned, by its index modulo 64; a new one alarms anew.
+	// Instances has a bit for each sensor, plug or batch concerned, by its index modulo 64; a new one alarms anew.
 	Instances uint64 `json:"instances,omitempty"`
 	// Cause is the alarm that this one follows from. It is then attached to that one and not sent by itself.
 	Cause Name `json:"cause,omitempty"`
@@ -122,6 +123,14 @@ type Condition struct {
 	Suppress bool `json:"suppress,omitempty"`
 	// Worse raises the priority by one step above the declared one.
 	Worse bool `json:"worse,omitempty"`
+}
+
+// also names one more that a condition is about.
+func (c *Condition) also(name string) {
+	if c.Also != "" {
+		name = c.Also + ", " + name
+	}
+	c.Also = name
 }
 
 // instance is the bit of a sensor or plug by its index in Instances.

@@ -23,9 +23,11 @@ const (
 	upsetGap = 2 * time.Minute
 )
 
-// causes names, for each active condition, the alarm that it follows from: one root cause gives one alarm.
+// causes names, for each active condition, the alarm that it follows from: one root cause gives one alarm. An alarm that is out
+// of service is nobody's cause: what was attached to it would stand nowhere.
 func (s *detection) causes() {
-	open := s.Door.explains()
+	open := s.Door.explains() && !s.e.outOfService(ChamberOpen)
+	lost := s.Link.Was && !s.e.outOfService(BrokerLost)
 	for i := range s.out {
 		c, d := &s.out[i], &Declared[i]
 		if !c.Active {
@@ -36,16 +38,25 @@ func (s *detection) causes() {
 		switch {
 		case open && slices.Contains(d.SuppressedBy, ChamberOpen):
 			c.Cause, c.Suppress = ChamberOpen, true
-		case s.Link.Was && slices.Contains(d.SuppressedBy, BrokerLost):
+		case lost && slices.Contains(d.SuppressedBy, BrokerLost):
 			c.Cause, c.Suppress = BrokerLost, true
 		default:
 			for _, root := range d.FollowsFrom {
 				if s.follows(names[i], root) {
 					c.Cause = root
+					s.weigh(root, d.Priority)
 					break
 				}
 			}
 		}
+	}
+}
+
+// weigh makes a root cause as grave as what follows from it, which is told in its place: whoever asked only for what is at least
+// that grave must hear of it.
+func (s *detection) weigh(root Name, p Priority) {
+	if r := s.out.Of(root); r.Active && p > Of(root).Priority {
+		r.Worse = true
 	}
 }
 
@@ -68,6 +79,9 @@ func (s *detection) upset() {
 // follows reports whether the condition of n can come from that of root as it is now.
 func (s *detection) follows(n, root Name) bool {
 	r := s.out.Of(root)
+	if s.e.outOfService(root) {
+		return false
+	}
 	switch root {
 	case BrokerLost:
 		return s.Link.Was
@@ -77,10 +91,24 @@ func (s *detection) follows(n, root Name) bool {
 	if !r.Active {
 		return false
 	}
-	if root == PlugDisobeys {
+	switch {
+	case root == PlugDisobeys:
 		return s.plugExplains(n, r)
+	case n == FallbackActive:
+		return s.blinds(r)
 	}
 	return true
+}
+
+// blinds reports whether a condition of sensors concerns one of a quantity that is missing in the chamber.
+func (s *detection) blinds(r *Condition) bool {
+	for i := range s.e.Spec.Sensors {
+		x := &s.e.Spec.Sensors[i]
+		if r.Instances&instance(i) != 0 && x.Place == chamber.Inside && slices.Contains(s.e.Fallback, x.Quantity) {
+			return true
+		}
+	}
+	return false
 }
 
 // plugExplains reports whether a plug that does not obey explains the air: a stuck plug explains what it does or fails

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"gillkeeper/policy/chamber"
@@ -303,6 +304,6 @@ func (s *detection) inputs() {
 
 func (s *detection) due(n Name, d *Due) {
 	if d.Active {
-		*s.out.Of(n) = Condition{Active: true, About: d.Batch, Since: d.Since}
+		*s.out.Of(n) = Condition{Active: true, About: d.Batch, Also: strings.Join(d.Others, ", "), Since: d.Since, Instances: d.Instances}
 	}
 }

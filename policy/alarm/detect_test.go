@@ -3,6 +3,7 @@ package alarm_test
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"reflect"
 	"testing"
 	"time"
@@ -296,5 +297,85 @@ func TestADryReservoirIsToldOnceNoDoorIsOpen(t *testing.T) {
 		if !d.active(alarm.HumidityLow) {
 			t.Errorf("%s: the air is not too dry, and the test says nothing", c.name)
 		}
+	}
+}
+
+// TestOutOfServiceIsNobodysCause: what is attached to an alarm that is out of service, or suppressed by it, stands nowhere.
+func TestOutOfServiceIsNobodysCause(t *testing.T) {
+	for _, root := range []alarm.Name{alarm.PlugDisobeys, alarm.BrokerLost} {
+		d := newDesk(t)
+		d.run(10*time.Minute, d.sound)
+		d.set(chamber.RelativeHumidity, 0.7)
+		if root == alarm.BrokerLost {
+			d.e.Link, d.e.LinkLost = false, d.e.Now
+			for i := range d.e.Sensors {
+				d.e.Sensors[i].Silent = true
+			}
+		} else {
+			mist := &d.e.Plugs[0]
+			mist.Told, mist.HasTold, mist.Reported, mist.On, mist.DisagreesSince = true, true, false, false, d.e.Now
+		}
+		d.run(10*time.Minute, nil)
+		low, silent := d.c.Of(alarm.HumidityLow), d.c.Of(alarm.SensorSilent)
+		if low.Cause != root || root == alarm.BrokerLost && !silent.Suppress {
+			t.Errorf("in service: %+v, %+v", low, silent)
+		}
+		lives := &alarm.State{}
+		lives.Of(root).Phase = alarm.OutOfService
+		d.e.Lives = lives
+		d.run(10*time.Second, nil)
+		low, silent = d.c.Of(alarm.HumidityLow), d.c.Of(alarm.SensorSilent)
+		if !low.Active || low.Cause != "" || silent.Suppress {
+			t.Errorf("%s out of service: %+v, %+v", root, low, silent)
+		}
+	}
+}
+
+// TestACauseIsAsGraveAsWhatFollows: sensors that disagree are of low priority, and plugs that run blindly for it of medium: whoever
+// wants to be told of medium ones is told of the cause. A silent sensor in the room blinds no plug.
+func TestACauseIsAsGraveAsWhatFollows(t *testing.T) {
+	d := newDesk(t)
+	d.run(4*time.Hour, d.sound)
+	if c := d.c.Of(alarm.SensorDisagrees); c.Active {
+		t.Fatalf("%+v", c)
+	}
+	d.e.Sensors[roomCO2] = alarm.SensorView{Silent: true, SilentSince: d.e.Now}
+	jumped := func(i int) float64 {
+		switch i {
+		case tempA:
+			return 29 + 0.1*float64(d.e.Now.Minute()%3)
+		case roomCO2:
+			return math.NaN()
+		}
+		return d.sound(i)
+	}
+	d.run(30*time.Minute, jumped)
+	if c := d.c.Of(alarm.SensorDisagrees); !c.Active || c.Code != alarm.Jumped || c.Worse {
+		t.Fatalf("%+v", c)
+	}
+	d.e.Fallback = []chamber.Quantity{chamber.Temperature}
+	d.run(time.Minute, jumped)
+	if c, root := d.c.Of(alarm.FallbackActive), d.c.Of(alarm.SensorDisagrees); c.Cause != alarm.SensorDisagrees || !root.Worse {
+		t.Errorf("%+v, %+v", c, root)
+	}
+}
+
+// TestEveryOneIsNamed: an alarm that concerns several sensors or plugs names them all, and of plugs first the one that does harm.
+func TestEveryOneIsNamed(t *testing.T) {
+	d := newDesk(t)
+	d.run(10*time.Minute, d.sound)
+	for _, i := range []int{rhB, co2A, lux} {
+		d.e.Sensors[i].Silent = true
+	}
+	for i, told := range []bool{true, false, false} { // the humidifier does not start; fan and heater do not stop
+		p := &d.e.Plugs[i]
+		p.Told, p.HasTold, p.Reported, p.On, p.DisagreesSince = told, true, !told, !told, d.e.Now
+	}
+	d.run(10*time.Minute, nil)
+	if c := d.c.Of(alarm.SensorSilent); c.About != "rh-b" || c.Also != "co2, lux" {
+		t.Errorf("%+v", c)
+	}
+	if c := d.c.Of(alarm.PlugDisobeys); c.About != "heater" || c.Code != alarm.StuckOn || !c.Worse || c.Also != "humidifier, exhaust_fan" {
+		t.Errorf("%+v", c)
 	}
 }

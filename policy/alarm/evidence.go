@@ -41,6 +41,12 @@ type Evidence struct {
 	Reservoir *Reservoir // after this step's Advance; nil: no humidifier
 	// Learned is what was identified of the chamber, where it is known well enough.
 	Learned Learned
+	// Lives are the alarms as the last step left them; nil: all are in service.
+	Lives *State
+}
+
+func (e *Evidence) outOfService(n Name) bool {
+	return e.Lives != nil && e.Lives.Of(n).Phase == OutOfService
 }
 
 // wetter is how many times as much vapor saturated air in the chamber holds as the room's; 0: not known.
@@ -64,8 +70,11 @@ type SensorView struct {
 // Due is something the crop asks of a person.
 type Due struct {
 	Active bool
-	Batch  string
+	Batch  string // the one that has waited longest
 	Since  time.Time
+	Others []string // batches of which the same is due
+	// Instances has a bit for each batch, as that of a [Condition] has for sensors.
+	Instances uint64
 }
 
 // Learned is what was identified of the chamber, each with its relative standard deviation. A value of 0 means not

@@ -68,6 +68,10 @@ type Life struct {
 	EverTold  bool          `json:"ever_told,omitempty"`  // SinceTold means something
 	SinceTold time.Duration `json:"since_told,omitempty"` // up to a day
 	LastTold  uint64        `json:"last_told,omitempty"`  // instances that were sent
+	// Gone are those of them that were not concerned any more a while later: back again, they are news.
+	Gone      uint64        `json:"gone,omitempty"`
+	ToldAt    time.Time     `json:"told_at,omitzero"` // of the last that was sent
+	SpreadFor time.Duration `json:"spread_for,omitempty"`
 
 	Raises     int           `json:"raises,omitempty"`      // in a row, each within [chatterWindow] of the one before
 	SinceRaise time.Duration `json:"since_raise,omitempty"` // up to a day
@@ -120,7 +124,7 @@ func Advance(s State, now time.Time, conditions Conditions) (State, []Change) {
 		if to != from {
 			l.enter(to, now)
 		}
-		notify := l.tell(&Declared[i], min(passed, maxStep))
+		notify := l.tell(&Declared[i], min(passed, maxStep), now)
 		if to != from || notify {
 			changes = append(changes, change(i, from, to, now, l, notify))
 		}
@@ -159,6 +163,9 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 		}
 		l.Seen, l.OffFor, l.Hushed = true, 0, c.Suppress
 		l.Condition = c
+		if l.EverTold && l.SinceTold >= d.Priority.again() {
+			l.Gone |= l.LastTold &^ c.Instances
+		}
 		switch {
 		case !c.Suppress && l.OnFor >= d.OnDelay:
 			l.Standing = true
@@ -181,6 +188,9 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 func (l *Life) offDelay(d *Declaration) time.Duration {
 	return d.OffDelay << min(max(l.Raises-2, 0), chatterMost)
 }
+
+// spread reports whether a condition concerns a sensor or plug that nobody was told of.
+func (l *Life) spread(c *Condition) bool { return c.Instances&^(l.LastTold&^l.Gone) != 0 }
 
 // next is the state diagram.
 func (l *Life) next(d *Declaration, c *Condition) Phase {
@@ -206,7 +216,7 @@ func (l *Life) next(d *Declaration, c *Condition) Phase {
 		return SuppressedByDesign
 	}
 	if l.Standing {
-		if p == Acknowledged && c.Instances&^l.LastTold == 0 {
+		if p == Acknowledged && !l.spread(c) {
 			return Acknowledged
 		}
 		return Unacknowledged
@@ -244,7 +254,7 @@ func (l *Life) enter(to Phase, now time.Time) {
 		l.SinceRaise, l.Raised, l.Told, l.AloneFor = 0, now, false, 0
 	}
 	if to == Normal || to == Acknowledged {
-		l.LastTold = l.Condition.Instances
+		l.LastTold, l.Gone = l.Condition.Instances, 0
 	}
 	if to != Shelved {
 		l.ShelvedLeft = 0
@@ -261,9 +271,15 @@ func (l *Life) enter(to Phase, now time.Time) {
 }
 
 // tell decides whether a person is to hear of it now. An alarm that follows from another is told only when it stands
-// by itself for as long as its on-delay; one that was told a short while ago waits.
-func (l *Life) tell(d *Declaration, passed time.Duration) bool {
-	if l.Phase != Unacknowledged || l.Told {
+// by itself for as long as its on-delay; one that was told a short while ago waits. One that was told is told again when
+// it spreads: nobody may be there to acknowledge it, and a second sensor or plug is not the first.
+func (l *Life) tell(d *Declaration, passed time.Duration, now time.Time) bool {
+	if l.Phase != Unacknowledged {
+		return false
+	}
+	spread := l.spread(&l.Condition)
+	if l.Told && (!spread || !l.Seen) {
+		l.SpreadFor = 0
 		return false
 	}
 	if l.Condition.Cause != "" {
@@ -274,11 +290,16 @@ func (l *Life) tell(d *Declaration, passed time.Duration) bool {
 		l.AloneFor = min(0, l.AloneFor+passed)
 		return false
 	}
-	spread := l.Condition.Instances&^l.LastTold != 0
-	if l.EverTold && !spread && l.SinceTold < d.Priority.again() {
+	switch {
+	case l.Told:
+		if l.SpreadFor += passed; l.SpreadFor < d.OnDelay {
+			return false
+		}
+	case l.EverTold && !spread && l.SinceTold < d.Priority.again():
 		return false
 	}
-	l.Told, l.EverTold, l.SinceTold, l.LastTold = true, true, 0, l.Condition.Instances
+	l.Told, l.EverTold, l.SinceTold, l.ToldAt = true, true, 0, now
+	l.LastTold, l.Gone, l.SpreadFor = l.Condition.Instances, 0, 0
 	return true
 }
 

@@ -498,3 +498,42 @@ func TestUnknownAlarmInJSONIsLeftOut(t *testing.T) {
 		t.Errorf("%v, %v", s.Of(alarm.HumidityLow).Phase, err)
 	}
 }
+
+// TestToldAnewWhenItSpreads: nobody is there to acknowledge that a sensor fell silent. A second one is told of all the same, once
+// its own delay is over, and so is one that comes back later than such an alarm is kept from being told again (an hour, of high
+// priority).
+func TestToldAnewWhenItSpreads(t *testing.T) {
+	const first, second = 1, 2
+	w := newWalker(t, alarm.PlugDisobeys)
+	expect := func(want int, when string) {
+		t.Helper()
+		if n := notified(w.log); n != want {
+			t.Errorf("%s: told %d times, want %d", when, n, want)
+		}
+		w.log = nil
+	}
+	instances := func(set uint64, d time.Duration) {
+		w.cond = alarm.Condition{Active: true, Instances: set}
+		w.pass(d)
+	}
+	instances(first, 48*time.Hour)
+	expect(1, "the first")
+	instances(first|second, on-30*time.Second)
+	expect(0, "before the delay of the second is over")
+	instances(first, time.Minute)
+	expect(0, "the second was back before its delay was over")
+	instances(first|second, 20*time.Minute)
+	expect(1, "the second")
+	instances(first, 10*time.Minute)
+	instances(first|second, 20*time.Minute)
+	expect(0, "again within an hour of when it was told")
+	instances(first, 2*time.Hour)
+	expect(0, "only the first")
+	instances(first|second, time.Hour)
+	expect(1, "again after hours")
+	w.cond = alarm.Condition{Active: true, Instances: first | second | 4, Cause: alarm.BrokerLost}
+	w.pass(time.Hour)
+	expect(0, "a third, by a known cause")
+	instances(first|second|4, 2*on)
+	expect(1, "a third, and the cause is gone")
+}

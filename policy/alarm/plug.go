@@ -94,11 +94,16 @@ func (s *detection) plugs() {
 			continue
 		}
 		c.Instances |= instance(i)
-		// The worst is named: a plug that cannot be stopped comes before one that does not start.
-		if !c.Active || code == StuckOn && c.Code == StuckOff {
-			c.Active, c.Code, c.About, c.Since = true, code, p.Name, p.DisagreesSince
-			c.Worse = code == StuckOn && (p.Role == chamber.Heater || p.Role == chamber.Humidifier)
+		graver := code == StuckOn && (p.Role == chamber.Heater || p.Role == chamber.Humidifier)
+		// The worst is named: a plug that cannot be stopped comes before one that does not start, and before all one that does harm.
+		switch {
+		case c.Active && (code != StuckOn || c.Code == StuckOn && (c.Worse || !graver)):
+			c.also(p.Name)
+			continue
+		case c.Active:
+			c.also(c.About)
 		}
+		c.Active, c.Code, c.About, c.Since, c.Worse = true, code, p.Name, p.DisagreesSince, graver
 	}
 }
 

@@ -499,12 +499,14 @@ func (s *detection) sensors() {
 	s.rezeroed(apartC)
 }
 
-// name makes a condition active about one sensor; the first keeps the name.
+// name makes a condition active about one sensor; the first has the word.
 func (c *Condition) name(i int, s *chamber.Sensor, code Code, value float64, since time.Time) {
 	c.Instances |= instance(i)
-	if !c.Active {
-		c.Active, c.Code, c.Quantity, c.About, c.Value, c.Since = true, code, s.Quantity, s.Name, value, since
+	if c.Active {
+		c.also(s.Name)
+		return
 	}
+	c.Active, c.Code, c.Quantity, c.About, c.Value, c.Since = true, code, s.Quantity, s.Name, value, since
 }
 
 // belowRoom finds a CO2 sensor that has re-zeroed itself on the chamber's stale air.

@@ -228,29 +228,36 @@ func TestDays(t *testing.T) {
 	day := func(n float64) time.Time { return start.Add(time.Duration(n * 24 * float64(time.Hour))) }
 	s := add(t, crop.State{}, oyster("a", species.Fruiting), start)
 	s = add(t, s, batchOf("slow", "ganoderma-lucidum", species.Fruiting), start) // 60 days
-	if _, due := s.HarvestDue(table, day(3.99)); due {
+	if due := s.HarvestDue(table, day(3.99)); due != nil {
 		t.Error("harvest is due before its time")
 	}
-	d, due := s.HarvestDue(table, day(4))
-	if !due || d.Batch != "a" || !d.From.Equal(day(4)) || !d.Until.Equal(day(7)) || d.Flush != 1 {
-		t.Errorf("harvest due: %+v, %v", d, due)
+	due := s.HarvestDue(table, day(4))
+	if len(due) != 1 || due[0].Batch != "a" || !due[0].From.Equal(day(4)) || !due[0].Until.Equal(day(7)) || due[0].Flush != 1 {
+		t.Errorf("harvest due: %+v", due)
 	}
 	picked := ok(s.Harvest("a", 500, false, day(5)))
-	if _, due := picked.HarvestDue(table, day(6)); due {
+	if picked.HarvestDue(table, day(6)) != nil {
 		t.Error("harvest is due although picking has begun")
 	}
-	if _, late := s.Overdue(table, day(8.7)); late {
+	if s.Overdue(table, day(8.7)) != nil {
 		t.Error("overdue before its time")
 	}
-	d, late := picked.Overdue(table, day(8.75))
-	if !late || d.Batch != "a" || !d.From.Equal(day(8.75)) {
-		t.Errorf("overdue: %+v, %v", d, late)
+	late := picked.Overdue(table, day(8.75))
+	if len(late) != 1 || late[0].Batch != "a" || !late[0].From.Equal(day(8.75)) {
+		t.Errorf("overdue: %+v", late)
+	}
+	second := add(t, s, oyster("b", species.Fruiting), day(1))
+	if due := second.HarvestDue(table, day(5)); len(due) != 2 || due[0].Batch != "a" || due[1].Batch != "b" {
+		t.Errorf("two harvests due: %+v", due)
+	}
+	if late := second.Overdue(table, day(9.75)); len(late) != 2 || late[0].Batch != "a" || late[1].Batch != "b" {
+		t.Errorf("two overdue: %+v", late)
 	}
 	if c := s.Calendar(table); len(c) != 2 || c[0].Batch != "a" || c[1].Batch != "slow" || !c[1].From.Equal(day(60)) {
 		t.Errorf("calendar %+v", c)
 	}
 	gone := ok(s.Retire("a", day(5)))
-	if _, due := gone.HarvestDue(table, day(9)); due {
+	if gone.HarvestDue(table, day(9)) != nil {
 		t.Error("a retired batch is due")
 	}
 }

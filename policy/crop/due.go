@@ -50,31 +50,30 @@ func (s State) Calendar(table *species.Table) []Due {
 	return all
 }
 
-// HarvestDue gives the batch that has waited longest for the first picking of its flush: it has fruited for as long
-// as its species takes at the least. Until is when the last of the flush usually is ripe.
-func (s State) HarvestDue(table *species.Table, now time.Time) (Due, bool) {
+// HarvestDue gives the batches that wait for the first picking of their flush, the one that has waited longest first: they
+// have fruited for as long as their species takes at the least. Until is when the last of the flush usually is ripe.
+func (s State) HarvestDue(table *species.Table, now time.Time) (all []Due) {
 	for _, d := range s.Calendar(table) {
 		if d.Stage == species.Fruiting && !now.Before(d.From) && d.Picked.IsZero() {
-			return d, true
+			all = append(all, d)
 		}
 	}
-	return Due{}, false
+	return all
 }
 
-// Overdue gives the batch that has outstayed its stage longest. From is since when it counts as overdue: the longest
-// usual duration and [OverdueShare] of it, or [OverdueLeast], have passed. Until is the longest usual duration.
-func (s State) Overdue(table *species.Table, now time.Time) (Due, bool) {
-	var worst Due
-	found := false
+// Overdue gives the batches that have outstayed their stage, the one that has done so longest first. From is since when
+// one counts as overdue: the longest usual duration and [OverdueShare] of it, or [OverdueLeast], have passed. Until is
+// the longest usual duration.
+func (s State) Overdue(table *species.Table, now time.Time) (all []Due) {
 	for _, d := range s.Calendar(table) {
-		b := &s.Batches[s.index(d.Batch)]
-		usual := d.Until.Sub(b.Since)
+		usual := d.Until.Sub(s.Batches[s.index(d.Batch)].Since)
 		d.From = d.Until.Add(max(time.Duration(OverdueShare*float64(usual)), OverdueLeast))
-		if !now.Before(d.From) && (!found || d.From.Before(worst.From)) {
-			worst, found = d, true
+		if !now.Before(d.From) {
+			all = append(all, d)
 		}
 	}
-	return worst, found
+	slices.SortStableFunc(all, func(a, b Due) int { return a.From.Compare(b.From) })
+	return all
 }
 
 func maxTime(a, b time.Time) time.Time {

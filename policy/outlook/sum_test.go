@@ -189,7 +189,7 @@ func TestHarvest(t *testing.T) {
 	q.State.Crop.Batches = []crop.Batch{{Name: "b1", Species: "pleurotus-ostreatus", Stage: species.Fruiting, Since: start.Add(-days(row.Days.Low) - 20*time.Hour), Flush: 2,
 		Flushes: []crop.Flush{{Number: 1, Pickings: []crop.Picking{{At: start.Add(-90 * 24 * time.Hour), FreshG: 300}}}, {Number: 2, Pickings: []crop.Picking{{At: start.Add(-2 * time.Hour), FreshG: 840}}}}}}
 	o = sum(t, q, steady(q, same(0.01)...))
-	if _, due := q.State.Crop.HarvestDue(q.Policy.Climates, q.State.Now); due {
+	if q.State.Crop.HarvestDue(q.Policy.Climates, q.State.Now) != nil {
 		t.Error("a batch that was picked is due for harvest")
 	}
 	if o.Verdict != Leave || len(o.Due) != 1 || !o.Due[0].Picked.Equal(q.Wall.Add(-2*time.Hour)) || len(o.Deeds) == 0 || o.Deeds[0].Kind != PickRest || o.Deeds[0].Must {

@@ -235,7 +235,11 @@ func (r *rendering) alarms(m *image, s *policy.Snapshot) {
 		}
 		text := d.Says
 		if l.Condition.About != "" {
-			text += " (" + l.Condition.About + ")"
+			about := l.Condition.About
+			if l.Condition.Also != "" {
+				about += ", " + l.Condition.Also
+			}
+			text += " (" + about + ")"
 		}
 		m.alerts[homie.ID(string(name))] = text + " " + d.Action
 	}
