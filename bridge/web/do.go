@@ -136,7 +136,7 @@ func (v *visit) choices(p *doPage, view *view) {
 		p.Lengths = lengths("1h0m0s", time.Hour, 4*time.Hour, 8*time.Hour, 24*time.Hour)
 	case "refill":
 		if i := view.snap.Spec.Plug(chamber.Humidifier); i >= 0 && view.snap.Spec.Plugs[i].ReservoirLiters > 0 {
-			p.Capacity = words.Number(view.snap.Spec.Plugs[i].ReservoirLiters, 1)
+			p.Capacity = words.Capacity(view.snap.Spec.Plugs[i].ReservoirLiters)
 		}
 	}
 	if n := alarm.Name(p.Alarm); p.Alarm != "" && n.Index() >= 0 {

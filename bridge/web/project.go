@@ -243,7 +243,7 @@ func (v *view) reservoir() *api.Reservoir {
 		CapacityLiters: finite(v.snap.Spec.Plugs[i].ReservoirLiters), Dry: r.Dry,
 	}
 	if r.EmptyOK {
-		out.EmptyIn = api.Duration(r.EmptyIn)
+		out.EmptyIn = new(api.Duration(r.EmptyIn))
 	}
 	switch {
 	case r.Dry:

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"encoding/json"
 	"strings"
 	"testing"
 	"time"
@@ -42,6 +43,33 @@ func TestMomentsStay(t *testing.T) {
 		s.State.Now = steady
 		if got, want := newView(s, words.Words{}).day(added), wall.Add(-time.Hour); !got.Equal(want) {
 			t.Errorf("with the clocks %v apart: %v, want %v", slip, got, want)
+		}
+	}
+}
+
+// TestEmptyByNow: water that should be gone by now is neither told as "cannot be told" nor shown as fine.
+func TestEmptyByNow(t *testing.T) {
+	spec := &chamber.Spec{Name: "loft", Plugs: []chamber.Plug{{Name: "mister", Role: chamber.Humidifier, ReservoirLiters: 2}}}
+	for _, c := range []struct {
+		ok    bool
+		empty time.Duration
+		json  string
+		class string
+	}{
+		{true, 0, `"empty_in":"0s"`, "look"}, {true, 12 * time.Hour, `"empty_in":"12h0m0s"`, "look"}, {true, 30 * time.Hour, `"empty_in":"30h0m0s"`, "fine"}, {false, 0, "", "fine"},
+	} {
+		snap := &policy.Snapshot{Spec: spec}
+		snap.State.Reservoir.Known, snap.State.Reservoir.Liters, snap.State.Reservoir.EmptyOK, snap.State.Reservoir.EmptyIn = true, 0.1, c.ok, c.empty
+		r := newView(snap, words.Words{}).reservoir()
+		b, err := json.Marshal(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if has := strings.Contains(string(b), "empty_in"); has != c.ok || !strings.Contains(string(b), c.json) {
+			t.Errorf("%v %s is told as %s", c.ok, c.empty, b)
+		}
+		if x := makeWater(r); x.Class != c.class {
+			t.Errorf("%v %s is shown as %s, want %s", c.ok, c.empty, x.Class, c.class)
 		}
 	}
 }

@@ -369,7 +369,7 @@ func makeWater(r *api.Reservoir) *water {
 	switch {
 	case r.Dry:
 		x.Class = "act"
-	case r.EmptyIn > 0 && time.Duration(r.EmptyIn) < 24*time.Hour:
+	case r.EmptyIn != nil && time.Duration(*r.EmptyIn) < 24*time.Hour:
 		x.Class = "look"
 	}
 	if r.Known && r.CapacityLiters > 0 {

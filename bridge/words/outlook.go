@@ -127,7 +127,7 @@ func (w Words) DryTimes(o *outlook.Outlook) string {
 		s = append(s, fmt.Sprintf("%s are in the reservoir, at %s a day: %s.", Liters(x.Liters), LitersADay(x.PerDay), w.dry(&x.Now, o)))
 	}
 	if x.Full.OK {
-		s = append(s, fmt.Sprintf("Filled up, %s L: %s.", Number(x.Capacity, 1), w.dry(&x.Full, o)))
+		s = append(s, fmt.Sprintf("Filled up, %s L: %s.", Capacity(x.Capacity), w.dry(&x.Full, o)))
 	} else {
 		s = append(s, "How much it holds when full is not known (reservoir_liters).")
 	}

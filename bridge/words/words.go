@@ -164,13 +164,20 @@ func Liters(v float64) string {
 }
 
 // Kilograms writes a weight that a person gave, to the gram where they did: efficiency is worked out from it.
-func Kilograms(v float64) string {
+func Kilograms(v float64) string { return given(v) + " kg" }
+
+// Capacity writes the liters that a reservoir holds when full, as they were given: who types them must not be told that it is too
+// much.
+func Capacity(v float64) string { return given(v) }
+
+// given writes a number that a person gave with the digits that it has, at least one and at most three.
+func given(v float64) string {
 	for digits := 1; digits < 3; digits++ {
 		if s := Number(v, digits); math.Abs(v) < 1e6 && Number(v, 3) == s+strings.Repeat("0", 3-digits) {
-			return s + " kg"
+			return s
 		}
 	}
-	return Number(v, 3) + " kg"
+	return Number(v, 3)
 }
 
 // EmptyIn says when the reservoir runs dry: "in about 14 h 20 min"; "by now" where it should be, though the humidifier still

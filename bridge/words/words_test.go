@@ -272,3 +272,11 @@ func TestReasonAlwaysReads(t *testing.T) {
 		}
 	})
 }
+
+func TestCapacityIsToldAsItWasGiven(t *testing.T) {
+	for want, v := range map[string]float64{"0.25": 0.25, "1.75": 1.75, "2.0": 2, "5.5": 5.5, "0.125": 0.125} {
+		if got := Capacity(v); got != want {
+			t.Errorf("%v is told as %s, want %s", v, got, want)
+		}
+	}
+}

@@ -220,14 +220,14 @@ type WhyPlug struct {
 
 // Reservoir is the humidifier's water, as far as it is known.
 type Reservoir struct {
-	Known          bool     `json:"known" doc:"false: liters mean nothing"`
-	Liters         float64  `json:"liters" doc:"estimated to be left"`
-	LowLiters      float64  `json:"low_liters" doc:"nine times in ten the truth lies between low and high"`
-	HighLiters     float64  `json:"high_liters"`
-	CapacityLiters float64  `json:"capacity_liters,omitempty" doc:"absent: not known"`
-	EmptyIn        Duration `json:"empty_in,omitempty" doc:"at the present use; absent: cannot be told"`
-	Dry            bool     `json:"dry"`
-	Text           string   `json:"text"`
+	Known          bool      `json:"known" doc:"false: liters mean nothing"`
+	Liters         float64   `json:"liters" doc:"estimated to be left"`
+	LowLiters      float64   `json:"low_liters" doc:"nine times in ten the truth lies between low and high"`
+	HighLiters     float64   `json:"high_liters"`
+	CapacityLiters float64   `json:"capacity_liters,omitempty" doc:"absent: not known"`
+	EmptyIn        *Duration `json:"empty_in,omitempty" doc:"at the present use; absent: cannot be told"`
+	Dry            bool      `json:"dry"`
+	Text           string    `json:"text"`
 }
 
 // Batches is a list of batches, by chamber and name.
