@@ -1,6 +1,8 @@
 package notify
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"slices"
 	"strings"
@@ -87,6 +89,16 @@ func about(site *Site, snap *policy.Snapshot, n alarm.Name, p alarm.Priority, at
 	return Message{Site: site.Name, Priority: p, Chamber: snap.Spec.Name, Alarm: n, At: at.UTC()}
 }
 
+// idOf is made of the ids of all: sent again with others, it is not the same message, and whoever leaves out what they have had is not
+// to leave those out.
+func idOf(ms []Message) string {
+	h := sha256.New()
+	for i := range ms {
+		fmt.Fprintln(h, ms[i].ID)
+	}
+	return hex.EncodeToString(h.Sum(nil)[:12])
+}
+
 // mostParts is how many messages are written out when several go as one.
 const mostParts = 8
 
@@ -124,7 +136,7 @@ func together(site *Site, ms []Message) Message {
 	}
 	ms = append(stands, past...)
 	highest := slices.MaxFunc(ms, func(a, b Message) int { return int(a.Priority) - int(b.Priority) }).Priority
-	out := Message{Kind: Several, Site: site.Name, Priority: highest, At: ms[0].At, Parts: ms, ID: "several-" + ms[0].ID}
+	out := Message{Kind: Several, Site: site.Name, Priority: highest, At: ms[0].At, Parts: ms, ID: "several-" + idOf(ms)}
 	out.Title = titled(site.Name, fmt.Sprintf("%d messages, %s: %s", len(ms), what, strings.TrimPrefix(ms[0].Title, site.Name+": ")))
 	var b strings.Builder
 	for i := range ms {

@@ -14,13 +14,30 @@ import (
 // mostDaily is how many chambers a daily message writes out; of the others it says only those that are not well.
 const mostDaily = 20
 
+// settled reports whether snapshots show the chambers as they are and not as they were before the program started: every one was
+// decided on, and what is still awaited from its sensors has come or is missed.
+func settled(snaps []*policy.Snapshot) bool {
+	for _, s := range snaps {
+		if s.Decision.At.IsZero() || !s.State.LinkLost.IsZero() && !s.State.Alarms.Active(alarm.BrokerLost) {
+			return false
+		}
+		for i := range s.State.Sensors {
+			x := &s.State.Sensors[i]
+			if !x.Silent && (!x.Live || s.State.Now.Sub(x.At) > s.Spec.Sensors[i].MaxAge) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
 // seconds are a chamber's counters of a quantity, over all stages.
 type seconds struct {
 	Observed float64 `json:"observed"`
 	In       float64 `json:"in"`
 }
 
-// tally is what the counters showed at the last daily message, by chamber and quantity.
+// tally is what the counters showed at a daily message, by chamber and quantity.
 type tally map[string]map[string]seconds
 
 func tallyOf(snaps []*policy.Snapshot) tally {
@@ -57,7 +74,7 @@ func daily(site *Site, snaps []*policy.Snapshot, before tally, wall time.Time) M
 	if left > 0 {
 		lines = append(lines, fmt.Sprintf("%d more chambers are well.", left))
 	}
-	m := Message{Kind: Daily, Site: site.Name, Priority: alarm.Low, At: wall.UTC(), ID: "daily-" + site.local(wall).Format(time.DateOnly)}
+	m := Message{Kind: Daily, Site: site.Name, Priority: alarm.Low, At: wall.UTC()}
 	switch {
 	case len(snaps) == 0:
 		m.Title = titled(site.Name, "No chamber is configured")
@@ -99,9 +116,9 @@ func chamberLines(w words.Words, s *policy.Snapshot, standing []alarm.Name, befo
 		case r.Dry:
 			second = append(second, "Reservoir dry.")
 		case r.Known && r.EmptyOK:
-			second = append(second, fmt.Sprintf("Water %s L, empty in about %s.", words.Number(r.Liters, 1), words.Duration(r.EmptyIn)))
+			second = append(second, fmt.Sprintf("Water %s, empty %s.", words.Liters(r.Liters), words.EmptyIn(r.EmptyIn)))
 		case r.Known:
-			second = append(second, fmt.Sprintf("Water %s L.", words.Number(r.Liters, 1)))
+			second = append(second, fmt.Sprintf("Water %s.", words.Liters(r.Liters)))
 		}
 	}
 	for i := range s.State.Crop.Batches {
@@ -110,7 +127,11 @@ func chamberLines(w words.Words, s *policy.Snapshot, standing []alarm.Name, befo
 		}
 	}
 	for _, n := range standing {
-		second = append(second, fmt.Sprintf("ALARM %s: %s", n, alarm.Of(n).Says))
+		says := alarm.Of(n).Says
+		if detail := w.Condition(n, &s.State.Alarms.Of(n).Condition); detail != "" {
+			says += " " + detail
+		}
+		second = append(second, fmt.Sprintf("ALARM %s: %s", n, says))
 	}
 	if second == nil {
 		return []string{first}

@@ -75,6 +75,7 @@ type Desk struct {
 	mem      memory
 	unkept   bool // the outbox failed
 	compared time.Time
+	began    time.Time // on the calendar
 }
 
 // line is one service with what is known of its working.
@@ -83,6 +84,7 @@ type line struct {
 	bucket   bucket
 	added    time.Time // when it was first named; zero: it was known before
 	sending  bool
+	until    time.Time // the other side asked to be left alone; what is urgent is tried all the same
 	failing  time.Time // since when; zero: it works
 	fault    string
 	lastSent time.Time
@@ -121,16 +123,17 @@ const (
 	compareEvery = 30 * time.Second // how often alarms are compared with what was told
 	newFor       = 10 * time.Minute // after it is first named, a service is told of all that stands
 	mostInbox    = 4096
-	mostLetters  = 500            // of one service
-	longestWait  = 72 * time.Hour // until a message is given up
-	lateDaily    = 6 * time.Hour  // until a daily message that could not be made is left out
+	mostLetters  = 500              // of one service
+	longestWait  = 72 * time.Hour   // until a message is given up
+	lateDaily    = 6 * time.Hour    // until a daily message that could not be made is left out
+	settleFor    = 10 * time.Minute // after the start, until a daily message no longer waits for sensors to be heard
 )
 
 // New makes a desk with what was kept before. It starts nothing.
 func New(ctx context.Context, o Options) *Desk {
 	d := &Desk{
 		snapshots: o.Snapshots, wall: o.Wall, outbox: o.Outbox, counter: o.Counter, log: o.Log,
-		poke: make(chan struct{}, 1), results: make(chan result), site: o.Site, rest: longestRest,
+		poke: make(chan struct{}, 1), results: make(chan result), site: o.Site, rest: longestRest, began: o.Wall(),
 	}
 	if o.Pace > 1 {
 		d.rest = max(shortestRest, time.Duration(float64(longestRest)/o.Pace))
@@ -242,6 +245,9 @@ func (d *Desk) take(a *adopted) (gone []journal.Record) {
 	}
 	d.letters = slices.DeleteFunc(d.letters, func(l *letter) bool {
 		if d.lineOf(l.Service) != nil {
+			if old != nil && l.Tries > 0 {
+				l.Due = time.Now() // the address may have been mended
+			}
 			return false
 		}
 		gone = append(gone, l.gone())
@@ -256,6 +262,11 @@ func (d *Desk) take(a *adopted) (gone []journal.Record) {
 	for name := range d.mem.Days {
 		if d.lineOf(name) == nil {
 			delete(d.mem.Days, name)
+		}
+	}
+	for name := range d.mem.Tallies {
+		if d.lineOf(name) == nil {
+			delete(d.mem.Tallies, name)
 		}
 	}
 	return gone

@@ -588,3 +588,221 @@ func TestQuiet(t *testing.T) {
 		}
 	}
 }
+
+// TestLeftAloneAsAsked: a service that says when to come again is not asked before, whatever is raised, unless it is urgent.
+func TestLeftAloneAsAsked(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		p := s.posts["phone"]
+		p.break_(&notify.Busy{Err: errors.New("it answers 429"), For: 20 * time.Minute})
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(10 * time.Minute)
+		s.raise("cellar", alarm.FanFailed)
+		time.Sleep(9 * time.Minute)
+		synctest.Wait()
+		if n := len(p.attempts()); n != 1 {
+			t.Errorf("%d attempts in the twenty minutes, want 1", n)
+		}
+		s.raise("cellar", alarm.RoomCO2Unsafe)
+		time.Sleep(30 * time.Second)
+		synctest.Wait()
+		if n := len(p.attempts()); n != 1 {
+			t.Errorf("%d attempts of what is urgent, want 1", n)
+		}
+		p.break_(nil)
+		time.Sleep(21 * time.Minute)
+		s.want("phone", "several(alarm cellar/room_co2_unsafe, alarm loft/reservoir_dry, alarm cellar/fan_failed)")
+	})
+}
+
+// TestTakenForSome: what some recipients have is not sent again, and that others do not get it is shown.
+func TestTakenForSome(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		p := s.posts["phone"]
+		p.break_(&notify.Partly{Err: errors.New("the mail server refuses a recipient")})
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(24 * time.Hour)
+		synctest.Wait()
+		st := s.desk.Status()[0]
+		if n := len(p.attempts()); n != 1 || st.Waiting != 0 || st.Failing.IsZero() || st.Fault == "" || s.count("sent") != 1 {
+			t.Errorf("%d attempts, status %+v, counted %v", n, st, s.counts)
+		}
+		p.break_(nil)
+		s.raise("cellar", alarm.FanFailed)
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		if st := s.desk.Status()[0]; !st.Failing.IsZero() || st.Fault != "" {
+			t.Errorf("status %+v", st)
+		}
+	})
+}
+
+// TestAMendedAddressIsTriedAtOnce: after hours of failures pauses are half an hour long.
+func TestAMendedAddressIsTriedAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		s.posts["phone"].break_(errors.New("no such host"))
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(5*time.Hour + 15*time.Minute)
+		mended := phone
+		mended.Notifier = &post{}
+		s.desk.Adopt(s.services([]notify.Service{mended}), notify.Site{Name: "Shed"})
+		time.Sleep(time.Minute)
+		s.want("phone", "alarm loft/reservoir_dry")
+	})
+}
+
+// TestNoTwoMessagesHaveOneID: whoever leaves out what they have had by its id must not leave out what was added since, nor
+// another's daily message.
+func TestNoTwoMessagesHaveOneID(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		daily := phone
+		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		ids := map[string]bool{}
+		houses := []*site{begin(t, journal.NewMemory(), daily), begin(t, journal.NewMemory(), daily)}
+		lose := func(yes bool) {
+			for _, s := range houses {
+				s.posts["phone"].mu.Lock()
+				s.posts["phone"].lose = yes
+				s.posts["phone"].mu.Unlock()
+			}
+		}
+		raise := func(name string, n alarm.Name) {
+			for _, s := range houses {
+				s.raise(name, n)
+			}
+		}
+		lose(true)
+		raise("loft", alarm.ReservoirDry)
+		time.Sleep(10 * time.Second)
+		raise("cellar", alarm.FanFailed)
+		time.Sleep(5 * time.Minute)
+		raise("cellar", alarm.PlugDisobeys)
+		time.Sleep(time.Hour)
+		lose(false)
+		time.Sleep(7 * time.Hour)
+		for _, s := range houses {
+			s.stop()
+			text := map[string]string{}
+			for _, m := range s.posts["phone"].take() {
+				if was, ok := text[m.ID]; ok && was != m.Text {
+					t.Errorf("%s is two messages:\n%s\nand\n%s", m.ID, was, m.Text)
+				}
+				text[m.ID] = m.Text
+			}
+			for id := range text {
+				if ids[id] {
+					t.Errorf("both houses send %s", id)
+				}
+				ids[id] = true
+			}
+			if len(text) < 4 {
+				t.Errorf("only %d messages", len(text))
+			}
+		}
+	})
+}
+
+// TestDailyWaitsForSensorsAfterAStart: started at the hour of the daily message, nothing is known yet of the chambers but how they
+// were before.
+func TestDailyWaitsForSensorsAfterAStart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		daily := phone
+		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		s := begin(t, journal.NewMemory(), daily)
+		time.Sleep(time.Minute)
+		s.stop()
+		time.Sleep(8 * time.Hour)
+		loft := s.snaps["loft"]
+		loft.Spec.Sensors = []chamber.Sensor{{Name: "rh", Quantity: chamber.RelativeHumidity, MaxAge: 5 * time.Minute}}
+		loft.State.Sensors = []policy.SensorState{{Name: "rh", Live: true, Known: true, At: time.Now().Add(-time.Hour)}}
+		s.open(daily)
+		time.Sleep(2 * time.Minute)
+		s.want("phone", "")
+		s.mu.Lock()
+		x := *s.snaps["loft"]
+		x.State.Sensors = []policy.SensorState{{Name: "rh", Live: true, Known: true, At: time.Now()}}
+		x.State.Air.Inside.RelativeHumidity = chamber.Estimate{Value: 0.912, OK: true}
+		s.snaps["loft"] = &x
+		s.mu.Unlock()
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		if got := s.posts["phone"].take(); len(got) != 1 || !strings.Contains(got[0].Text, "loft: humidity 91.2 %.") {
+			t.Errorf("got %+v", got)
+		}
+		s.stop()
+
+		time.Sleep(24 * time.Hour) // a sensor that says only changes is not waited for
+		s.mu.Lock()
+		y := *s.snaps["loft"]
+		y.Spec = &chamber.Spec{Name: "loft", Sensors: []chamber.Sensor{{Name: "rh", Quantity: chamber.RelativeHumidity, MaxAge: 24 * time.Hour}}}
+		y.State.Sensors = []policy.SensorState{{Name: "rh"}}
+		s.snaps["loft"] = &y
+		s.mu.Unlock()
+		s.open(daily)
+		time.Sleep(11 * time.Minute)
+		s.want("phone", "daily /")
+		s.stop()
+	})
+}
+
+// TestDailySharesAreOfADay: two services have their daily messages at different hours, and each tells of the day before its own.
+func TestDailySharesAreOfADay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		morning, evening := phone, notify.Service{Name: "mail", MinPriority: alarm.High}
+		morning.HasDaily, morning.Daily = true, 8*time.Hour
+		evening.HasDaily, evening.Daily = true, 20*time.Hour
+		s := begin(t, journal.NewMemory(), morning, evening)
+		defer s.stop()
+		seen := func(observed, in float64) {
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			x := *s.snaps["loft"]
+			x.State.Air.Inside.RelativeHumidity = chamber.Estimate{Value: 0.9, OK: true}
+			x.State.Totals.InRange = []policy.RangeTotal{{Quantity: chamber.RelativeHumidity, ObservedSeconds: observed, InRangeSeconds: in}}
+			s.snaps["loft"] = &x
+		}
+		seen(3600, 3600)
+		time.Sleep(9 * time.Hour) // 09:00
+		seen(3600+12*3600, 3600)
+		time.Sleep(12 * time.Hour) // 21:00
+		seen(3600+24*3600, 3600+12*3600)
+		time.Sleep(12 * time.Hour) // 09:00
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) != 2 || !strings.Contains(got[1].Text, "in range 50 % of the time") {
+			t.Errorf("got %+v", got)
+		}
+	})
+}
+
+// TestDailyOfLittleWater: the reservoir should be empty by now, and half of the alarm's text is which batch.
+func TestDailyOfLittleWater(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		daily := phone
+		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		s := begin(t, journal.NewMemory(), daily)
+		defer s.stop()
+		s.change("cellar", alarm.HarvestDue, alarm.Acknowledged, false, alarm.Condition{Active: true, About: "oyster-3", Also: "shii"})
+		s.mu.Lock()
+		x := *s.snaps["loft"]
+		x.State.Reservoir.Known, x.State.Reservoir.Liters, x.State.Reservoir.EmptyOK = true, 0.04, true
+		s.snaps["loft"] = &x
+		s.mu.Unlock()
+		time.Sleep(9 * time.Hour)
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) != 1 {
+			t.Fatalf("got %+v", got)
+		}
+		for _, want := range []string{"Water 0.04 L, empty by now.", "ALARM harvest_due: A batch is due for harvest. oyster-3, shii."} {
+			if !strings.Contains(got[0].Text, want) {
+				t.Errorf("the text lacks %q:\n%s", want, got[0].Text)
+			}
+		}
+	})
+}

@@ -10,6 +10,7 @@ import (
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"io"
 	"math/big"
@@ -29,6 +30,7 @@ type post struct {
 	at   []time.Time
 	fail error
 	hold chan struct{} // an attempt waits for it
+	lose bool          // it takes what it is given, and its answer is lost
 }
 
 func (p *post) Send(ctx context.Context, m *notify.Message) error {
@@ -47,6 +49,9 @@ func (p *post) Send(ctx context.Context, m *notify.Message) error {
 	}
 	p.got = append(p.got, *m)
 	p.at = append(p.at, time.Now())
+	if p.lose {
+		return errors.New("connection reset by peer")
+	}
 	return nil
 }
 

@@ -76,11 +76,11 @@ func (s *mailer) Send(ctx context.Context, m *Message) error {
 			return fmt.Errorf("the mail server refuses user or password: %w", err)
 		}
 	}
-	if err := s.transfer(c, m); err != nil {
-		return err
+	err = s.transfer(c, m)
+	if _, taken := errors.AsType[*Partly](err); err == nil || taken {
+		_ = c.Quit() // it was taken already
 	}
-	_ = c.Quit() // it was taken already
-	return nil
+	return err
 }
 
 func (s *mailer) dial(ctx context.Context) (*smtp.Client, error) {
@@ -112,10 +112,17 @@ func (s *mailer) transfer(c *smtp.Client, m *Message) error {
 	if err := c.Mail(s.from.Address); err != nil {
 		return fmt.Errorf("the mail server refuses the sender: %w", err)
 	}
-	for _, to := range s.to {
+	// One mailbox that is full or gone must not keep an alarm from the others.
+	var refused error
+	n := 0
+	for i, to := range s.to {
 		if err := c.Rcpt(to.Address); err != nil {
-			return fmt.Errorf("the mail server refuses a recipient: %w", err)
+			refused = errors.Join(refused, fmt.Errorf("the mail server refuses a recipient, number %d of %d: %w", i+1, len(s.to), err))
+			n++
 		}
+	}
+	if n == len(s.to) {
+		return refused
 	}
 	w, err := c.Data()
 	if err != nil {
@@ -124,7 +131,10 @@ func (s *mailer) transfer(c *smtp.Client, m *Message) error {
 	if _, err := w.Write(s.letter(m, time.Now())); err != nil {
 		return err
 	}
-	return w.Close()
+	if err := w.Close(); err != nil || refused == nil {
+		return err
+	}
+	return &Partly{refused}
 }
 
 // letter writes the message as RFC 5322 has it.

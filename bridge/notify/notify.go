@@ -21,9 +21,23 @@ import (
 
 // Notifier carries messages to one place. It may be called from one goroutine at a time.
 type Notifier interface {
-	// Send returns nil once the other side has taken the message. Its errors show nothing of the address but the host.
+	// Send returns nil once the other side has taken the message. Its errors show nothing of the address but the host. One in
+	// which a [*Partly] is was taken for some of those whom it is for, and is not to be sent again; a [*Busy] says when to try.
 	Send(ctx context.Context, m *Message) error
 }
+
+// Partly is the error of a message that was taken for some recipients and not for others.
+type Partly struct{ Err error }
+
+func (p *Partly) Error() string { return p.Err.Error() }
+
+// Busy is the error of an attempt after which the other side asks to be left alone for a while.
+type Busy struct {
+	Err error
+	For time.Duration
+}
+
+func (b *Busy) Error() string { return b.Err.Error() }
 
 // Kind says what a message is about.
 type Kind string

@@ -53,8 +53,9 @@ type memory struct {
 	// Told has a map for each service, by chamber and alarm with a slash between them.
 	Told map[string]map[string]told `json:"told,omitempty"`
 	// Days has for each service the day of its last daily message, as the site's calendar has it.
-	Days  map[string]string `json:"days,omitempty"`
-	Tally tally             `json:"tally,omitempty"`
+	Days map[string]string `json:"days,omitempty"`
+	// Tallies has for each service the counters at its last daily message.
+	Tallies map[string]tally `json:"tallies,omitempty"`
 }
 
 func (m *memory) record() journal.Record {
@@ -67,7 +68,7 @@ func (m *memory) record() journal.Record {
 
 // load reads what was kept. What cannot be read is left out.
 func load(ctx context.Context, from Outbox) (letters []*letter, mem memory, err error) {
-	mem = memory{Told: map[string]map[string]told{}, Days: map[string]string{}}
+	mem = memory{Told: map[string]map[string]told{}, Days: map[string]string{}, Tallies: map[string]tally{}}
 	if from == nil {
 		return nil, mem, nil
 	}
@@ -89,6 +90,9 @@ func load(ctx context.Context, from Outbox) (letters []*letter, mem memory, err 
 	}
 	if mem.Days == nil {
 		mem.Days = map[string]string{}
+	}
+	if mem.Tallies == nil {
+		mem.Tallies = map[string]tally{}
 	}
 	return letters, mem, err
 }

@@ -103,7 +103,14 @@ func (d *discreet) Send(ctx context.Context, m *Message) error {
 	if u, ok := errors.AsType[*url.Error](err); ok {
 		err = u.Err // without the address
 	}
-	return &sendError{text: d.redactor.clean(err.Error())}
+	clean := &sendError{text: d.redactor.clean(err.Error())}
+	if _, ok := errors.AsType[*Partly](err); ok {
+		return &Partly{clean}
+	}
+	if b, ok := errors.AsType[*Busy](err); ok {
+		return &Busy{clean, b.For}
+	}
+	return clean
 }
 
 var errTimeout = errors.New("no answer within " + sendTimeout.Round(time.Second).String())

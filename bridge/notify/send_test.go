@@ -223,3 +223,39 @@ func TestAServiceOfTheLibrary(t *testing.T) {
 		t.Errorf("title %q, body %q", title, body)
 	}
 }
+
+// TestAFullMailboxDoesNotKeepItFromTheOthers: of two recipients one is refused; the other gets the mail, and the refusal is told.
+func TestAFullMailboxDoesNotKeepItFromTheOthers(t *testing.T) {
+	s := &smtpServer{refuse: "nobody@"}
+	serveSMTP(t, s)
+	err := open(t, "smtp://"+s.addr+"/?from=a@b.example&to=nobody@d.example,me@d.example").Send(t.Context(), &message)
+	if _, ok := errors.AsType[*notify.Partly](err); !ok || !strings.Contains(err.Error(), "number 1 of 2") {
+		t.Errorf("got %v, want a Partly that says which", err)
+	}
+	if mails, _, log := s.seen(); len(mails) != 1 || !strings.Contains(log, "RCPT TO:<me@d.example>") {
+		t.Errorf("%d mails\n%s", len(mails), log)
+	}
+}
+
+// The header of RFC 9110, section 10.2.3.
+func TestAskedToWait(t *testing.T) {
+	for header, want := range map[string]time.Duration{
+		"120": 2 * time.Minute, "": 0, "soon": 0, "-5": 0, "0": 0,
+		"Mon, 02 Jan 2006 15:04:05 GMT":                                0, // long ago
+		time.Now().Add(10 * time.Minute).UTC().Format(http.TimeFormat): 10 * time.Minute,
+	} {
+		s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Retry-After", header)
+			w.WriteHeader(http.StatusTooManyRequests)
+		}))
+		err := open(t, s.URL+"/hooks/topsecret").Send(t.Context(), &message)
+		s.Close()
+		var got time.Duration
+		if b, ok := errors.AsType[*notify.Busy](err); ok {
+			got = b.For
+		}
+		if err == nil || !strings.Contains(err.Error(), "429") || got > want || got < want-5*time.Second {
+			t.Errorf("Retry-After %q: %v, wait %s; want %s", header, err, got, want)
+		}
+	}
+}

@@ -3,6 +3,7 @@ package notify
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"slices"
 	"sync"
 	"time"
@@ -203,13 +204,18 @@ func (d *Desk) daily(ctx context.Context) {
 			}
 			continue
 		}
+		if begun && late <= lateDaily {
+			if snaps == nil {
+				snaps = d.snapshots()
+			}
+			if wall.Sub(d.began) < settleFor && !settled(snaps) {
+				continue // d.nap looks again
+			}
+		}
 		d.mem.Days[l.Name] = today
 		records = append(records, journal.Record{})
 		if !begun || late > lateDaily {
 			continue // the program began after the hour, or was away at it
-		}
-		if snaps == nil {
-			snaps = d.snapshots()
 		}
 		// Yesterday's that is still waiting says nothing any more.
 		d.letters = slices.DeleteFunc(d.letters, func(x *letter) bool {
@@ -220,10 +226,8 @@ func (d *Desk) daily(ctx context.Context) {
 			}
 			return old
 		})
-		records = append(records, d.post(l, daily(&d.site, snaps, d.mem.Tally, wall))...)
-	}
-	if snaps != nil {
-		d.mem.Tally = tallyOf(snaps)
+		records = append(records, d.post(l, daily(&d.site, snaps, d.mem.Tallies[l.Name], wall))...)
+		d.mem.Tallies[l.Name] = tallyOf(snaps)
 	}
 	if records != nil {
 		records = append(slices.DeleteFunc(records, func(r journal.Record) bool { return r.Name == "" }), d.mem.record())
@@ -253,7 +257,7 @@ func (d *Desk) sendDue(ctx context.Context, wg *sync.WaitGroup) {
 			urgent = urgent || loud
 			due = append(due, x)
 		}
-		if len(due) == 0 || !l.bucket.take(now) && !urgent {
+		if len(due) == 0 || !urgent && (now.Before(l.until) || !l.bucket.take(now)) {
 			continue
 		}
 		d.send(ctx, wg, l, due)
@@ -285,16 +289,27 @@ func (d *Desk) settle(ctx context.Context, r *result) {
 	}
 	l.sending = false
 	var records []journal.Record
-	if r.err != nil {
+	_, partly := errors.AsType[*Partly](r.err)
+	if r.err != nil && !partly {
 		if l.failing.IsZero() {
 			l.failing = now
 			d.log.Warn("a message to people could not be sent; it is tried again", "service", l.Name, "error", r.err)
 		}
 		l.fault = r.err.Error()
 		d.count(resultFailed)
+		var asked time.Duration
+		if b, ok := errors.AsType[*Busy](r.err); ok {
+			asked = min(b.For, longestPause)
+		}
+		if l == r.line {
+			l.until = now.Add(asked)
+		}
 		for _, x := range r.letters {
 			x.Tries++
-			x.Due = now.Add(pause(x.Tries))
+			x.Due = now.Add(max(asked, pause(x.Tries)))
+			if l != r.line { // it went to the address of before a reload
+				x.Due = now
+			}
 			if slices.Contains(d.letters, x) {
 				records = append(records, x.record())
 			}
@@ -302,10 +317,18 @@ func (d *Desk) settle(ctx context.Context, r *result) {
 		d.keep(ctx, records...)
 		return
 	}
-	if !l.failing.IsZero() {
+	switch {
+	case partly && l.failing.IsZero():
+		l.failing = now
+		d.log.Warn("a message to people was not taken for all whom it is for", "service", l.Name, "error", r.err)
+	case !partly && !l.failing.IsZero():
 		d.log.Info("messages to people are sent again", "service", l.Name)
+		l.failing = time.Time{}
 	}
-	l.failing, l.fault, l.lastSent = time.Time{}, "", now
+	l.fault, l.lastSent = "", now
+	if partly {
+		l.fault = r.err.Error()
+	}
 	for _, x := range r.letters {
 		if i := slices.Index(d.letters, x); i >= 0 {
 			d.letters = slices.Delete(d.letters, i, i+1)

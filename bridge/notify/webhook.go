@@ -9,6 +9,8 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"strconv"
+	"time"
 )
 
 // webhook posts messages as JSON.
@@ -55,5 +57,20 @@ func (w *webhook) Send(ctx context.Context, m *Message) error {
 	case answer.StatusCode/100 == 3:
 		return fmt.Errorf("it answers %s, which leads elsewhere; write down the final address", answer.Status)
 	}
-	return fmt.Errorf("it answers %s", answer.Status)
+	err = fmt.Errorf("it answers %s", answer.Status)
+	if after := retryAfter(answer.Header.Get("Retry-After"), time.Now()); after > 0 {
+		return &Busy{err, after}
+	}
+	return err
+}
+
+// retryAfter reads the header of that name (RFC 9110, section 10.2.3): seconds, or a date. 0: it says nothing.
+func retryAfter(text string, now time.Time) time.Duration {
+	if s, err := strconv.ParseUint(text, 10, 31); err == nil {
+		return time.Duration(s) * time.Second
+	}
+	if at, err := http.ParseTime(text); err == nil {
+		return max(0, at.Sub(now))
+	}
+	return 0
 }

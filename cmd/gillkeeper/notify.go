@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -57,7 +58,11 @@ func (a *app) testNotify(ctx context.Context, path string, c *config.Config) err
 		what := fmt.Sprintf("%s (%s)", n.Name, notify.Scheme(address))
 		if err != nil {
 			failed++
-			fmt.Fprintf(a.stdout, "%s: NOT sent: %s\n", what, oneLine(err.Error()))
+			how := "NOT sent"
+			if _, ok := errors.AsType[*notify.Partly](err); ok {
+				how = "NOT sent to all"
+			}
+			fmt.Fprintf(a.stdout, "%s: %s: %s\n", what, how, oneLine(err.Error()))
 			continue
 		}
 		fmt.Fprintf(a.stdout, "%s: sent; look whether it arrived.\n", what)
