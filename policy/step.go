@@ -48,6 +48,15 @@ func (p *Policy) Fit(s State) State {
 			}
 		}
 	}
+	ofSensors, ofPlugs := alarm.Places{}, alarm.Places{}
+	for i := range sensors {
+		ofSensors = append(ofSensors, slices.IndexFunc(s.Sensors, func(x SensorState) bool { return x.Name == sensors[i].Name }))
+	}
+	for i := range plugs {
+		ofPlugs = append(ofPlugs, slices.IndexFunc(s.Plugs, func(x guard.Plug) bool { return x.Name == plugs[i].Name && x.Role == plugs[i].Role }))
+	}
+	s.Alarms = s.Alarms.Refit(ofSensors, ofPlugs)
+	s.Detectors = s.Detectors.Refit(ofSensors, ofPlugs)
 	if s.Schema == 0 {
 		s.Schema = StateSchema
 	}
