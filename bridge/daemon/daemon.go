@@ -25,6 +25,7 @@ import (
 	"gillkeeper/bridge/web"
 	"gillkeeper/metrics"
 	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
 )
 
 // Options are what a daemon needs. Config is required.
@@ -58,6 +59,7 @@ type Daemon struct {
 	mu      sync.Mutex // protects what a reload changes
 	config  *config.Config
 	session *mqtt.Session
+	inlet   *keeper.Inlet
 	shown   *show
 }
 
@@ -215,7 +217,7 @@ func (d *Daemon) connect(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	d.session, d.shown = s, shown
+	d.session, d.shown, d.inlet = s, shown, inlet
 	shown.run(ctx, s)
 	d.keeper.Connect(inlet, s)
 	return nil
@@ -235,7 +237,7 @@ func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
 		return ctx.Err()
 	}
 	d.mu.Lock()
-	old, session, shown := d.config, d.session, d.shown
+	old, session, shown, inlet := d.config, d.session, d.shown, d.inlet
 	d.mu.Unlock()
 	if session == nil {
 		return errors.New("the daemon could not start")
@@ -244,8 +246,10 @@ func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
 		return err
 	}
 	shown.hide(ctx, session, &old.Broker, &c.Broker)
-	session.Stop()
 	d.keeper.Connect(nil, nil)
+	inlet.Close() // that plugs go off now is nobody's hand
+	d.leave(ctx, old, c, session)
+	session.Stop()
 	if err := d.keeper.Adopt(ctx, d.policies(c)); err != nil {
 		return errors.Join(err, d.connect(ctx))
 	}
@@ -256,6 +260,49 @@ func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
 	d.web.Adopt(siteOf(c), accessOf(c))
 	return d.connect(ctx)
 }
+
+// leave turns off what could do harm once nobody watches it, as at a clean stop: plugs that the new configuration has no word of. It
+// says which chambers are left, and what grows in them.
+func (d *Daemon) leave(ctx context.Context, old, c *config.Config, by keeper.Publisher) {
+	ctx, cancel := context.WithTimeout(ctx, leaveWithin)
+	defer cancel()
+	kept, commanded := map[string]bool{}, map[string]bool{}
+	for i := range c.Chambers {
+		kept[c.Chambers[i].Spec.Name] = true
+		for j := range c.Chambers[i].Plugs {
+			commanded[c.Chambers[i].Plugs[j].CommandTopic] = true
+		}
+	}
+	for i, p := range d.policies(old) {
+		snap, ok := d.keeper.Snapshot(p.Spec.Name)
+		if !ok {
+			continue
+		}
+		_, stop := p.Rest(snap.State, snap.State.Now)
+		for _, plug := range stop {
+			if commanded[old.Chambers[i].Plugs[plug].CommandTopic] {
+				continue
+			}
+			if err := by.Send(ctx, i, plug, chamber.Order{}); err != nil {
+				d.log.Warn("a plug that is no longer in the configuration runs and could not be turned off", "chamber", p.Spec.Name, "plug", p.Spec.Plugs[plug].Name, "error", err)
+			}
+		}
+		if kept[p.Spec.Name] {
+			continue
+		}
+		var growing []string
+		for j := range snap.State.Crop.Batches {
+			if b := &snap.State.Crop.Batches[j]; b.Retired.IsZero() {
+				growing = append(growing, b.Name)
+			}
+		}
+		d.log.Warn("a chamber is no longer in the configuration; what was recorded of it is kept under its name, and comes back with it",
+			"chamber", p.Spec.Name, "batches", growing)
+	}
+}
+
+// leaveWithin bounds the rest of plugs that a new configuration leaves.
+const leaveWithin = 3 * time.Second
 
 // fixed lists what differs between two configurations and cannot be changed while the daemon runs.
 func fixed(old, c *config.Config) error {

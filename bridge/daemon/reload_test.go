@@ -49,6 +49,38 @@ func TestReload(t *testing.T) {
 	until(t, 20*time.Second, "the chamber that stayed is not kept any more", func() bool { x.air(5); return x.heater() == "ON" })
 }
 
+// TestLeftByAReload: a heater that runs when its chamber, or it alone, is taken out of the file is turned off: nobody watches it any more.
+func TestLeftByAReload(t *testing.T) {
+	t.Parallel()
+	s := brokertest.Start(t, brokertest.Kinds()[0])
+	x := pitch(t, s, s.Addr)
+	path := x.d.config.Path
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	warm := func(when string) {
+		t.Helper()
+		until(t, 20*time.Second, "a cold chamber is not heated "+when, func() bool { x.air(5); return x.heater() == "ON" })
+	}
+	warm("at first")
+	away := strings.NewReplacer("loft/heater/set", "loft/warmer/set", `state_topic = "loft/heater"`, `state_topic = "loft/warmer"`).Replace(string(text))
+	if err := x.d.Reload(t.Context(), again(t, path, away)); err != nil {
+		t.Fatal(err)
+	}
+	until(t, 20*time.Second, "a heater that was taken out of the file stays on", func() bool { return x.heater() == "OFF" })
+
+	if err := x.d.Reload(t.Context(), again(t, path, string(text))); err != nil {
+		t.Fatal(err)
+	}
+	warm("once it is back")
+	other := strings.NewReplacer(`name = "loft"`, `name = "cellar"`, `"loft/`, `"cellar/`).Replace(string(text))
+	if err := x.d.Reload(t.Context(), again(t, path, other)); err != nil {
+		t.Fatal(err)
+	}
+	until(t, 20*time.Second, "the heater of a chamber that was taken out of the file stays on", func() bool { return x.heater() == "OFF" })
+}
+
 // A second daemon on the same journal does not start, and names the file once.
 func TestJournalOfAnother(t *testing.T) {
 	t.Parallel()

@@ -86,7 +86,13 @@ func newUnit(k *Keeper, p *policy.Policy, s policy.State, seq int64) *unit {
 
 // Inlet is where the messages of one configuration's chambers come in. Indexes are those of the policies it was made
 // for.
-type Inlet struct{ units []*unit }
+type Inlet struct {
+	units  []*unit
+	closed atomic.Bool
+}
+
+// Close lets nothing more in: what plugs then say of themselves, somebody else had them do.
+func (in *Inlet) Close() { in.closed.Store(true) }
 
 // Inlet makes the inlet for chambers in the order given.
 func (k *Keeper) Inlet(chambers []string) (*Inlet, error) {
@@ -103,6 +109,9 @@ func (k *Keeper) Inlet(chambers []string) (*Inlet, error) {
 
 // Reading takes in a sensor's value; a newer one of the same sensor replaces it while it waits.
 func (in *Inlet) Reading(i int, r chamber.Reading) {
+	if in.closed.Load() {
+		return
+	}
 	u := in.units[i]
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -120,6 +129,9 @@ func (in *Inlet) Reading(i int, r chamber.Reading) {
 
 // Liveness takes in what a sensor's liveness topic says.
 func (in *Inlet) Liveness(i int, l chamber.Liveness) {
+	if in.closed.Load() {
+		return
+	}
 	u := in.units[i]
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -131,6 +143,9 @@ func (in *Inlet) Liveness(i int, l chamber.Liveness) {
 
 // Report takes in what a plug says of itself, in order.
 func (in *Inlet) Report(i int, r chamber.PlugReport) {
+	if in.closed.Load() {
+		return
+	}
 	u := in.units[i]
 	u.mu.Lock()
 	defer u.mu.Unlock()
