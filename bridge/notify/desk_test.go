@@ -806,3 +806,25 @@ func TestDailyOfLittleWater(t *testing.T) {
 		}
 	})
 }
+
+// TestOverDoesNotArriveFirst: the message of an alarm waits for its next attempt, and the one that it is over is on its first. The
+// service works again just then.
+func TestOverDoesNotArriveFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		s.posts["phone"].break_(errors.New("the wire is cut"))
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(3 * time.Hour) // by now half an hour passes between attempts
+		s.posts["phone"].attempts()
+		for len(s.posts["phone"].attempts()) == 0 {
+			time.Sleep(time.Second)
+			synctest.Wait()
+		}
+		s.posts["phone"].break_(nil)
+		s.raise("cellar", alarm.FanFailed)
+		s.end("loft", alarm.ReservoirDry)
+		time.Sleep(10 * time.Second)
+		s.want("phone", "several(alarm cellar/fan_failed, alarm loft/reservoir_dry, returned loft/reservoir_dry)")
+	})
+}

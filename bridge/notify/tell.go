@@ -257,11 +257,26 @@ func (d *Desk) sendDue(ctx context.Context, wg *sync.WaitGroup) {
 			urgent = urgent || loud
 			due = append(due, x)
 		}
+		due = d.withEarlier(l, due)
 		if len(due) == 0 || !urgent && (now.Before(l.until) || !l.bucket.take(now)) {
 			continue
 		}
 		d.send(ctx, wg, l, due)
 	}
+}
+
+// withEarlier takes along what waits for another attempt and tells of the same alarms earlier: that an alarm stands must not arrive
+// after that it is over.
+func (d *Desk) withEarlier(l *line, due []*letter) []*letter {
+	var all []*letter
+	for _, x := range d.letters {
+		if x.Service == l.Name && (slices.Contains(due, x) || slices.ContainsFunc(due, func(later *letter) bool {
+			return x.Message.Alarm != "" && x.Message.Alarm == later.Message.Alarm && x.Message.Chamber == later.Message.Chamber && x.Made.Before(later.Made)
+		})) {
+			all = append(all, x)
+		}
+	}
+	return all
 }
 
 func (d *Desk) send(ctx context.Context, wg *sync.WaitGroup, l *line, due []*letter) {
