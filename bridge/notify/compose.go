@@ -137,15 +137,60 @@ func together(site *Site, ms []Message) Message {
 	ms = append(stands, past...)
 	highest := slices.MaxFunc(ms, func(a, b Message) int { return int(a.Priority) - int(b.Priority) }).Priority
 	out := Message{Kind: Several, Site: site.Name, Priority: highest, At: ms[0].At, Parts: ms, ID: "several-" + idOf(ms)}
-	out.Title = titled(site.Name, fmt.Sprintf("%d messages, %s: %s", len(ms), what, strings.TrimPrefix(ms[0].Title, site.Name+": ")))
+	groups := byCause(ms)
+	out.Title = titled(site.Name, heading(site, groups[0]))
+	if len(groups) > 1 {
+		out.Title = titled(site.Name, fmt.Sprintf("%d messages, %s: %s", len(ms), what, heading(site, groups[0])))
+	}
 	var b strings.Builder
-	for i := range ms {
+	left := len(ms)
+	for i, g := range groups {
 		if i == mostParts {
-			fmt.Fprintf(&b, "And %d more; see gillkeeper alarm list and alarm history.\n", len(ms)-i)
+			fmt.Fprintf(&b, "And %d more; see gillkeeper alarm list and alarm history.\n", left)
 			break
 		}
-		fmt.Fprintf(&b, "%s\n%s\n\n", strings.TrimPrefix(ms[i].Title, site.Name+": "), ms[i].Text)
+		left -= len(g)
+		fmt.Fprintf(&b, "%s\n%s\n\n", heading(site, g), g[0].Text)
 	}
 	out.Text = strings.TrimSpace(b.String())
 	return out
+}
+
+// byCause puts messages together that tell of one thing in several chambers: broker and journal are the site's. All others stay by
+// themselves, in the order given.
+func byCause(ms []Message) (groups [][]Message) {
+	for i := range ms {
+		m := &ms[i]
+		k := slices.IndexFunc(groups, func(g []Message) bool {
+			return (m.Alarm == alarm.BrokerLost || m.Alarm == alarm.JournalFailing) && g[0].Alarm == m.Alarm && g[0].Kind == m.Kind
+		})
+		if k < 0 {
+			groups = append(groups, nil)
+			k = len(groups) - 1
+		}
+		groups[k] = append(groups[k], *m)
+	}
+	return groups
+}
+
+// mostNamed is how many chambers the heading of one thing in several names.
+const mostNamed = 5
+
+// heading is a message's title without the site, with the names of all the chambers that it is of.
+func heading(site *Site, g []Message) string {
+	says := strings.TrimPrefix(g[0].Title, site.Name+": ")
+	if len(g) == 1 {
+		return says
+	}
+	var names []string
+	for i := range g {
+		if i == mostNamed {
+			names = append(names, fmt.Sprintf("%d more", len(g)-i))
+			break
+		}
+		if !slices.Contains(names, g[i].Chamber) {
+			names = append(names, g[i].Chamber)
+		}
+	}
+	return strings.Join(names, ", ") + ": " + strings.TrimPrefix(says, g[0].Chamber+": ")
 }

@@ -828,3 +828,48 @@ func TestOverDoesNotArriveFirst(t *testing.T) {
 		s.want("phone", "several(alarm cellar/fan_failed, alarm loft/reservoir_dry, returned loft/reservoir_dry)")
 	})
 }
+
+// TestOneBrokerIsOneMessage: it is lost to every chamber at once, and told as one thing.
+func TestOneBrokerIsOneMessage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		says := alarm.Of(alarm.BrokerLost).Says
+		s.raise("loft", alarm.BrokerLost)
+		s.raise("cellar", alarm.BrokerLost)
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) != 1 || got[0].Title != "Shed: loft, cellar: "+says || strings.Count(got[0].Text, "Likely cause") != 1 || len(got[0].Parts) != 2 {
+			t.Errorf("got %+v", got)
+		}
+		s.end("loft", alarm.BrokerLost)
+		s.raise("cellar", alarm.FanFailed)
+		s.end("cellar", alarm.BrokerLost)
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		got = s.posts["phone"].take()
+		if len(got) != 1 || got[0].Title != "Shed: 3 messages, the worst: cellar: "+alarm.Of(alarm.FanFailed).Says ||
+			!strings.Contains(got[0].Text, "loft, cellar: over: "+says) {
+			t.Errorf("got %+v", got)
+		}
+	})
+}
+
+// TestDailyAfterAFutureCalendar: a clock without a battery may have shown a year to come when the last daily message was made.
+func TestDailyAfterAFutureCalendar(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		outbox := journal.NewMemory()
+		if err := outbox.Keep(t.Context(), "notify", []journal.Record{{Name: "memory", Body: []byte(`{"days":{"phone":"2031-05-01"}}`)}}); err != nil {
+			t.Fatal(err)
+		}
+		daily := phone
+		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		s := begin(t, outbox, daily)
+		defer s.stop()
+		time.Sleep(9 * time.Hour)
+		s.want("phone", "daily /")
+		time.Sleep(24 * time.Hour)
+		s.want("phone", "daily /")
+	})
+}

@@ -197,6 +197,9 @@ func (d *Desk) daily(ctx context.Context) {
 	for _, l := range d.lines {
 		last, begun := d.mem.Days[l.Name]
 		late := sinceMidnight(local) - l.Daily
+		if last > local.AddDate(0, 0, 1).Format(time.DateOnly) { // the calendar was in the future once
+			last, begun = "", false
+		}
 		if !l.HasDaily || last >= today || late < 0 {
 			if l.HasDaily && !begun {
 				d.mem.Days[l.Name] = local.AddDate(0, 0, -1).Format(time.DateOnly)
