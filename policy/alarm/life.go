@@ -252,6 +252,9 @@ func (l *Life) enter(to Phase, now time.Time) {
 		}
 		l.Raises = min(l.Raises+1, chatterMost+2)
 		l.SinceRaise, l.Raised, l.Told, l.AloneFor = 0, now, false, 0
+		if l.Phase == Shelved && l.ShelvedLeft <= 0 { // it was put off until now, however short a while ago it was told
+			l.EverTold = false
+		}
 	}
 	if to == Normal || to == Acknowledged {
 		l.LastTold, l.Gone = l.Condition.Instances, 0

@@ -537,3 +537,35 @@ func TestToldAnewWhenItSpreads(t *testing.T) {
 	instances(first|second|4, 2*on)
 	expect(1, "a third, and the cause is gone")
 }
+
+// TestPutOffIsToldAgain: whoever puts an alarm off for an hour wants to hear of it then, if it still stands. Who ends that early knows.
+func TestPutOffIsToldAgain(t *testing.T) {
+	for _, early := range []bool{false, true} {
+		w := newWalker(t, alarm.HumidityLow) // medium: kept from being told again for six hours
+		w.on()
+		w.pass(time.Hour)
+		w.shelve(time.Hour)
+		w.pass(30 * time.Minute)
+		if n := notified(w.log); n != 1 {
+			t.Fatalf("told %d times before, want 1", n)
+		}
+		w.log = nil
+		want := 1
+		if early {
+			want = 0
+			w.do(alarm.Unshelve(w.s, w.name, w.now))
+		}
+		w.pass(31 * time.Minute)
+		if n := notified(w.log); n != want || w.s.Of(w.name).Phase != alarm.Unacknowledged {
+			t.Errorf("ended early %v: told %d times, want %d; it is %s", early, n, want, w.s.Of(w.name).Phase)
+		}
+		w.log = nil
+		w.off()
+		w.pass(2 * time.Hour)
+		w.shelve(time.Hour)
+		w.pass(2 * time.Hour)
+		if n := notified(w.log); n != 0 || w.s.Of(w.name).Phase != alarm.Normal {
+			t.Errorf("told %d times of nothing; it is %s", n, w.s.Of(w.name).Phase)
+		}
+	}
+}
