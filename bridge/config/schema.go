@@ -196,7 +196,7 @@ var entries = []entry{
 	{name: "chamber.plug.output_g_per_h", kind: numberKind(outputLimit), defWords: "learned", meaning: "humidifier only: rated mist; learned as it runs"},
 	{name: "chamber.plug.flow_m3_per_h", kind: numberKind(flowLimit), defWords: "learned", meaning: "fans only: rated air flow; learned as it runs"},
 	{name: "chamber.plug.reservoir_liters", kind: numberKind(reservoirLimit), defWords: "unknown", meaning: "humidifier only: water in a full reservoir"},
-	{name: "chamber.plug.warn_before", kind: durationKind(warnSpan), def: alarm.LowAhead, meaning: "humidifier only: how long before the water runs out reservoir_low is raised"},
+	{name: "chamber.plug.warn_before", kind: durationKind(warnSpan), def: alarm.LowAhead, meaning: "humidifier only: how long before the water runs out reservoir_low is raised; where a filling does not last for so long, once a fifth of it is used"},
 	{name: "chamber.plug.clean_after", kind: durationKind(cleanSpan), def: alarm.CleanAfter, meaning: "humidifier only: how long after the last recorded cleaning cleaning_due is raised"},
 	{name: "chamber.plug.clean_after_liters", kind: numberKind(cleanLimit), def: alarm.CleanLiters, meaning: "humidifier only: or after how much water it is raised"},
 	{name: "chamber.plug.min_on", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 3m", meaning: "shortest run"},

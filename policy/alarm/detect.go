@@ -230,10 +230,16 @@ func (s *detection) water() {
 	if r.Dry && s.DryTold {
 		*s.out.Of(ReservoirDry) = Condition{Active: true, Code: r.How, About: s.plugName(chamber.Humidifier), Since: r.DrySince}
 	}
-	limit, days, liters := LowAhead, CleanAfter.Hours()/24, CleanLiters
+	limit, days, liters, used := LowAhead, CleanAfter.Hours()/24, CleanLiters, math.Inf(1)
 	if i := s.e.Spec.Plug(chamber.Humidifier); i >= 0 {
 		p := &s.e.Spec.Plugs[i]
 		limit = cmp.Or(p.WarnBefore, limit)
+		if p.ReservoirLiters > 0 {
+			used = lowOn * p.ReservoirLiters
+			if s.was(ReservoirLow) {
+				used = lowOff * p.ReservoirLiters
+			}
+		}
 		days, liters = cmp.Or(p.CleanAfter.Hours()/24, days), cmp.Or(p.CleanLiters, liters)
 	}
 	switch about := s.plugName(chamber.Humidifier); {
@@ -245,10 +251,17 @@ func (s *detection) water() {
 	if s.was(ReservoirLow) {
 		limit += limit / 4
 	}
-	if r.EmptyOK && r.EmptyIn < limit {
+	if r.EmptyOK && r.EmptyIn < limit && r.Liters <= used {
 		*s.out.Of(ReservoirLow) = Condition{Active: true, Code: ByWaterCount, Value: r.Liters, Bound: r.High, About: s.plugName(chamber.Humidifier)}
 	}
 }
+
+// A filling that does not last as long as the warning is to come ahead is low once it holds lowOn of what it can, and no longer from
+// lowOff on: low from the beginning, it would be told of once and never of the next filling.
+const (
+	lowOn  = 0.8
+	lowOff = 0.9
+)
 
 // dryTold: a dry reservoir that the air alone shows is told so late at the latest. Mist goes out of an open door, too, and with fan and
 // humidifier at rest CO2 soon shows which it is; until the humidifier is tried the first time, nothing is lost by waiting.

@@ -379,3 +379,31 @@ func TestEveryOneIsNamed(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 }
+
+// TestEveryFillingIsWarnedOf: a reservoir of one liter that lasts for twelve hours is always within the day ahead of which the warning
+// comes. It is low once a fifth is used, and no longer when it was filled; one that lasts for days is low a day before its end.
+func TestEveryFillingIsWarnedOf(t *testing.T) {
+	for _, c := range []struct {
+		capacity, litersPerH float64
+		left                 float64
+		was, want            bool
+	}{
+		{1, 1.0 / 12, 0.99, false, false}, {1, 1.0 / 12, 0.81, false, false}, {1, 1.0 / 12, 0.79, false, true},
+		{1, 1.0 / 12, 0.89, true, true}, {1, 1.0 / 12, 0.99, true, false}, {1, 1.0 / 12, 0.01, false, true},
+		{5, 0.1, 2.5, false, false}, {5, 0.1, 2.3, false, true}, {5, 0.1, 2.9, true, true}, {5, 0.1, 3.1, true, false},
+		{0, 0.1, 2.3, false, true}, {0, 0.1, 3.1, false, false}, // nobody knows what it holds
+	} {
+		d := newDesk(t)
+		d.e.Spec.Plugs[0].ReservoirLiters = c.capacity
+		at := func(liters float64) {
+			d.e.Reservoir = &alarm.Reservoir{Known: true, Liters: liters, EmptyOK: true, EmptyIn: time.Duration(liters / c.litersPerH * float64(time.Hour))}
+			d.step()
+		}
+		if c.was {
+			at(0.01)
+			d.expect(alarm.ReservoirLow, true, "nearly empty")
+		}
+		at(c.left)
+		d.expect(alarm.ReservoirLow, c.want, fmt.Sprintf("%+v", c))
+	}
+}
