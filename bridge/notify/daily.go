@@ -59,13 +59,14 @@ func tallyOf(snaps []*policy.Snapshot) tally {
 func daily(site *Site, snaps []*policy.Snapshot, before tally, wall time.Time) Message {
 	now := tallyOf(snaps)
 	var lines []string
-	unwell, left := 0, 0
+	unwell, left, hidden := 0, 0, false
 	for i, s := range snaps {
 		standing := standing(s)
 		if len(standing) > 0 {
 			unwell++
 		}
-		if i >= mostDaily && len(standing) == 0 {
+		hidden = hidden || len(shelved(s)) > 0
+		if i >= mostDaily && len(standing) == 0 && len(shelved(s)) == 0 {
 			left++
 			continue
 		}
@@ -78,6 +79,8 @@ func daily(site *Site, snaps []*policy.Snapshot, before tally, wall time.Time) M
 	switch {
 	case len(snaps) == 0:
 		m.Title = titled(site.Name, "No chamber is configured")
+	case unwell == 0 && hidden:
+		m.Title = titled(site.Name, "No alarm but what is shelved")
 	case unwell == 0 && len(snaps) == 1:
 		m.Title = titled(site.Name, "All is well in "+snaps[0].Spec.Name)
 	case unwell == 0:
@@ -93,6 +96,16 @@ func daily(site *Site, snaps []*policy.Snapshot, before tally, wall time.Time) M
 func standing(s *policy.Snapshot) (all []alarm.Name) {
 	for _, n := range alarm.Names() {
 		if l := s.State.Alarms.Of(n); l.Phase.Active() && l.Condition.Cause == "" {
+			all = append(all, n)
+		}
+	}
+	return all
+}
+
+// shelved lists the alarms whose condition is there and which a person has put off: nobody is told of them, but all is not well.
+func shelved(s *policy.Snapshot) (all []alarm.Name) {
+	for _, n := range alarm.Names() {
+		if l := s.State.Alarms.Of(n); l.Phase == alarm.Shelved && l.Standing && l.Condition.Cause == "" {
 			all = append(all, n)
 		}
 	}
@@ -132,6 +145,9 @@ func chamberLines(w words.Words, s *policy.Snapshot, standing []alarm.Name, befo
 			says += " " + detail
 		}
 		second = append(second, fmt.Sprintf("ALARM %s: %s", n, says))
+	}
+	for _, n := range shelved(s) {
+		second = append(second, fmt.Sprintf("Shelved until %s: %s: %s", w.Clock(s.Wall.Add(s.State.Alarms.Of(n).ShelvedLeft), s.Wall), n, alarm.Of(n).Says))
 	}
 	if second == nil {
 		return []string{first}

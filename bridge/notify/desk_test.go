@@ -873,3 +873,34 @@ func TestDailyAfterAFutureCalendar(t *testing.T) {
 		s.want("phone", "daily /")
 	})
 }
+
+// TestDailyOfWhatIsShelved: who is away put off an alarm for days, and its condition is there: all is not well.
+func TestDailyOfWhatIsShelved(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		daily := phone
+		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		s := begin(t, journal.NewMemory(), daily)
+		defer s.stop()
+		shelve := func(stands bool) {
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			x := *s.snaps["loft"]
+			l := x.State.Alarms.Of(alarm.ReservoirDry)
+			l.Phase, l.Standing, l.ShelvedLeft = alarm.Shelved, stands, 6*time.Hour
+			s.snaps["loft"] = &x
+		}
+		shelve(true)
+		time.Sleep(9 * time.Hour)
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) != 1 || got[0].Title != "Shed: No alarm but what is shelved" || !strings.Contains(got[0].Text, "Shelved until 14:00: reservoir_dry: The humidifier gives no mist") {
+			t.Errorf("got %+v", got)
+		}
+		shelve(false)
+		time.Sleep(24 * time.Hour)
+		synctest.Wait()
+		if got := s.posts["phone"].take(); len(got) != 1 || got[0].Title != "Shed: All is well in 2 chambers" {
+			t.Errorf("got %+v", got)
+		}
+	})
+}
