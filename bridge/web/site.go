@@ -19,6 +19,7 @@ type sitePage struct {
 	Time     string // with minutes only, so that the page stays the same for a minute
 	Standing standing
 	NotReady string
+	Unsent   []string // messages to people that do not go through
 	Cards    []*card
 	Dense    bool // many chambers: what is in order is shown small
 }
@@ -103,6 +104,13 @@ func (s *Server) sitePage() sitePage {
 	p := sitePage{Time: clockLine(set, s.now())}
 	if err := s.backend.Ready(); err != nil {
 		p.NotReady = oneLine(err.Error())
+	}
+	if s.posts != nil {
+		for _, n := range s.posts() {
+			if n.FailingSince != nil {
+				p.Unsent = append(p.Unsent, set.words.Undelivered(fmt.Sprintf("%s (%s)", n.Name, n.Scheme), *n.FailingSince, s.now(), n.Waiting, oneLine(n.Fault)))
+			}
+		}
 	}
 	for _, snap := range s.backend.Snapshots() {
 		p.Cards = append(p.Cards, cardOf(snap, set.words))

@@ -308,3 +308,21 @@ func TestTakenPort(t *testing.T) {
 		t.Error("a server without a backend was made")
 	}
 }
+
+// TestThePageSaysWhenNobodyIsTold: alarms that reach nobody are as bad as none; a service that works is not spoken of.
+func TestThePageSaysWhenNobodyIsTold(t *testing.T) {
+	var now func() time.Time
+	s := serve(t, func(o *web.Options) {
+		now = o.Now
+		o.Notifications = func() []api.Notification {
+			since := now().Add(-2 * time.Hour)
+			return []api.Notification{{Name: "phone-url", Scheme: "ntfy", Waiting: 3, FailingSince: &since, Fault: "it answers 500 <b>"}, {Name: "mail-url", Scheme: "smtp"}}
+		}
+	})
+	_, _, page := s.ask(t, "GET", "/", "")
+	since := now().Add(-2 * time.Hour).In(time.FixedZone("UTC+2", 2*3600)).Format("15:04")
+	want := "Messages to people do not go through: phone-url (ntfy) since " + since + ", 3 wait: it answers 500 &lt;b&gt;."
+	if !bytes.Contains(page, []byte(want)) || bytes.Contains(page, []byte("mail-url")) {
+		t.Errorf("the page lacks %q, or names a service that works", want)
+	}
+}

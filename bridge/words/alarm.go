@@ -3,6 +3,7 @@ package words
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
@@ -38,6 +39,11 @@ func (w Words) Condition(n alarm.Name, c *alarm.Condition) string {
 		s += " Also: " + also + "."
 	}
 	return s
+}
+
+// Undelivered says that messages to people do not go through, or not to all; service is the place's name and scheme.
+func (w Words) Undelivered(service string, since, now time.Time, waiting int, fault string) string {
+	return fmt.Sprintf("Messages to people do not go through: %s since %s, %d wait: %s.", service, w.Clock(since, now), waiting, fault)
 }
 
 var codes = map[alarm.Code]string{

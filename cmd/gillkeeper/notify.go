@@ -81,7 +81,6 @@ func (a *app) printNotifications(site api.Site) {
 		if n.FailingSince == nil {
 			continue
 		}
-		fmt.Fprintf(a.stdout, "Messages to people do not go through: %s (%s) since %s, %d wait: %s.\n",
-			n.Name, n.Scheme, w.Clock(*n.FailingSince, site.Now), n.Waiting, oneLine(n.Fault))
+		fmt.Fprintln(a.stdout, w.Undelivered(fmt.Sprintf("%s (%s)", n.Name, n.Scheme), *n.FailingSince, site.Now, n.Waiting, oneLine(n.Fault)))
 	}
 }
