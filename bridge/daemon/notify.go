@@ -45,7 +45,7 @@ func (d *Daemon) services(c *config.Config) []notify.Service {
 }
 
 func deskSite(c *config.Config) notify.Site {
-	return notify.Site{Name: c.Site.Name, Zone: c.Site.Zone, Fahrenheit: c.Site.Fahrenheit}
+	return notify.Site{Name: c.Site.Name, Zone: c.Site.Zone, Fahrenheit: c.Site.Fahrenheit, TwelveHour: c.Site.TwelveHour}
 }
 
 // notifications says how each place that messages go to works.

@@ -101,3 +101,12 @@ volume_m3 = 0.5
 		t.Error("no journal was kept", err)
 	}
 }
+
+// TestMessagesFollowTheSite: units and clock in messages are those of the configuration.
+func TestMessagesFollowTheSite(t *testing.T) {
+	c := &config.Config{}
+	c.Site.Name, c.Site.Zone, c.Site.Fahrenheit, c.Site.TwelveHour = "North shed", time.FixedZone("", 3600), true, true
+	if got, want := deskSite(c), (notify.Site{Name: "North shed", Zone: c.Site.Zone, Fahrenheit: true, TwelveHour: true}); got != want {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+}

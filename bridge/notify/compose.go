@@ -18,9 +18,17 @@ type Site struct {
 	Name       string
 	Zone       *time.Location // nil: UTC
 	Fahrenheit bool
+	TwelveHour bool
 }
 
-func (s *Site) words() words.Words { return words.Words{Zone: s.Zone, Fahrenheit: s.Fahrenheit} }
+func (s *Site) words() words.Words {
+	return words.Words{Zone: s.Zone, Fahrenheit: s.Fahrenheit, TwelveHour: s.TwelveHour}
+}
+
+// moment is a time with its day: a message may be read, or get through, on another.
+func (s *Site) moment(t time.Time) string {
+	return s.local(t).Format("Mon 2 Jan " + s.words().ClockForm(false))
+}
 
 func (s *Site) local(t time.Time) time.Time {
 	if s.Zone == nil {
@@ -40,7 +48,7 @@ func raised(site *Site, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition,
 		lines = append(lines, s)
 	}
 	lines = append(lines,
-		fmt.Sprintf("Since %s. Priority %s: act within %s.", w.Clock(at, snap.Wall), p, words.Duration(d.Respond)),
+		fmt.Sprintf("Since %s. Priority %s: act within %s.", site.moment(at), p, words.Duration(d.Respond)),
 		"", "Likely cause: "+d.Cause, "If nobody acts: "+d.Consequence, "Do: "+d.Action)
 	if s := followers(w, snap, n); s != "" {
 		lines = append(lines, "", s)
@@ -72,15 +80,15 @@ func followers(w words.Words, snap *policy.Snapshot, root alarm.Name) string {
 
 // returned makes the message that an alarm is over.
 func returned(site *Site, snap *policy.Snapshot, n alarm.Name, p alarm.Priority, phase alarm.Phase, since, at time.Time) Message {
-	d, w := alarm.Of(n), site.words()
+	d := alarm.Of(n)
 	m := about(site, snap, n, p, at)
 	m.Kind, m.State = Returned, phase.String()
 	m.Title = titled(site.Name, snap.Spec.Name+": over: "+d.Says)
-	m.Text = fmt.Sprintf("Back to normal since %s; it had lasted since %s. There is nothing left to do.", w.Clock(at, snap.Wall), w.Clock(since, snap.Wall))
+	m.Text = fmt.Sprintf("Back to normal since %s; it had lasted since %s. There is nothing left to do.", site.moment(at), site.moment(since))
 	if phase == alarm.LatchedUnacknowledged || phase == alarm.LatchedAcknowledged {
 		m.Title = titled(site.Name, snap.Spec.Name+": its condition has cleared: "+d.Says)
 		m.Text = fmt.Sprintf("Cleared at %s; it had lasted since %s. The alarm stays until somebody resets it: gillkeeper alarm ack %s %s",
-			w.Clock(at, snap.Wall), w.Clock(since, snap.Wall), snap.Spec.Name, n)
+			site.moment(at), site.moment(since), snap.Spec.Name, n)
 	}
 	return m
 }

@@ -904,3 +904,31 @@ func TestDailyOfWhatIsShelved(t *testing.T) {
 		}
 	})
 }
+
+// TestTheDayIsNamed: a message that was held back for days says of which day it is, by the site's clock.
+func TestTheDayIsNamed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer s.stop()
+		s.desk.Adopt(s.services([]notify.Service{phone}), notify.Site{Name: "Shed", Zone: time.FixedZone("", -5*3600), TwelveHour: true})
+		time.Sleep(time.Minute)
+		s.posts["phone"].break_(errors.New("the wire is cut"))
+		time.Sleep(3*time.Hour + 29*time.Minute) // 03:30 UTC on Saturday, 1 January 2000: the evening before where the site is
+		s.raise("loft", alarm.ReservoirDry)
+		time.Sleep(5 * time.Hour)
+		s.end("loft", alarm.ReservoirDry)
+		time.Sleep(48 * time.Hour)
+		s.posts["phone"].break_(nil)
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		got := s.posts["phone"].take()
+		if len(got) != 1 {
+			t.Fatalf("got %+v", got)
+		}
+		for _, want := range []string{"Since Fri 31 Dec 10:30 pm. Priority high", "Back to normal since Sat 1 Jan 3:30 am; it had lasted since Fri 31 Dec 10:30 pm."} {
+			if !strings.Contains(got[0].Text, want) {
+				t.Errorf("the text lacks %q:\n%s", want, got[0].Text)
+			}
+		}
+	})
+}
