@@ -18,6 +18,7 @@ const (
 	cLate         // seconds by which its readings are older than the fan's reports, besides
 	cCos          // of the daily course of cMade
 	cSin
+	cMood // ppm by which a room that nobody measures is off cRoom for an hour or so
 	cStates
 )
 
@@ -43,7 +44,7 @@ const (
 	madeWander = 1e-3
 	roomWander = 100  // ppm²: by which a measured room differs from what its sensor shows
 	apartFades = 0.5  // ppm²
-	roomBack   = 8.0  // hours in which an unmeasured room returns to what rooms are
+	roomBack   = 24.0 // hours in which an unmeasured room returns to what rooms are
 	leakBack   = 24.0 // the same of a leak that nothing tells of: where the fan moves nearly all the air, none does for days
 )
 
@@ -106,6 +107,7 @@ func (s *State) beginCO2(f *Facts) {
 	c.lead(cLate, 0, lateSD)
 	c.lead(cCos, 0, dailySD)
 	c.lead(cSin, 0, dailySD)
+	c.lead(cMood, 0, s.Views.mood())
 	s.CO2.Noise = co2SD * co2SD
 }
 
@@ -132,7 +134,7 @@ func (s *State) passCO2(now time.Time, fan, dt float64) {
 	flow, leak, g := math.Exp(x[cFlow])*fan, math.Exp(x[cLeak]), s.made(cos, sin)
 	rate := flow + leak
 	stay := staying(rate * dt)
-	steady := x[cRoom] + g/rate
+	steady := x[cRoom] + x[cMood] + g/rate
 	end := steady + (x[cCO2]-steady)*stay
 	tau := math.Exp(x[cLag])
 	k := dt / (tau + dt/2)
@@ -142,7 +144,7 @@ func (s *State) passCO2(now time.Time, fan, dt float64) {
 	byRate := -g/(rate*rate)*(1-stay) - (x[cCO2]-steady)*dt*(1+rate*dt)*stay*stay
 	byMade := g * (1 - stay) / rate
 	to := &jac[0]
-	to[cCO2], to[cRoom] = stay, 1-stay
+	to[cCO2], to[cRoom], to[cMood] = stay, 1-stay, 1-stay
 	to[cFlow], to[cLeak] = byRate*flow, byRate*leak
 	to[cMade], to[cCos], to[cSin] = byMade, byMade*cos, byMade*sin
 	for i := range to {
@@ -157,11 +159,12 @@ func (s *State) passCO2(now time.Time, fan, dt float64) {
 	wander[cCO2], wander[cSeen] = co2Wander*dt, 0.001*dt
 	x[cSeen] += (middle - x[cSeen]) * k
 	x[cCO2] = end
-	leakKeep, roomKeep := revert(&x[cLeak], &wander[cLeak], lnFirstLeak, leakSD, h, leakBack), 1.0
+	keep := [...]keeping{{cLeak, revert(&x[cLeak], &wander[cLeak], lnFirstLeak, leakSD, h, leakBack)}, {cRoom, 1}, {cMood, 1}}
 	if s.RoomUnseen {
-		roomKeep = revert(&x[cRoom], &wander[cRoom], roomCO2, roomSD, h, roomBack)
+		keep[1].share = revert(&x[cRoom], &wander[cRoom], roomCO2, roomSD, h, roomBack)
+		keep[2].share = revert(&x[cMood], &wander[cMood], 0, s.Views.mood(), h, moodBack)
 	}
-	passTwo(&s.CO2.P, &jac, &wander, roomKeep, leakKeep)
+	passTwo(&s.CO2.P, &jac, &wander, &keep)
 }
 
 // revert has a value that nothing may tell of return within so many hours toward what it was first taken for, and become as unsure as it
@@ -191,19 +194,28 @@ func (s *State) ageCO2(dt float64) {
 // staying is the share of air that q air changes leave in place: e^-q, good to q³/6.
 func staying(q float64) float64 { return 1 / (1 + q + q*q/2) }
 
-// passTwo carries the covariance over a step in which only the first two values move, as jac says of them, and cRoom and cLeak
-// keep those shares of themselves.
+// keeping is the share that a value keeps of itself.
+type keeping struct {
+	of    int
+	share float64
+}
+
+// passTwo carries the covariance over a step in which only the first two values move, as jac says of them, and some others keep
+// no more than a share of themselves.
 //
 //go:norace
-func passTwo(p *[cStates * cStates]float64, jac *[2][cStates]float64, wander *[cStates]float64, room, leak float64) {
+func passTwo(p *[cStates * cStates]float64, jac *[2][cStates]float64, wander *[cStates]float64, keep *[3]keeping) {
 	const n = cStates
-	for i := range n {
-		p[cRoom*n+i] *= room
-		p[cLeak*n+i] *= leak
-	}
-	for i := range n {
-		p[i*n+cRoom] *= room
-		p[i*n+cLeak] *= leak
+	for _, k := range keep {
+		if k.share == 1 {
+			continue
+		}
+		for i := range n {
+			p[k.of*n+i] *= k.share
+		}
+		for i := range n {
+			p[i*n+k.of] *= k.share
+		}
 	}
 	var top [2][n]float64
 	for r := range 2 {
@@ -242,6 +254,7 @@ func (s *State) takeCO2(f *Facts) {
 	for _, z := range f.CO2 {
 		s.takeInside(z, f.Now)
 	}
+	s.Views.choose(s)
 	s.RoomUnseen = s.RoomSeen.IsZero() || f.Now.Sub(s.RoomSeen) > stale*4
 	if f.RoomCO2New && f.RoomCO2 > 0 {
 		s.takeRoom(f.RoomCO2, f.Now)
@@ -251,16 +264,37 @@ func (s *State) takeCO2(f *Facts) {
 
 // takeInside takes in a reading of the chamber's CO2.
 func (s *State) takeInside(z float64, now time.Time) {
+	if s.RoomUnseen {
+		s.Views.begin(s)
+	}
+	var by [4]weight
+	if s.watchCO2(s.expect(z, &by), now) {
+		s.Views.Both = false
+	}
+	s.Views.each(s, func() { s.takeByView(z, now) })
+}
+
+// Of the fan's flow, a reading tells the less the less surely the chamber stands above a room that nobody measures: the drop that a run leaves is the
+// product of both, and where the one is as unsure as it is large, a filter that is linear around its guess becomes surer of the other
+// than it may, a little with each reading, and flow creeps for days. So its gain is that of a signal of which flowDoubt times the
+// variance of the difference is noise.
+const flowDoubt = 1
+
+// takeByView is takeInside for one of the [Views].
+func (s *State) takeByView(z float64, now time.Time) {
 	f := s.co2()
-	x, p := &s.CO2.X[cLag], &s.CO2.P[cLag*(cStates+1)]
-	lag, variance := *x, *p
+	lag, flow := f.hold(cLag), f.hold(cFlow)
 	var by [4]weight
 	miss := s.expect(z, &by)
-	s.watchCO2(miss, now)
-	s.CO2.take(f, by[:], miss, 6*6, 60*60, now)
-	share := max(lagLeast, min(lagLearned/float64(s.CO2.Taken), 1))
-	*x = lag + share*(*x-lag)
-	*p = variance + share*(2-share)*(*p-variance) // what a gain that is smaller by that share leaves
+	odd, variance := s.CO2.take(f, by[:], miss, 6*6, 60*60, now)
+	s.Views.tell(odd, variance)
+	if s.RoomUnseen {
+		p := func(i, j int) float64 { return s.CO2.P[i*cStates+j] }
+		above := s.CO2.X[cCO2] - s.CO2.X[cRoom] - s.CO2.X[cMood]
+		doubt := flowDoubt * (p(cRoom, cRoom) + p(cMood, cMood) + 2*p(cRoom, cMood))
+		f.heed(flow, above*above/(above*above+doubt))
+	}
+	f.heed(lag, max(lagLeast, min(lagLearned/float64(s.CO2.Taken), 1)))
 	if n := s.CO2.Taken; n < youngTaken {
 		f.loosen(cLag, math.Sqrt(1+1/float64(n)), co2LagSD)
 	}
@@ -276,7 +310,10 @@ func (s *State) expect(z float64, by *[4]weight) (miss float64) {
 }
 
 // meetRoom takes a reading of the room's CO2 for what the room holds: the first one, or the first for long.
-func (s *State) meetRoom(z float64) { s.RoomAir, s.RoomMean, s.RoomUnseen = z, z, false }
+func (s *State) meetRoom(z float64) {
+	s.RoomAir, s.RoomMean, s.RoomUnseen, s.Views = z, z, false, Views{}
+	s.co2().restart(cMood, 0, 0)
+}
 
 // takeRoom takes in a reading of the room's CO2.
 func (s *State) takeRoom(z float64, now time.Time) {
@@ -305,13 +342,14 @@ func (s *State) fitCO2(f *Facts) {
 	case s.NoisyFrom.IsZero():
 		s.NoisyFrom = f.Now
 	case f.Now.Sub(s.NoisyFrom) >= noisyLongest:
-		s.CO2.P, s.CO2.Taken, s.CO2.Odd, s.NoisyFrom = [cStates * cStates]float64{}, 0, 0, time.Time{}
+		s.CO2.P, s.CO2.Taken, s.CO2.Odd, s.NoisyFrom, s.Views.Both = [cStates * cStates]float64{}, 0, 0, time.Time{}, false
 		s.beginCO2(f)
 	}
 }
 
 // follow takes readings for what the air is, and learns nothing by them.
 func (s *State) follow(f *Facts) {
+	s.Views.Both = false
 	c := s.co2()
 	for _, z := range f.CO2 {
 		c.restart(cCO2, z, 300)

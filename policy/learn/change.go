@@ -107,16 +107,18 @@ func (f filter) forget(i int, sd float64) {
 	f.p[i*n+i] = sd * sd
 }
 
-// watchCO2 looks for a jump in what the CO2 filter knows, by a reading that it is about to take in.
-func (s *State) watchCO2(miss float64, now time.Time) {
+// watchCO2 looks for a jump in what the CO2 filter knows, by a reading that it is about to take in, and reports whether it found one.
+func (s *State) watchCO2(miss float64, now time.Time) (found bool) {
 	c := &s.Change
 	if c.settle(&c.UsualCO2, s.CO2.Taken, s.CO2.Noise) {
 		if k := weigh(s.co2(), cSeen, miss, c.UsualCO2, co2Alike, co2Jumps[:], func(k int) *[2]float64 { return &c.CO2[k] }); k >= 0 {
 			s.co2().forget(co2Jumps[k].i, co2Jumps[k].back)
 			s.CO2.Noise = c.UsualCO2
 			c.found(co2Jumps[k].what, now)
+			return true
 		}
 	}
+	return false
 }
 
 // watchWater is watchCO2 of the water filter.

@@ -36,6 +36,22 @@ func (f filter) loosen(i int, factor, most float64) {
 	}
 }
 
+// held is what a value was, and its variance.
+type held struct {
+	of          int
+	x, variance float64
+}
+
+func (f filter) hold(i int) held { return held{i, f.x[i], f.p[i*len(f.x)+i]} }
+
+// heed has a value go no more than that share of the way that readings moved it since it was held, and get surer as by a gain that
+// is smaller by that share.
+func (f filter) heed(h held, share float64) {
+	x, p := &f.x[h.of], &f.p[h.of*len(f.x)+h.of]
+	*x = h.x + share*(*x-h.x)
+	*p = h.variance + share*(2-share)*(*p-h.variance)
+}
+
 // carry moves the values to end, and the covariance through jac, the derivatives of end by the values; q is added to the
 // diagonal. Most derivatives are nothing, and passed over.
 //
@@ -125,10 +141,12 @@ func (f filter) observe(by []weight, miss, noise, gate float64) (odd, known floa
 // oddShare is that of a reading in the mean surprise.
 const oddShare = 0.02
 
-// take takes in a reading as [filter.observe] does, whose noise is learned along, as a variance between low and high.
-func (v *Values[X, P]) take(f filter, by []weight, miss, low, high float64, now time.Time) {
+// take takes in a reading as [filter.observe] does, whose noise is learned along, as a variance between low and high. It gives by how
+// many standard deviations the reading surprised, and their square.
+func (v *Values[X, P]) take(f filter, by []weight, miss, low, high float64, now time.Time) (surprise, variance float64) {
 	v.Noise = math.Max(low, math.Min(v.Noise, high))
 	odd, known := f.observe(by, miss, v.Noise, gate)
+	surprise, variance = odd, known+v.Noise
 	if v.Taken == 0 {
 		odd = 1
 	}
@@ -138,6 +156,7 @@ func (v *Values[X, P]) take(f filter, by []weight, miss, low, high float64, now 
 	if v.Taken > enoughTaken {
 		v.Noise += (math.Min(miss*miss, 9*(known+v.Noise)) - known - v.Noise) * 0.005
 	}
+	return surprise, variance
 }
 
 // sane reports whether everything in the filter is a number and no variance is out of bounds.

@@ -45,7 +45,7 @@ func (s *State) goBack() {
 			h = p
 		}
 	}
-	s.Past = [heldSlots]Held{}
+	s.Past, s.Views.Both = [heldSlots]Held{}, false
 	if h.At.IsZero() {
 		return
 	}

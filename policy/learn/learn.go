@@ -30,7 +30,8 @@ type State struct {
 	CropC  float64   `json:"crop_c"`            // of the crop
 	Met    bool      `json:"met,omitempty"`     // a temperature was read since it began
 
-	CO2     Values[[cStates]float64, [cStates * cStates]float64] `json:"co2"`
+	CO2     carbon                                               `json:"co2"`
+	Views   Views                                                `json:"views,omitzero"` // of a room that nobody measures
 	Water   Values[[wStates]float64, [wStates * wStates]float64] `json:"water"`
 	FanRuns float64                                              `json:"fan_runs"` // seconds of fan seen
 	Recent  Recent                                               `json:"recent"`   // what ran lately
@@ -112,7 +113,7 @@ func (r *Recent) sane() bool {
 }
 
 // layout is that of State: raised whenever values get another meaning or place.
-const layout = 7
+const layout = 8
 
 // Values are those of one filter.
 type Values[X, P any] struct {
@@ -172,6 +173,7 @@ func (s State) Learn(facts *Facts) State {
 	}
 	if f.Misled {
 		s.goBack()
+		s.Views.Both = false
 		s.co2().restart(cCO2, s.CO2.X[cCO2], 300)
 		s.co2().restart(cSeen, s.CO2.X[cSeen], 300)
 	}
@@ -231,7 +233,7 @@ func (f *Facts) clean(roomC float64) *Facts {
 //
 //go:norace
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && s.Misfit >= 0 && !math.IsNaN(s.MistWas+s.MistBefore) && !math.IsNaN(s.Mist+s.Fan+s.RoomMean+s.RoomAir+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
+	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.Views.sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && s.Misfit >= 0 && !math.IsNaN(s.MistWas+s.MistBefore) && !math.IsNaN(s.Mist+s.Fan+s.RoomMean+s.RoomAir+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
 		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
 }
 
@@ -259,7 +261,7 @@ func (s *State) keep(old *State) {
 		s.Water.P[i*wStates+i] = math.Min(old.Water.P[i*wStates+i]*1.5+0.0025, s.Water.P[i*wStates+i])
 	}
 	s.CO2.Noise, s.Water.Noise, s.Creep = old.CO2.Noise, old.Water.Noise, old.Creep
-	s.MistWas = old.MistWas
+	s.MistWas, s.Views.Restless = old.MistWas, old.Views.Restless
 	s.FanRuns, s.Watches, s.Recent = old.FanRuns, old.Watches, old.Recent
 	s.Change.At, s.Change.What, s.Change.Times = old.Change.At, old.Change.What, old.Change.Times
 }
@@ -321,12 +323,13 @@ func (s *State) passTo(f *Facts, until time.Time) {
 		s.FanRuns += fan * dt
 		s.Recent.pass(until, s.FanTo, s.MistTo, m, dt)
 		if !s.mute() {
-			s.passCO2(until, fan, dt)
+			s.Views.each(s, func() { s.passCO2(until, fan, dt) })
 		} else {
 			s.ageCO2(dt)
 		}
 		s.passWater(&k, m, fan, dt)
 	}
+	s.Views.fade(seconds)
 	s.passSurfaces(&k, s.Fan, seconds)
 	s.passCreep(seconds)
 }
@@ -365,7 +368,7 @@ const unmeasuredK, unmeasuredShare = 5.0, 0.8
 //go:norace
 func (s *State) constants(f *Facts) Constants {
 	k := Constants{
-		Flow: math.Exp(s.CO2.X[cFlow]), Leak: math.Exp(s.CO2.X[cLeak]), CO2Rate: s.made(day(f.Now)), RoomCO2: s.CO2.X[cRoom],
+		Flow: math.Exp(s.CO2.X[cFlow]), Leak: math.Exp(s.CO2.X[cLeak]), CO2Rate: s.made(day(f.Now)), RoomCO2: s.CO2.X[cRoom] + s.CO2.X[cMood],
 		FilmFull: filmFull / math.Cbrt(math.Max(f.VolumeM3, 0.01)), RoomC: f.RoomC,
 		MassC: wallHeat*s.WallC + (1-wallHeat)*s.CropC, WallC: s.WallC, CropC: s.CropC, size: math.Cbrt(f.VolumeM3),
 		MistHeat: mistWatts / (airJ * f.VolumeM3),
@@ -388,6 +391,6 @@ func (s *State) take(f *Facts) {
 
 // bound keeps everything where it can be.
 func (s *State) bound(f *Facts) {
-	s.boundCO2(f)
+	s.Views.each(s, func() { s.boundCO2(f) })
 	s.boundWater(f)
 }
