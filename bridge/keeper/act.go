@@ -72,6 +72,11 @@ func (u *unit) submit(ctx context.Context, r *request) error {
 func (u *unit) currentPolicy() *policy.Policy {
 	u.mu.Lock()
 	defer u.mu.Unlock()
+	return u.decidingBy()
+}
+
+// decidingBy is currentPolicy for whoever holds the lock.
+func (u *unit) decidingBy() *policy.Policy {
 	if u.next != nil {
 		return u.next
 	}

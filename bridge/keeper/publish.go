@@ -20,7 +20,11 @@ const (
 	restWithin = 3 * time.Second
 )
 
-var errNoPublisher = errors.New("keeper: nothing to send by")
+var (
+	errNoPublisher = errors.New("keeper: nothing to send by")
+	errLate        = errors.New("keeper: the command waited for too long behind others")
+	errOtherPlugs  = errors.New("keeper: the command is of a configuration that is gone")
+)
 
 // outlet is where commands of one configuration's chambers go out.
 type outlet struct {
@@ -41,7 +45,12 @@ func (k *Keeper) Connect(in *Inlet, to Publisher) {
 	k.outlet.Store(o)
 }
 
+// publish sends a command that still stands: behind a slow broker others may have kept it for longer than an acknowledgement may take,
+// and a pulse of 20 s would come when it should be over.
 func (k *Keeper) publish(ctx context.Context, c *command) error {
+	if time.Since(c.at) > sendWithin {
+		return errLate
+	}
 	o := k.outlet.Load()
 	if o == nil {
 		return errNoPublisher
@@ -49,6 +58,9 @@ func (k *Keeper) publish(ctx context.Context, c *command) error {
 	i, ok := o.index[c.u]
 	if !ok {
 		return errNoPublisher
+	}
+	if c.policy != c.u.currentPolicy() {
+		return errOtherPlugs
 	}
 	ctx, cancel := context.WithTimeout(ctx, sendWithin)
 	defer cancel()
@@ -68,7 +80,7 @@ func (k *Keeper) Rest(ctx context.Context) error {
 		state, stop := u.policy.Rest(u.state, k.Now())
 		u.state = state
 		for _, plug := range stop {
-			c := command{u: u, plug: plug}
+			c := command{u: u, policy: u.policy, plug: plug, at: time.Now()}
 			if err := k.publish(ctx, &c); err != nil {
 				faults = append(faults, err)
 			}

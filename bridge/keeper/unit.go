@@ -165,9 +165,14 @@ func (in *Inlet) Report(i int, r chamber.PlugReport) {
 	u.queue()
 }
 
-func (u *unit) unsent(plug int) {
+// unsent takes back a command that did not leave. One that was decided by a configuration that is gone is left: its index names another
+// plug by now, and whatever the new one wants is told when the connection stands.
+func (u *unit) unsent(by *policy.Policy, plug int) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
+	if u.decidingBy() != by {
+		return
+	}
 	if !slices.Contains(u.in.Unsent, plug) {
 		u.in.Unsent = append(u.in.Unsent, plug)
 	}

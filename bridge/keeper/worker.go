@@ -28,9 +28,11 @@ type worker struct {
 
 // command is a plug's order on its way out.
 type command struct {
-	u     *unit
-	plug  int
-	order chamber.Order
+	u      *unit
+	policy *policy.Policy // by which it was decided: plug counts in its list
+	plug   int
+	order  chamber.Order
+	at     time.Time // real time, when it was decided
 }
 
 func defaultWorkers() int { return min(max(runtime.GOMAXPROCS(0), 1), 8) }
@@ -162,6 +164,7 @@ func (w *worker) show(u *unit, in *policy.Input, d *policy.Decision, acted bool)
 
 // send writes the decision's commands ahead and hands them to the sender.
 func (w *worker) send(ctx context.Context, u *unit, d *policy.Decision) {
+	decided := time.Now() // writing ahead may take a slow disk seconds
 	var ahead []journal.Switched
 	for i := range d.Plugs {
 		if p := &u.state.Plugs[i]; d.Plugs[i].Send && p.TurnedAt.Equal(u.state.Now) {
@@ -178,9 +181,9 @@ func (w *worker) send(ctx context.Context, u *unit, d *policy.Decision) {
 			continue
 		}
 		select {
-		case w.out <- command{u: u, plug: i, order: d.Plugs[i].Order()}:
+		case w.out <- command{u: u, policy: u.policy, plug: i, order: d.Plugs[i].Order(), at: decided}:
 		default:
-			u.unsent(i) // the sender is stuck: decided anew when it is free
+			u.unsent(u.policy, i) // the sender is stuck: decided anew when it is free
 		}
 	}
 }
@@ -193,7 +196,7 @@ func (w *worker) sendAll(ctx context.Context) {
 			return
 		case c := <-w.out:
 			if err := w.k.publish(ctx, &c); err != nil && ctx.Err() == nil {
-				c.u.unsent(c.plug)
+				c.u.unsent(c.policy, c.plug)
 			}
 		}
 	}
