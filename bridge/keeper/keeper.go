@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -98,27 +99,33 @@ func New(o Options) (*Keeper, error) {
 func (k *Keeper) Now() time.Time { return k.clock.Now().Add(k.shift) }
 
 // Adopt takes chambers over, resumed from the journal where it knows them, and gives up those that are not named. It
-// may be called again with a new configuration while the keeper runs; a chamber that stays keeps its state.
+// may be called again with a new configuration while the keeper runs; a chamber that stays keeps its state. On an error nothing has
+// changed.
 func (k *Keeper) Adopt(ctx context.Context, policies []*policy.Policy) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	named := map[string]bool{}
-	for _, p := range policies {
+	named, come := map[string]bool{}, map[string]*unit{}
+	for _, p := range policies { // what may fail first: on an error nothing has changed
 		name := p.Spec.Name
 		if named[name] {
 			return fmt.Errorf("keeper: chamber %q is named twice", name)
 		}
 		named[name] = true
-		if u := k.units[name]; u != nil {
-			u.refit(p)
+		if k.units[name] != nil {
 			continue
 		}
 		u, err := k.resume(ctx, p)
 		if err != nil {
 			return err
 		}
-		k.units[name] = u
+		come[name] = u
 	}
+	for _, p := range policies {
+		if u := k.units[p.Spec.Name]; u != nil {
+			u.refit(p)
+		}
+	}
+	maps.Copy(k.units, come)
 	for name, u := range k.units {
 		if !named[name] {
 			u.retire()

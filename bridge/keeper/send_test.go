@@ -2,6 +2,7 @@ package keeper
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"sync"
@@ -147,6 +148,27 @@ func TestACommandOfAnOldConfigurationSwitchesNoOtherPlug(t *testing.T) {
 		}
 		if !slices.Contains(got, "0/1=true") {
 			t.Errorf("in dry air the humidifier was not told to run: %q", got)
+		}
+	})
+}
+
+// TestAConfigurationThatCannotBeTakenChangesNothing: a chamber of it was last kept by a newer program.
+func TestAConfigurationThatCannotBeTakenChangesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := journal.NewMemory()
+		if err := j.Save(t.Context(), []journal.Saved{{Chamber: "attic", At: time.Now(), State: json.RawMessage(`{"schema":99}`)}}); err != nil {
+			t.Fatal(err)
+		}
+		h := open(t, j, tent("loft"))
+		defer h.close()
+		changed := tent("loft")
+		changed.Spec.VolumeM3 = 1
+		if err := h.k.Adopt(t.Context(), []*policy.Policy{changed, tent("attic")}); err == nil {
+			t.Fatal("the test shows nothing: the configuration was taken")
+		}
+		time.Sleep(time.Minute)
+		if s, _ := h.k.Snapshot("loft"); s.Spec.VolumeM3 != 0.56 {
+			t.Errorf("the chamber has %g m³, want the 0.56 of the configuration that stays in use", s.Spec.VolumeM3)
 		}
 	})
 }
