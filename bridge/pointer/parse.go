@@ -11,7 +11,7 @@ import (
 
 // Parse reads one JSON document strictly, numbers as [json.Number]. It refuses documents larger than [MaxDocument],
 // deeper than [MaxDepth], with a repeated member name (whose meaning RFC 8259 leaves open), with anything after the
-// document, or not in UTF-8.
+// document, or not in UTF-8. A byte order mark in front is ignored, which RFC 8259 §8.1 allows.
 func Parse(doc []byte) (any, error) {
 	if len(doc) > MaxDocument {
 		return nil, fmt.Errorf("document of %d bytes is larger than %d", len(doc), MaxDocument)
@@ -19,6 +19,7 @@ func Parse(doc []byte) (any, error) {
 	if !utf8.Valid(doc) {
 		return nil, errors.New("document is not UTF-8")
 	}
+	doc = bytes.TrimPrefix(doc, []byte("\ufeff"))
 	d := json.NewDecoder(bytes.NewReader(doc))
 	d.UseNumber()
 	v, err := value(d, 0)

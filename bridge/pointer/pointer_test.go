@@ -160,7 +160,7 @@ func TestParseRefuses(t *testing.T) {
 	for _, doc := range []string{
 		``, ` `, `{`, `[`, `[1`, `{"a"`, `{"a":`, `{"a":1`, `[1,]`, `{"a":1,}`, `{1:2}`, `{"a" 1}`, `nan`, `NaN`, `Infinity`,
 		`01`, `+1`, `.5`, `1.`, `'a'`, `{"a":1} x`, `{"a":1}{"a":1}`, `1 2`, `1,`, `]`, `{"a":1,"a":2}`,
-		`{"a":1,"\u0061":2}`, "\"\xff\"", "\ufeff1", "\"\x00\"", `{"a":{"b":1,"b":1}}`,
+		`{"a":1,"\u0061":2}`, "\"\xff\"", "\ufeff", "\ufeff\ufeff1", "1\ufeff", " \ufeff1", "\"\x00\"", `{"a":{"b":1,"b":1}}`,
 		strings.Repeat("[", 33) + strings.Repeat("]", 33),
 		strings.Repeat("[", 60_000),
 		`"` + strings.Repeat("a", MaxDocument) + `"`,
@@ -174,6 +174,14 @@ func TestParseRefuses(t *testing.T) {
 	deepest := strings.Repeat("[", MaxDepth) + strings.Repeat("]", MaxDepth)
 	if _, err := Parse([]byte(deepest)); err != nil {
 		t.Errorf("depth %d: %v", MaxDepth, err)
+	}
+}
+
+// RFC 8259 §8.1: a parser may ignore a byte order mark. It is one at the beginning, once; elsewhere it is text.
+func TestByteOrderMark(t *testing.T) {
+	p, _ := Compile("/v")
+	if got, err := p.Lookup([]byte("\xef\xbb\xbf{\"v\": \"\ufeff\"}")); err != nil || got != "\ufeff" {
+		t.Errorf("behind a byte order mark: %q, %v", got, err)
 	}
 }
 
