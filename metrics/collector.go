@@ -222,7 +222,7 @@ func (p *page) plug(x *guard.Plug, away bool, labels []*dto.LabelPair) {
 	if x.HasReported && x.Synced && !away {
 		p.putLabeled(plugReported, truth(x.Reported), labels)
 	}
-	if x.HasWatts && !away {
+	if x.HasWatts && x.Metered && !away {
 		p.putLabeled(plugWatts, x.Watts, labels)
 	}
 	p.putLabeled(plugSeconds, x.OnSeconds, labels)

@@ -118,7 +118,7 @@ var families = [count]Family{
 	plugWearPrice: {"gillkeeper_plug_switching_price_ratio", Gauge, []string{"chamber", "plug", "role"}, "ratio",
 		"By how much the plan makes a switching dearer so that the budget holds; 1 while it does by itself, absent without a budget."},
 	plugWatts: {"gillkeeper_plug_power_watts", Gauge, []string{"chamber", "plug", "role"}, "W",
-		"Power that the plug last reported; absent before the first report and while the broker is away."},
+		"Power that the plug last reported; absent while it has not told it since the broker was last reached."},
 	plugSeconds: {"gillkeeper_plug_on_seconds_total", Counter, []string{"chamber", "plug", "role"}, "s",
 		"Time for which the plug was on, to the best knowledge; survives a restart."},
 	plugSwitches: {"gillkeeper_plug_switches_total", Counter, []string{"chamber", "plug", "role"}, "",

@@ -51,7 +51,7 @@ func loft() *policy.Snapshot {
 		},
 		Plugs: []guard.Plug{
 			{Name: "mister", Role: chamber.Humidifier, Told: true, HasTold: true, Reported: true, HasReported: true, Synced: true,
-				Watts: 23.5, HasWatts: true, OnSeconds: 5400.25, Switches: 212},
+				Watts: 23.5, HasWatts: true, Metered: true, OnSeconds: 5400.25, Switches: 212},
 			{Name: "fan", Role: chamber.ExhaustFan, HasTold: true, Reported: true, HasReported: true, Hand: guard.Hand{Active: true}, OnSeconds: 100, Switches: 3},
 			{Name: "lamp", Role: chamber.Lamp},
 		},
@@ -134,6 +134,17 @@ func TestWholePage(t *testing.T) {
 	}
 	if got != string(want) {
 		t.Errorf("the page differs from %s (run with -update and read the difference):\n%s", path, difference(string(want), got))
+	}
+}
+
+// TestPowerOfBeforeIsNotShown: after a restart or an outage nobody knows what a plug draws until it says so again.
+func TestPowerOfBeforeIsNotShown(t *testing.T) {
+	s := loft()
+	s.State.Plugs[0].Unsync()
+	for name := range values(t, newSet(s)) {
+		if strings.HasPrefix(name, "gillkeeper_plug_power_watts") || strings.HasPrefix(name, "gillkeeper_plug_reported_on") {
+			t.Errorf("%s is shown, and was told before the broker was last reached", name)
+		}
 	}
 }
 

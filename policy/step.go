@@ -43,8 +43,7 @@ func (p *Policy) Fit(s State) State {
 		s.Plugs[i] = guard.Plug{Name: spec.Name, Role: spec.Role}
 		for _, old := range plugs {
 			if old.Name == spec.Name && old.Role == spec.Role {
-				s.Plugs[i] = old
-				s.Plugs[i].Unsync()
+				s.Plugs[i] = old.Fitted(spec)
 			}
 		}
 	}
@@ -134,20 +133,27 @@ func (t *step) event(e Event) {
 	t.d.Events = append(t.d.Events, e)
 }
 
-// link notes the broker's going and coming.
+// link notes the broker's going and coming. What a plug said counts no more once the connection is lost, and not only when the next one
+// stands: that is so when every subscription was answered, and by then what the broker retained may have come in.
 func (t *step) link() {
+	there := t.s.LinkLost.IsZero()
 	switch {
-	case !t.in.Link:
-		if t.s.LinkLost.IsZero() {
-			t.s.LinkLost = t.in.Now
-		}
-	case t.in.LinkUp || !t.s.LinkLost.IsZero():
+	case !t.in.Link && there:
+		t.s.LinkLost = t.in.Now
+		t.unsync()
+	case t.in.Link && (t.in.LinkUp || !there):
 		t.in.LinkUp = true
 		t.s.LinkLost, t.s.LinkSince = time.Time{}, t.in.Now
 		t.s.Control.Anew()
-		for i := range t.s.Plugs {
-			t.s.Plugs[i].Unsync()
+		if there { // it went and came back between two steps
+			t.unsync()
 		}
+	}
+}
+
+func (t *step) unsync() {
+	for i := range t.s.Plugs {
+		t.s.Plugs[i].Unsync()
 	}
 }
 

@@ -181,7 +181,7 @@ func (v *view) plugs() []api.Plug {
 		if p.HasReported {
 			x.Reported = new(p.Reported)
 		}
-		if p.HasWatts {
+		if p.HasWatts && p.Metered {
 			x.Watts = new(finite(p.Watts))
 		}
 		if p.Hand.Active {

@@ -85,7 +85,7 @@ func (s *detection) plugs() {
 		switch {
 		case w.disagrees(p, s.e.Now) && !p.Hand.AtPlug, w.Ignored >= ignoredMost:
 			code, w.Doubt = stuck(p.Reported), doubtFor
-		case w.Against >= powerReports:
+		case w.Against >= powerReports && s.meters(i):
 			code = StuckOn
 		case w.Doubt > 0:
 			code = stuck(p.Reported)
@@ -115,6 +115,8 @@ func stuck(on bool) Code {
 }
 
 func (s *detection) reports(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Reports }
+
+func (s *detection) meters(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Meters }
 
 // follow counts the commands that a plug did not follow. Any movement of it, by whom ever, shows that it is alive. Of one that
 // reports nothing there is no telling, and none of its commands counts: the chamber would pass for upset for ever.

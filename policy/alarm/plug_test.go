@@ -193,6 +193,12 @@ func TestPlugRunsBySilentPower(t *testing.T) {
 	watts(0, 25)
 	watts(0, 25)
 	d.expect(alarm.PlugDisobeys, true, "told off, says off, draws its running power")
+	d.e.Spec.Plugs[0].Meters = false // its power topic was the wrong one, and is taken out of the configuration
+	d.run(20*time.Second, nil)
+	d.expect(alarm.PlugDisobeys, false, "nobody asks for its power any more")
+	d.e.Spec.Plugs[0].Meters = true
+	d.run(20*time.Second, nil)
+	d.expect(alarm.PlugDisobeys, true, "its power is asked for")
 	watts(0, 0.3)
 	d.expect(alarm.PlugDisobeys, false, "and off at last")
 	// The fan's own: on, and no power.

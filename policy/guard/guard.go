@@ -76,6 +76,7 @@ type Plug struct {
 	Watts    float64   `json:"watts"`
 	HasWatts bool      `json:"has_watts,omitempty"`
 	WattsAt  time.Time `json:"watts_at,omitzero"`
+	Metered  bool      `json:"metered,omitempty"` // Watts were told since the broker last came back
 
 	Hand Hand `json:"hand,omitzero"`
 

@@ -15,7 +15,7 @@ const LeaseSlack = 5 * time.Second
 // the plug had agreed with its command and then changed without being told.
 func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (byHand bool) {
 	if r.HasWatts {
-		p.Watts, p.HasWatts, p.WattsAt = r.Watts, true, now
+		p.Watts, p.HasWatts, p.WattsAt, p.Metered = r.Watts, true, now, true
 	}
 	if !r.HasOn {
 		return false
@@ -97,7 +97,20 @@ func (p *Plug) Release() { p.Hand = Hand{} }
 
 // Unsync forgets that the plug's report is current, because the broker was away: a change meanwhile is no hand, and a
 // disagreement from before it may have been mended.
-func (p *Plug) Unsync() { p.Synced, p.DisagreesSince = false, time.Time{} }
+func (p *Plug) Unsync() { p.Synced, p.Metered, p.DisagreesSince = false, false, time.Time{} }
+
+// Fitted is the plug under a configuration that may say otherwise of it: what it does while nobody looks is awaited anew, and what the
+// configuration no longer listens to is forgotten.
+func (p Plug) Fitted(spec *chamber.Plug) Plug {
+	p.Unsync()
+	if !spec.Reports {
+		p.Reported, p.ReportedAs, p.HasReported, p.ReportedAt = false, 0, false, time.Time{}
+	}
+	if !spec.Meters {
+		p.Watts, p.HasWatts, p.WattsAt = 0, false, time.Time{}
+	}
+	return p
+}
 
 // The memory of the duty.
 const (

@@ -1,0 +1,70 @@
+package policy_test
+
+import (
+	"testing"
+	"time"
+
+	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
+)
+
+// afterOutage is a plug that was heard, and whose broker then went away.
+func afterOutage(t *testing.T) *bench {
+	b := newBench(t)
+	b.p.Spec.Sensors = nil
+	b.p.Spec.Plugs = []chamber.Plug{{Name: "mist", Role: chamber.Humidifier, Reports: true, Meters: true}}
+	b.s = b.p.Fresh(morning)
+	b.hear(true)
+	b.hear(false)
+	if p := b.s.Plugs[0]; p.Synced || p.Metered {
+		t.Fatal("what was heard before the outage counts as heard now")
+	}
+	return b
+}
+
+// hear steps with a plug that says that it is off and draws half a watt.
+func (b *bench) hear(link bool) {
+	in := policy.Input{Now: b.s.Now.Add(time.Second), Wall: b.s.Now.Add(time.Second), Link: link}
+	if link {
+		in.Reports = []chamber.PlugReport{{HasOn: true, HasWatts: true, Watts: 0.5, Retained: true}}
+	}
+	b.s, _ = b.p.Step(b.s, in)
+}
+
+// TestAWordThatComesBeforeTheLastSubscriptionCounts: the connection is there when all subscriptions are answered. What plugs retain on
+// the first topics comes before that, and is all that some of them say for hours.
+func TestAWordThatComesBeforeTheLastSubscriptionCounts(t *testing.T) {
+	b := afterOutage(t)
+	now := b.s.Now.Add(time.Second)
+	b.s, _ = b.p.Step(b.s, policy.Input{Now: now, Wall: now, Reports: []chamber.PlugReport{{HasOn: true, HasWatts: true, Watts: 0.5, Retained: true}}})
+	now = now.Add(100 * time.Millisecond)
+	b.s, _ = b.p.Step(b.s, policy.Input{Now: now, Wall: now, Link: true, LinkUp: true})
+	if p := b.s.Plugs[0]; !p.Synced || !p.Metered {
+		t.Errorf("state heard: %v, power heard: %v", p.Synced, p.Metered)
+	}
+}
+
+// TestABriefOutageIsOne: it is over before anybody looked.
+func TestABriefOutageIsOne(t *testing.T) {
+	b := afterOutage(t)
+	b.hear(true)
+	now := b.s.Now.Add(time.Second)
+	b.s, _ = b.p.Step(b.s, policy.Input{Now: now, Wall: now, Link: true, LinkUp: true})
+	if p := b.s.Plugs[0]; p.Synced || p.Metered {
+		t.Error("what was heard on the connection before counts as heard on this one")
+	}
+}
+
+// TestWhatNobodyListensToIsForgotten: a topic of state or power is taken out of the configuration.
+func TestWhatNobodyListensToIsForgotten(t *testing.T) {
+	b := afterOutage(t)
+	b.hear(true)
+	b.p.Spec.Plugs = []chamber.Plug{{Name: "mist", Role: chamber.Humidifier}}
+	fitted := b.p.Fit(b.s).Plugs[0]
+	if fitted.HasReported || fitted.HasWatts || !fitted.WattsAt.IsZero() {
+		t.Errorf("without topics of state and power it still has %+v", fitted)
+	}
+	if !fitted.Known {
+		t.Error("what it does is forgotten as well")
+	}
+}
