@@ -55,6 +55,9 @@ func cause(err error) string {
 	if e, ok := errors.AsType[*explained](err); ok {
 		return e.advice
 	}
+	if e, ok := errors.AsType[*net.OpError](err); ok {
+		return e.Op + ": " + e.Err.Error()
+	}
 	return err.Error()
 }
 
@@ -67,6 +70,10 @@ func advice(err error) string {
 		return "the broker refuses the user; check broker.username and broker.password_file"
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		return "the broker refuses the client id; choose another broker.client_id"
+	case errors.Is(err, packets.ErrorRefusedBadProtocolVersion), is[refusedBy](err):
+		return "the broker refuses the connection, and does not say why in the terms of MQTT 3.1.1; it may speak another version only: choose another broker or listener in broker.url"
+	case errors.Is(err, errNoMQTT):
+		return "what answers there is no MQTT 3.1.1 broker; check the scheme and the port of broker.url"
 	case errors.Is(err, packets.ErrorRefusedServerUnavailable):
 		return "the broker is not ready"
 	case is[x509.UnknownAuthorityError](err):

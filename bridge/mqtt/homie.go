@@ -13,6 +13,12 @@ import (
 // mostStates bounds the devices whose state is remembered: any of them may turn out to be the root of a bound one.
 const mostStates = 4096
 
+// A state is one word of the convention, the longest of which has twelve letters, and no root has a topic longer than this.
+const (
+	longestState = 16
+	longestBase  = 256
+)
+
 // homieDevice is a device of the Homie convention of which something is bound.
 type homieDevice struct {
 	base  string // its topic
@@ -90,7 +96,7 @@ func newHomieWatch(b *Bindings) homieWatch {
 }
 
 // take looks whether a message is about a device rather than a value, and what it means for the sensors bound.
-func (w *homieWatch) take(m *message, sink Sink, doubt func(u *homieUse, cause string)) (known bool) {
+func (w *homieWatch) take(m *message, sink Sink, doubt func(u *homieUse, cause, detail string)) (known bool) {
 	if len(w.b.homie) == 0 || len(m.payload) > homie.MaxDescription {
 		return false
 	}
@@ -123,10 +129,10 @@ func cutLast(topic string) (base, last string) {
 }
 
 func (w *homieWatch) state(base, state string, sink Sink) {
-	if _, there := w.states[base]; !there && len(w.states) >= mostStates && w.b.homie[base] == nil {
+	if _, there := w.states[base]; !there && w.b.homie[base] == nil && (len(w.states) >= mostStates || len(base) > longestBase) {
 		return
 	}
-	w.states[base] = state
+	w.states[base] = strings.Clone(state[:min(len(state), longestState)])
 	for bound, d := range w.b.homie {
 		if bound == base || w.roots[bound] == base {
 			w.report(d, sink)
@@ -150,7 +156,7 @@ func (w *homieWatch) report(d *homieDevice, sink Sink) {
 	}
 }
 
-func (w *homieWatch) describe(d *homieDevice, payload []byte, sink Sink, doubt func(u *homieUse, cause string)) {
+func (w *homieWatch) describe(d *homieDevice, payload []byte, sink Sink, doubt func(u *homieUse, cause, detail string)) {
 	delete(w.roots, d.base)
 	for i := range d.about {
 		delete(w.units, d.about[i].ref.Topic())
@@ -159,19 +165,19 @@ func (w *homieWatch) describe(d *homieDevice, payload []byte, sink Sink, doubt f
 	for i := range d.about {
 		u := &d.about[i]
 		if err != nil {
-			doubt(u, "its device's description cannot be read: "+err.Error())
+			doubt(u, "its device's description cannot be read", err.Error())
 			continue
 		}
 		p, ok := doc.Property(u.ref.Node, u.ref.Property)
 		switch {
 		case !ok:
-			doubt(u, "its device describes no such property")
+			doubt(u, "its device describes no such property", "")
 		case u.switched && (!p.Settable || p.Datatype != homie.Boolean && p.Datatype != homie.Enum):
-			doubt(u, "its device says that it is no switch that can be set")
+			doubt(u, "its device says that it is no switch that can be set", "")
 		case u.leveled && (!p.Settable || p.Datatype != homie.Number && p.Datatype != homie.Integer):
-			doubt(u, "its device says that it is not a number that can be set")
+			doubt(u, "its device says that it is not a number that can be set", "")
 		case u.sensor >= 0 && p.Datatype != homie.Number && p.Datatype != homie.Integer:
-			doubt(u, "its device says that it is not a number")
+			doubt(u, "its device says that it is not a number", "")
 		}
 		w.units[u.ref.Topic()] = p.Unit
 	}

@@ -2,6 +2,7 @@ package mqtt
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -38,7 +39,7 @@ func (r *record) arriveHomie(w *homieWatch, lines ...string) {
 	for _, line := range lines {
 		topic, payload, _ := strings.Cut(line, " ")
 		m := message{topic: topic, payload: []byte(payload), wall: wall}
-		known := w.take(&m, r, func(u *homieUse, cause string) { r.refused = append(r.refused, u.who+": "+cause) })
+		known := w.take(&m, r, func(u *homieUse, cause, _ string) { r.refused = append(r.refused, u.who+": "+cause) })
 		if route := w.b.routes[topic]; route != nil {
 			known, m.unit = true, w.units[topic]
 			for i := range route.targets {
@@ -108,14 +109,34 @@ func TestHomieStates(t *testing.T) {
 	}
 }
 
+// TestABrokenDescriptionIsOneCause: a device that publishes nonsense of ever another kind does not fill the log.
+func TestABrokenDescriptionIsOneCause(t *testing.T) {
+	w := newHomieWatch(homieChamber())
+	var once, often record
+	once.arriveHomie(&w, "homie/5/air/$description {")
+	often.arriveHomie(&w, "homie/5/air/$description {", "homie/5/air/$description [1", "homie/5/air/$description 7", `homie/5/air/$description {"a":1,"a":2}`)
+	causes := func(r *record) []string { slices.Sort(r.refused); return slices.Compact(r.refused) }
+	if got, want := causes(&often), causes(&once); len(want) == 0 || !slices.Equal(got, want) {
+		t.Errorf("causes %q, want no more than %q", got, want)
+	}
+}
+
 // TestHomieStrangers: a flood of devices costs bounded memory, and still the bound one is heard.
 func TestHomieStrangers(t *testing.T) {
 	w := newHomieWatch(homieChamber())
 	var got record
+	got.arriveHomie(&w, "homie/5/d1/$state "+strings.Repeat("y", 60<<10), "homie/5/"+strings.Repeat("z", 60<<10)+"/$state ready")
 	for i := range 3 * mostStates {
 		got.arriveHomie(&w, fmt.Sprintf("homie/5/d%d/$state ready", i))
 	}
 	got.arriveHomie(&w, "homie/5/air/$state lost", "homie/5/air/$description {", "homie/5/air/$description "+strings.Repeat("[", 70<<10))
+	kept := 0
+	for base, state := range w.states {
+		kept += len(base) + len(state)
+	}
+	if kept > 100*mostStates {
+		t.Errorf("%d bytes are kept of strangers", kept)
+	}
 	if len(w.states) > mostStates+2 || len(got.liveness) == 0 || got.liveness[0].Alive {
 		t.Errorf("%d states, liveness %+v", len(w.states), got.liveness)
 	}

@@ -61,9 +61,9 @@ func (s *Session) route(r *route, m *message) {
 }
 
 // doubt names what is odd about a bound property of a Homie device, once for each cause.
-func (s *Session) doubt(u *homieUse, cause string) {
+func (s *Session) doubt(u *homieUse, cause, detail string) {
 	if s.said.first(u.name+"\x00"+u.who+"\x00"+u.ref.Topic(), cause) {
-		s.o.Log.Warn("a Homie device is not as the configuration says", "chamber", u.name, "from", u.who, "topic", u.ref.Topic(), "cause", cause)
+		s.o.Log.Warn("a Homie device is not as the configuration says", "chamber", u.name, "from", u.who, "topic", u.ref.Topic(), "cause", cause, "detail", detail)
 	}
 }
 

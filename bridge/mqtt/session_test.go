@@ -118,6 +118,35 @@ func TestClearErrors(t *testing.T) {
 	}
 }
 
+// TestAnswersThatAreNone: what comes back is no consent, and no refusal that MQTT 3.1.1 knows. That is said once, with what to do.
+func TestAnswersThatAreNone(t *testing.T) {
+	for _, tc := range []struct{ name, answer, want string }{
+		{"another server", "HTTP/1.1 400 Bad Request\r\n\r\n", "no MQTT 3.1.1 broker"},
+		{"a message instead of a consent", "\x30\x03\x00\x01a", "no MQTT 3.1.1 broker"},
+		{"the code of another version of MQTT", "\x20\x02\x00\x84", "it may speak another version only"},
+		{"an old version", "\x20\x02\x00\x01", "it may speak another version only"},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			t.Parallel()
+			at := answering(t, func(c net.Conn) {
+				if _, err := packets.ReadPacket(c); err == nil {
+					_, _ = io.WriteString(c, tc.answer)
+					_, _ = io.Copy(io.Discard, c)
+				}
+			})
+			session, k := begin(t, &brokertest.Server{}, at, nil)
+			until(t, "it is noticed", func() bool { return session.Status().Err != nil })
+			if err := session.Status().Err.Error(); !strings.Contains(err, tc.want) || !strings.Contains(err, "broker.url") || strings.Contains(err, "\n") {
+				t.Errorf("%q, want one line with %q and what to do", err, tc.want)
+			}
+			time.Sleep(4 * hasty().RetryMost) // to try again
+			if n := strings.Count(k.logged(), "no connection to the broker"); n != 1 {
+				t.Errorf("said %d times, want once:\n%s", n, k.logged())
+			}
+		})
+	}
+}
+
 // TestCertificateWanted: a broker that wants to see a certificate, and is shown none, says so by an alert, in TLS 1.3 once the
 // handshake is over.
 func TestCertificateWanted(t *testing.T) {

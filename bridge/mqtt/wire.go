@@ -47,7 +47,7 @@ func open(ctx context.Context, u *url.URL, config *tls.Config, t Timing) (*wire,
 	if !stop() { // closed already
 		return nil, context.Cause(ctx)
 	}
-	return &wire{Conn: conn, tcp: tcp, in: clipper{r: bufio.NewReaderSize(conn, 16<<10)}, write: t.Write}, nil
+	return &wire{Conn: conn, tcp: tcp, in: clipper{r: bufio.NewReaderSize(conn, 16<<10), first: true}, write: t.Write}, nil
 }
 
 // wire is the connection as the client sees it. Every write has a deadline: the client gives its publishes one, but
@@ -108,13 +108,23 @@ func (w *wire) why(err error) error {
 const maxPacket = 2 + 65535 + 2 + MaxPayload + 1
 
 // clipper cuts oversized PUBLISH packets short as they come in. The client reads a packet into memory whole, up to
-// 256 MiB, and anybody who may publish to a sensor's topic could send one.
+// 256 MiB, and anybody who may publish to a sensor's topic could send one. It also looks at what a connection begins with: a refusal by a
+// code that it does not know is a success for the client, with a connection that it has closed.
 type clipper struct {
-	r    *bufio.Reader
-	head []byte // of the packet at hand, still to be given out
-	pass int    // bytes of it to give out
-	skip int    // bytes of it to throw away then
+	r     *bufio.Reader
+	first bool   // no packet has come yet, and the broker's consent must be it
+	head  []byte // of the packet at hand, still to be given out
+	pass  int    // bytes of it to give out
+	skip  int    // bytes of it to throw away then
 }
+
+// errNoMQTT says that something answers, and that it is no broker.
+var errNoMQTT = errors.New("what answers there is no MQTT 3.1.1 broker")
+
+// refusedBy is a broker's refusal by a code that MQTT 3.1.1 §3.2.2.3 keeps for others.
+type refusedBy byte
+
+func (r refusedBy) Error() string { return fmt.Sprintf("return code %d", byte(r)) }
 
 func (c *clipper) Read(p []byte) (int, error) {
 	if len(p) == 0 {
@@ -160,7 +170,16 @@ func (c *clipper) next() error {
 			return errors.New("a packet's length has more than four bytes; this is no MQTT broker")
 		}
 	}
-	const publish = 3
+	const consent, publish, lastCode = 2, 3, 5
+	if c.first {
+		c.first = false
+		if kind>>4 != consent || length != 2 {
+			return errNoMQTT
+		}
+		if body, err := c.r.Peek(length); err == nil && body[1] > lastCode {
+			return refusedBy(body[1])
+		}
+	}
 	c.pass, c.skip = length, 0
 	if length > maxPacket {
 		if kind>>4 != publish {
