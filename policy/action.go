@@ -1,6 +1,7 @@
 package policy
 
 import (
+	"slices"
 	"time"
 
 	"gillkeeper/policy/calibration"
@@ -78,6 +79,18 @@ type Action struct {
 	Entries     []Action       `json:"entries,omitempty"`
 	// Outcome is what became of the batches by an entry that reaches into the past, see [Policy.Settle].
 	Outcome *Outcome `json:"outcome,omitempty"`
+}
+
+// Repeats reports whether the action asks for what another one did: it is that one, sent again because the answer was lost. When it was
+// sent, and what was worked out from what it says, may differ; the batch of an entry that corrects another is worked out.
+func (a *Action) Repeats(of *Action) bool {
+	return a.Kind == of.Kind && (a.Batch == "" || a.Batch == of.Batch) && a.Of == of.Of &&
+		a.Species == of.Species && a.Strain == of.Strain && a.Supplements == of.Supplements && a.Position == of.Position &&
+		a.SubstrateKg == of.SubstrateKg && a.DryKg == of.DryKg && a.Stage == of.Stage &&
+		a.FreshG == of.FreshG && a.Done == of.Done && slices.Equal(a.Marks, of.Marks) && slices.Equal(a.Photos, of.Photos) &&
+		a.Cause == of.Cause && a.Grams == of.Grams && a.Note == of.Note &&
+		a.Liters == of.Liters && a.Cleaned == of.Cleaned && a.Plug == of.Plug && a.Hand == of.Hand && a.For == of.For &&
+		a.Alarm == of.Alarm && a.Sensor == of.Sensor
 }
 
 // Hand is what a person wants of a plug.

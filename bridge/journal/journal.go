@@ -15,8 +15,8 @@ import (
 // tests.
 type Journal interface {
 	// Act stores what a person did. When it returns without an error the action survives a power cut. Seq grows
-	// with every action of the journal. The same Action.ID again is stored once and gives the first Seq; the same ID
-	// for another chamber or another kind of action gives [ErrIDTaken].
+	// with every action of the journal. The same action again, by its ID, is stored once and gives the first Seq; the same
+	// ID for another chamber, or for an action that says something else, gives [ErrIDTaken].
 	Act(ctx context.Context, chamber string, a policy.Action) (seq int64, err error)
 	// Switch stores commands before they leave. When it returns without an error they survive the end of the
 	// process at any instruction (a power cut may take the last seconds of them). It goes before Save, Note, Minutes

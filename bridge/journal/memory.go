@@ -62,7 +62,7 @@ func (m *Memory) Act(ctx context.Context, chamber string, a policy.Action) (int6
 	defer m.mu.Unlock()
 	if i, ok := m.byID[a.ID]; ok {
 		old := &m.actions[i]
-		if old.Chamber != chamber || old.Action.Kind != a.Kind {
+		if old.Chamber != chamber || !a.Repeats(&old.Action) {
 			return 0, fmt.Errorf("%w: %s", ErrIDTaken, a.ID)
 		}
 		return old.Seq, nil

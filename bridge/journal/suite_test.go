@@ -103,10 +103,12 @@ func TestActionsAreStoredOnce(t *testing.T) {
 		l, err := j.Load(t.Context(), "loft")
 		must(t, err)
 		same(t, "actions of loft", l.Actions, []Acted{{Seq: first, Chamber: "loft", Action: a}})
+		more := a
+		more.FreshG++
 		for _, wrong := range []struct {
 			chamber string
 			a       policy.Action
-		}{{"shed", a}, {"loft", act("a", policy.Refilled, "", t0)}} {
+		}{{"shed", a}, {"loft", act("a", policy.Refilled, "", t0)}, {"loft", act("a", policy.HarvestDone, "b2", t0)}, {"loft", more}} {
 			if _, err := j.Act(t.Context(), wrong.chamber, wrong.a); !errors.Is(err, ErrIDTaken) {
 				t.Errorf("an id used for something else gave %v", err)
 			}

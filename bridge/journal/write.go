@@ -56,13 +56,14 @@ func (j *SQLite) actOn(f *file, chamber string, a *policy.Action, body string) (
 	j.gate.hurry()
 	defer j.gate.done()
 	var seq int64
-	var where, kind string
-	found, err := f.sure.row("SELECT seq, chamber, kind FROM actions WHERE id = ?", []any{a.ID}, &seq, &where, &kind)
+	var where, kept string
+	found, err := f.sure.row("SELECT seq, chamber, body FROM actions WHERE id = ?", []any{a.ID}, &seq, &where, &kept)
 	if err != nil {
 		return 0, err
 	}
 	if found {
-		if where != chamber || kind != string(a.Kind) {
+		var old policy.Action
+		if where != chamber || json.Unmarshal([]byte(kept), &old) != nil || !a.Repeats(&old) {
 			return 0, fmt.Errorf("%w: %s", ErrIDTaken, a.ID)
 		}
 		return seq, nil

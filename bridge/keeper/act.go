@@ -42,6 +42,10 @@ func (k *Keeper) Act(ctx context.Context, chamber string, a policy.Action) (*pol
 	}
 }
 
+func idTaken(a *policy.Action) error {
+	return &policy.Refusal{Field: "id", Value: a.ID, Allowed: "it belongs to another action; use a new one"}
+}
+
 // submit checks an action, makes it durable and hands it to the worker, one at a time for each chamber.
 func (u *unit) submit(ctx context.Context, r *request) error {
 	u.acting.Lock()
@@ -55,7 +59,7 @@ func (u *unit) submit(ctx context.Context, r *request) error {
 	}
 	seq, err := u.k.journal.Act(ctx, u.name, r.action)
 	if errors.Is(err, journal.ErrIDTaken) {
-		return &policy.Refusal{Field: "id", Value: r.action.ID, Allowed: "it belongs to another action; use a new one"}
+		return idTaken(&r.action)
 	}
 	if err != nil {
 		u.k.fail("act", err)

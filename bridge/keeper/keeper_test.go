@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -470,6 +471,17 @@ func TestTheSameActionTwiceIsDoneOnce(t *testing.T) {
 		s := h.act(pick)
 		if g := s.State.Crop.Batches[0].FreshG(); g != 400 {
 			t.Errorf("400 g picked once and said twice count as %g g", g)
+		}
+		pick.FreshG = 600
+		if _, err := h.k.Act(t.Context(), "loft", pick); !strings.Contains(fmt.Sprint(err), "another action") {
+			t.Errorf("600 g under the id of 400 g gave %v, and are not in the record", err)
+		}
+		held := policy.Action{ID: "h2", Kind: policy.HandSet, Plug: "fan", Hand: policy.HandOn, For: time.Minute}
+		h.act(held)
+		h.act(held)
+		held.Hand = policy.HandOff
+		if _, err := h.k.Act(t.Context(), "loft", held); !strings.Contains(fmt.Sprint(err), "another action") {
+			t.Errorf("off under the id of on gave %v, and the fan stays on", err)
 		}
 	})
 }

@@ -23,9 +23,13 @@ func (u *unit) settle(ctx context.Context, a *policy.Action) error {
 		return err
 	}
 	for i := range past {
-		if past[i].Action.ID == a.ID {
+		if past[i].Action.ID != a.ID {
+			continue
+		}
+		if a.Repeats(&past[i].Action) {
 			return errDone
 		}
+		return idTaken(a)
 	}
 	return u.currentPolicy().Settle(past, a, u.k.clock.Wall())
 }
