@@ -31,6 +31,7 @@ func (r *reader) build(cfg *Config, top *table) {
 	}
 	r.climates(cfg, top.tables["climate"])
 	r.chambers(cfg, top.tables["chamber"])
+	r.journalAlone(top.first("journal"), cfg.Journal.Path)
 }
 
 func (r *reader) site(t *table) Site {

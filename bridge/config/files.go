@@ -91,6 +91,7 @@ func (r *reader) sideFile(t *table, key string) ([]byte, fs.FileMode, bool) {
 	}
 	name := get[string](r, t, key)
 	path := r.env.resolve(name)
+	r.sides = append(r.sides, path)
 	data, mode, err := r.env.read(path)
 	if (errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission)) && r.env.Credentials != "" && filepath.IsLocal(name) {
 		inStore := filepath.Join(r.env.Credentials, credential(name))

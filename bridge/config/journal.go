@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"strconv"
 	"syscall"
@@ -24,6 +25,38 @@ func (r *reader) journal(t *table) Journal {
 		r.fault(t, "hours_days", Fault{What: "is shorter than ten_minutes_days", Allowed: "what is coarser is kept longer: raise it, or lower ten_minutes_days"})
 	}
 	return j
+}
+
+// journalAlone refuses to keep the journal in a file that is something else already: what is no database there counts as a damaged one
+// and is moved out of the way, be it this configuration.
+func (r *reader) journalAlone(t *table, path string) {
+	for i, other := range append([]string{r.file}, r.sides...) {
+		if !samePlace(path, other) {
+			continue
+		}
+		what := "names this configuration"
+		if i > 0 {
+			what = "names a file that this configuration reads"
+		}
+		r.fault(t, "path", Fault{What: what, Allowed: `give the journal a file of its own, such as "gillkeeper.db"`})
+		return
+	}
+}
+
+// samePlace reports whether two paths lead to one file, or will.
+func samePlace(a, b string) bool {
+	fromRoot := func(path string) string {
+		if abs, err := filepath.Abs(path); err == nil {
+			return abs
+		}
+		return path
+	}
+	if fromRoot(a) == fromRoot(b) {
+		return true
+	}
+	x, errX := os.Stat(a)
+	y, errY := os.Stat(b)
+	return errX == nil && errY == nil && os.SameFile(x, y)
 }
 
 // fromMemory is what a journal that cannot be used comes to.

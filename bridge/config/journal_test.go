@@ -69,3 +69,30 @@ func TestWhereTheJournalLiesOnDisk(t *testing.T) {
 		}
 	}
 }
+
+// A journal in a file that is something else is refused: what is no database there would be moved out of its way.
+func TestAJournalHasAFileOfItsOwn(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "farm.toml")
+	if err := errors.Join(os.Symlink(file, filepath.Join(dir, "link.db")), os.WriteFile(filepath.Join(dir, "token"), []byte("correct horse"), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	for path, want := range map[string]string{
+		"farm.toml":                      "names this configuration",
+		"./farm.toml":                    "names this configuration",
+		"link.db":                        "names this configuration",
+		"token":                          "names a file that this configuration reads",
+		"farm.toml.db":                   "",
+		filepath.Join(dir, "./token"):    "names a file that this configuration reads",
+		filepath.Join(dir, "farm.token"): "",
+	} {
+		text := strings.Replace(journalAt(path), "[journal]", "[http]\ntoken_file = \"token\"\n[journal]", 1)
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		_, _, err := Load(file)
+		if want == "" && err != nil || want != "" && (err == nil || !strings.Contains(err.Error(), file+":6: journal.path: "+want)) {
+			t.Errorf("%s: %v, want %q", path, err, want)
+		}
+	}
+}

@@ -174,14 +174,21 @@ func nameKind(allowed string, pattern *regexp.Regexp) kind {
 }
 
 // wordKind reads one of several words.
-func wordKind[T any](words []string, value func(i int) T) kind {
+func wordKind[T any](words []string, value func(i int) T) kind { return wordKindOr(words, nil, value) }
+
+// wordKindOr is wordKind with what people write instead of a word, in lower case.
+func wordKindOr[T any](words []string, instead map[string]string, value func(i int) T) kind {
 	return textKind("word", quotedList(words), func(s string) (any, *complaint) {
 		for i, w := range words {
 			if w == s {
 				return value(i), nil
 			}
 		}
-		return nil, &complaint{what: "is not one of the words", nearest: nearest.Word(s, words)}
+		near := instead[strings.ToLower(strings.TrimSpace(s))]
+		if near == "" {
+			near = nearest.Word(s, words)
+		}
+		return nil, &complaint{what: "is not one of the words", nearest: near}
 	})
 }
 
@@ -292,7 +299,11 @@ func guessDuration(text string) string {
 	if m == nil {
 		return ""
 	}
-	return m[1] + strings.ToLower(m[2][:1])
+	guess := m[1] + strings.ToLower(m[2][:1])
+	if _, err := time.ParseDuration(guess); err != nil { // 9999999999h is longer than a duration can be
+		return ""
+	}
+	return guess
 }
 
 // pairKind reads a list of two numbers, the lower first.

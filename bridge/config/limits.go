@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"time"
 
@@ -124,7 +125,12 @@ const (
 	maxSideFile = 64 << 10 // bytes of a secret or certificate file
 )
 
-func number(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+func number(v float64) string {
+	if math.Abs(v) >= 1e15 { // nobody reads 300 digits
+		return strconv.FormatFloat(v, 'g', -1, 64)
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
+}
 
 // shortDuration writes 1h30m0s as 1h30m, the way people write it.
 func shortDuration(d time.Duration) string {

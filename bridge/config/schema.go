@@ -101,7 +101,7 @@ var (
 	nameInChamber  = nameKind("letters a-z, digits, - and _", partName)
 	priorities     = []alarm.Priority{alarm.Low, alarm.Medium, alarm.High, alarm.Urgent}
 	priorityKind   = wordKind(words(priorities), func(i int) alarm.Priority { return priorities[i] })
-	unitKind       = wordKind(unitWords(), func(i int) Unit { return Percent + Unit(i) })
+	unitKind       = wordKindOr(unitWords(), unitSigns, func(i int) Unit { return Percent + Unit(i) })
 	fahrenheitKind = wordKind([]string{"celsius", "fahrenheit"}, func(i int) bool { return i == 1 })
 	twelveKind     = wordKind([]string{"24h", "12h"}, func(i int) bool { return i == 1 })
 	stageKind      = wordKind(words(species.Stages()), func(i int) species.Stage { return species.Stages()[i] })

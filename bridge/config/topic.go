@@ -18,6 +18,9 @@ func checkTopic(s string) error {
 	if what := topic.Defect(s); what != "" {
 		return errors.New(what)
 	}
+	if strings.HasPrefix(s, "$share/") { // common practice among brokers: what comes of it has the name behind
+		return errors.New("begins a shared subscription, whose messages come under another name")
+	}
 	return nil
 }
 

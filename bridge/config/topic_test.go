@@ -28,6 +28,7 @@ func TestCheckTopic(t *testing.T) {
 		"a/+/b", "+", "a/#", "#", "a+", "b#",  // [MQTT-3.3.2-2]
 		"a\xffb", "\xed\xa0\x80", // no UTF-8, and a surrogate [MQTT-1.5.3-1]
 		"a\nb", "a\x7f", "a\u0085", "\ufffe", "\U0001ffff", "\ufdd0", // section 1.5.3
+		"$share/group/a", // MQTT 5 §4.8.2, and common practice before: messages of it come as "a"
 	} {
 		if err := checkTopic(s); err == nil {
 			t.Errorf("%.20q was accepted", s)

@@ -33,6 +33,10 @@ var units = [...]unitOf{
 	Lux:        {"lux", chamber.Illuminance},
 }
 
+// unitSigns are what devices print, which says the same to whoever copies it.
+var unitSigns = map[string]string{"%": "percent", "%rh": "percent", "c": "celsius", "°c": "celsius", "f": "fahrenheit", "°f": "fahrenheit",
+	"k": "kelvin", "lx": "lux"}
+
 func (u Unit) String() string {
 	if int(u) < len(units) {
 		return units[u].word

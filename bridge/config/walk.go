@@ -37,6 +37,7 @@ type reader struct {
 	env    Env
 	faults Faults
 	asked  map[string]bool // keys that were used
+	sides  []string        // paths of the files that it names and that were read
 }
 
 // table reads a table and those below it.
