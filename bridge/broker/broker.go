@@ -24,6 +24,8 @@ const (
 	maxWritesPending = 8192             // messages waiting for one slow client; more are dropped
 	maxReceive       = 1024             // unacknowledged messages from one client
 	maxPacket        = 256 << 10        // bytes; a reading is below 64 KiB
+	maxRetained      = 256 << 20        // bytes of retained messages, each with retainedCost; beyond, none on new topics
+	retainedCost     = 4 << 10          // bytes that the engine needs for a retained message beside topic and payload, as measured
 	maxSession       = 60 * 60          // seconds that an absent client's session is kept
 	maxMessageAge    = 24 * 60 * 60     // seconds; MQTT 5 only, 3.1.1 has no expiry
 	connectTimeout   = 10 * time.Second // from accepting a connection to its CONNECT
@@ -79,7 +81,7 @@ func Start(o Options) (*Broker, error) {
 			}
 		}
 	})
-	if err := errors.Join(server.AddHook(newGuard(o), nil), server.AddHook(newIdentifiers(), nil), server.AddHook(newRetained(), nil), server.AddHook(&takeover{server: server, door: d}, nil), server.AddListener(d)); err != nil {
+	if err := errors.Join(server.AddHook(newGuard(o), nil), server.AddHook(newIdentifiers(), nil), server.AddHook(newRetained(maxRetained, log), nil), server.AddHook(&takeover{server: server, door: d}, nil), server.AddListener(d)); err != nil {
 		listener.Close()
 		return nil, fmt.Errorf("embedded broker: %w", err)
 	}
