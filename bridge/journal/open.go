@@ -285,7 +285,7 @@ func (j *SQLite) failedAt(ctx context.Context, f *file, op string, err error) er
 	if opened.SetAside != "" {
 		what = "set aside as " + opened.SetAside
 	}
-	return fmt.Errorf("journal: %s of %s failed, it is %s; save every chamber: %w", op, j.path, what, err)
+	return fmt.Errorf("journal: %s %s failed, it is %s; save every chamber: %w", op, j.path, what, err)
 }
 
 // fail words an error of the store: what, where, what to do.

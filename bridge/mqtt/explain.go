@@ -37,6 +37,9 @@ func alerted(err error) bool {
 	return ok && e.Op == "remote error"
 }
 
+// noPong is what the client says where its ping was not answered; it has no error of its own for that.
+const noPong = "pingresp not received, disconnecting"
+
 // hungUp reports whether the other side closed the connection.
 func hungUp(err error) bool {
 	return errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, syscall.ECONNRESET)
@@ -88,6 +91,8 @@ func advice(err error) string {
 		return "the broker's name cannot be found; check broker.url and the network's name service"
 	case errors.Is(err, syscall.ECONNREFUSED):
 		return "nothing listens there; start the broker or check broker.url"
+	case errors.Is(err, ErrUnconfirmed), err.Error() == noPong:
+		return "the broker does not answer any more; look whether it hangs, and at the network between"
 	case errors.Is(err, context.DeadlineExceeded), errors.Is(err, os.ErrDeadlineExceeded):
 		return "the broker does not answer; check broker.url and the network"
 	case hungUp(err):

@@ -108,7 +108,7 @@ func (l *link) publish(ctx context.Context, topic string, payload []byte, retain
 	case <-limit.C:
 		// It may lie in a buffer on the way. Resetting the connection empties ours, and makes the broker refuse the
 		// rest.
-		l.drop(fmt.Errorf("no acknowledgement within %v", l.ack))
+		l.drop(fmt.Errorf("%w within %v", ErrUnconfirmed, l.ack))
 		return ErrUnconfirmed
 	}
 }

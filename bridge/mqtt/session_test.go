@@ -34,6 +34,10 @@ func TestNoAnswer(t *testing.T) {
 		t.Errorf("error %v, want %v", err, mqtt.ErrUnconfirmed)
 	}
 	until(t, "the connection is reset", func() bool { return !session.Up() })
+	until(t, "the status says what to do", func() bool {
+		err := session.Status().Err
+		return err != nil && strings.Contains(err.Error(), "does not answer any more; look")
+	})
 	proxy.Heal()
 	until(t, "the session is up again", func() bool { return session.Up() && k.linked() == 2 })
 }
@@ -52,8 +56,8 @@ func TestQuietBlackhole(t *testing.T) {
 	if took := time.Since(began); took > limit {
 		t.Errorf("noticed after %v, want within %v", took, limit)
 	}
-	if err := session.Status().Err; err == nil {
-		t.Error("the status gives no cause")
+	if err := session.Status().Err; err == nil || !strings.Contains(err.Error(), "does not answer any more; look") {
+		t.Errorf("the status says %v, not what to do", err)
 	}
 }
 
