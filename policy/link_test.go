@@ -68,3 +68,20 @@ func TestWhatNobodyListensToIsForgotten(t *testing.T) {
 		t.Error("what it does is forgotten as well")
 	}
 }
+
+// TestACommandToldAgainIsRecalledAsThat: the program died after it had told a plug again to run. The plug has rested or run for its
+// shortest time from then at the earliest, and may run since it was told first.
+func TestACommandToldAgainIsRecalledAsThat(t *testing.T) {
+	b := newBench(t)
+	b.p.Spec.Sensors = nil
+	b.p.Spec.Plugs = []chamber.Plug{{Name: "mist", Role: chamber.Humidifier}}
+	first, again := morning.Add(time.Minute), morning.Add(3*time.Minute)
+	s := b.p.Recall(b.p.Recall(b.p.Fresh(morning), "mist", true, first), "mist", true, again)
+	if p := s.Plugs[0]; !p.Told || !p.TurnedAt.Equal(first) || !p.ChangedAt.Equal(first) || !p.RetoldAt.Equal(again) || !p.ToldAt.Equal(again) {
+		t.Errorf("recalled as %+v", p)
+	}
+	s = b.p.Recall(s, "mist", false, again.Add(time.Minute))
+	if p := s.Plugs[0]; p.Told || p.On || !p.TurnedAt.Equal(again.Add(time.Minute)) {
+		t.Errorf("and off as %+v", p)
+	}
+}

@@ -70,6 +70,11 @@ func (p *Policy) Recall(s State, plug string, on bool, at time.Time) State {
 		if x.Name != plug || !at.After(x.TurnedAt) {
 			continue
 		}
+		x.Unsent = x.Unsent || !p.Spec.Plugs[i].Reports
+		if x.HasTold && x.Told == on { // told again, see [guard.Plug.RetoldAt]: it may have been so since before
+			x.ToldAt, x.RetoldAt = at, at
+			continue
+		}
 		x.Told, x.ToldAs, x.HasTold, x.ToldAt, x.TurnedAt = on, 0, true, at, at
 		if !p.Spec.Plugs[i].Reports {
 			x.On, x.Known, x.ChangedAt = on, true, at

@@ -43,7 +43,7 @@ func (p *Policy) Fit(s State) State {
 		s.Plugs[i] = guard.Plug{Name: spec.Name, Role: spec.Role}
 		for _, old := range plugs {
 			if old.Name == spec.Name && old.Role == spec.Role {
-				s.Plugs[i] = old.Fitted(spec)
+				s.Plugs[i] = old.Fitted(spec, s.Now)
 			}
 		}
 	}

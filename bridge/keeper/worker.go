@@ -167,7 +167,7 @@ func (w *worker) send(ctx context.Context, u *unit, d *policy.Decision) {
 	decided := time.Now() // writing ahead may take a slow disk seconds
 	var ahead []journal.Switched
 	for i := range d.Plugs {
-		if p := &u.state.Plugs[i]; d.Plugs[i].Send && p.TurnedAt.Equal(u.state.Now) {
+		if p := &u.state.Plugs[i]; d.Plugs[i].Send && (p.TurnedAt.Equal(u.state.Now) || p.RetoldAt.Equal(u.state.Now)) {
 			ahead = append(ahead, journal.Switched{Chamber: u.name, Plug: p.Name, On: d.Plugs[i].On, At: u.state.Now})
 		}
 	}

@@ -36,6 +36,8 @@ const (
 	// LevelEvery is the least time between two changes of level of a plug that runs: a fan takes seconds to come to its
 	// speed, and a radio must not be flooded.
 	LevelEvery = 10 * time.Second
+	// UnderWay is how long it may take until it is known whether a command left: the broker has five seconds to acknowledge it.
+	UnderWay = 10 * time.Second
 	// RestAfterCut is the least pause after a longest run was cut, so that a cut is a cut.
 	RestAfterCut = time.Minute
 )
@@ -58,6 +60,7 @@ type Plug struct {
 	HasTold  bool      `json:"has_told,omitempty"`
 	ToldAt   time.Time `json:"told_at,omitzero"`   // when it last left, repeats included
 	TurnedAt time.Time `json:"turned_at,omitzero"` // when it last differed from the command before
+	RetoldAt time.Time `json:"retold_at,omitzero"` // when it was told the same again, and may not have heard it before
 	Lease    time.Time `json:"lease,omitzero"`     // a plug that turns itself off does so then
 
 	Reported    bool      `json:"reported"`
@@ -238,6 +241,15 @@ func (p *Plug) edge() time.Time {
 	return p.ChangedAt
 }
 
+// latest is the last moment at which the plug may have changed, also by a command that it did not hear when it first was told. Minimum
+// times count from then, and the longest run from the edge: each from what makes it safe.
+func (p *Plug) latest() time.Time {
+	if e := p.edge(); e.After(p.RetoldAt) {
+		return e
+	}
+	return p.RetoldAt
+}
+
 // limitRun cuts a run that has reached the longest allowed, also one by a person's hand, and keeps the pause after
 // it. It reports whether it cut.
 func (p *Plug) limitRun(spec *chamber.Plug, v *Verdict, now time.Time) bool {
@@ -281,10 +293,10 @@ func (p *Plug) holdMinimum(spec *chamber.Plug, v *Verdict, now time.Time) bool {
 	if cur {
 		least, code = spec.MinOn, reason.MinOn
 	}
-	if p.edge().IsZero() {
+	if p.latest().IsZero() {
 		return false
 	}
-	end := p.edge().Add(least + Slack)
+	end := p.latest().Add(least + Slack)
 	if !now.Before(end) {
 		return false
 	}
@@ -347,6 +359,9 @@ func (p *Plug) send(spec *chamber.Plug, v *Verdict, sc Scene, until time.Time) {
 		v.Reasons = append(v.Reasons, reason.Reason{Code: reason.Repeat, Value: float64(p.Repeats)})
 	}
 	v.Send, v.Turned = true, turned
+	if heard := spec.Reports && p.obeys(); !turned && !heard && p.Unsent {
+		p.RetoldAt = sc.Now // the command before did not leave, for all that is known: this may be the one that turns it
+	}
 	p.told(spec, v, turned, again, until, sc.Now)
 	_, next = p.repeatDue(spec, v.On, Scene{Now: sc.Now, Link: true})
 	v.Wake = earlier(v.Wake, next)
@@ -367,7 +382,11 @@ func (p *Plug) told(spec *chamber.Plug, v *Verdict, turned, again bool, until, n
 	if turned {
 		p.TurnedAt, p.Repeats, p.DisagreesSince, p.Answered = now, 0, time.Time{}, false
 	}
-	if spec.Reports && (!p.Synced || !turned && !v.On && p.obeys()) {
+	switch {
+	case !spec.Reports || turned:
+	case v.On && !p.Synced: // it may have gone off unheard meanwhile: this may turn it, or it may run since long ago
+		p.RetoldAt = now
+	case !v.On && (!p.Synced || p.obeys()):
 		p.TurnedAt = now // it may have gone on unheard meanwhile: this may turn it
 	}
 	if !spec.Reports {
@@ -393,7 +412,7 @@ func (p *Plug) lease(spec *chamber.Plug, until, now time.Time) time.Duration {
 	if left := until.Sub(now); !until.IsZero() && left < d {
 		d = left
 	}
-	d = max(d, p.edge().Add(spec.MinOn+Slack).Sub(now))
+	d = max(d, p.latest().Add(spec.MinOn+Slack).Sub(now))
 	if spec.MaxOn > 0 {
 		d = min(d, p.edge().Add(spec.MaxOn).Sub(now))
 	}

@@ -22,12 +22,15 @@ type bench struct {
 	up   bool
 	// relay is what the plug itself does, as a device of the outside would: it obeys what is sent.
 	relay bool
+	lost  bool // what is sent does not arrive, and that is known
+	deaf  bool // it arrives, and counts as not sent
 	edges []edge
 }
 
 type edge struct {
-	at time.Time
-	on bool
+	at  time.Time
+	on  bool
+	cut bool // by the longest run, which counts from when the plug was told first, whenever it heard
 }
 
 func newBench(spec chamber.Plug) *bench {
@@ -52,9 +55,12 @@ func (b *bench) want(on bool) Verdict {
 func (b *bench) wantThis(w Want) Verdict {
 	v := b.plug.Apply(&b.spec, w, Scene{Now: b.now, Link: b.link, LinkUp: b.up, LinkSince: t0.Add(-time.Minute)})
 	b.up = false
-	if v.Send && v.On != b.relay {
+	if v.Send && v.On != b.relay && !b.lost {
 		b.relay = v.On
-		b.edges = append(b.edges, edge{b.now, v.On})
+		b.edges = append(b.edges, edge{b.now, v.On, b.now.Before(b.plug.CutUntil)})
+	}
+	if v.Send && (b.lost || b.deaf) {
+		b.plug.NotSent()
 	}
 	return v
 }
@@ -468,6 +474,102 @@ func TestALeaseEndsWithThePulseAndIsRenewedInTime(t *testing.T) {
 // TestMinimumTimesHoldWhateverIsWanted drives the guard with random wants, waits, hands and outages and looks at the
 // relay from outside: no change comes sooner than the minimum time after the one before, a cut excepted, and no run is
 // longer than the longest.
+// TestAnOutageDoesNotProlongARun: the connection comes and goes, and each time the plug is told again to be on. It is cut when it may
+// have run for the longest time allowed, and rests for its shortest when it may just have heard.
+func TestAnOutageDoesNotProlongARun(t *testing.T) {
+	for _, reports := range []bool{false, true} {
+		spec := mister()
+		spec.Reports, spec.MaxOn = reports, 5*time.Minute
+		b := newBench(spec)
+		b.want(false)
+		b.wait(time.Minute)
+		if v := b.want(true); !v.Send {
+			t.Fatal("not switched on")
+		}
+		began := b.now
+		for b.want(true).On {
+			b.wait(50 * time.Second)
+			b.plug.Unsync()
+			b.up = true
+			if b.now.Sub(began) > spec.MaxOn+time.Minute {
+				t.Fatalf("reports %v: it is still on after %v", reports, b.now.Sub(began))
+			}
+		}
+		if ran := b.now.Sub(began); ran < spec.MaxOn {
+			t.Errorf("reports %v: cut after %v already", reports, ran)
+		}
+	}
+}
+
+// TestACommandThatMayHaveBeenLostStartsMinimumTimesAnew: it is told again once the connection is back.
+func TestACommandThatMayHaveBeenLostStartsMinimumTimesAnew(t *testing.T) {
+	spec := mister()
+	b := newBench(spec)
+	b.want(false)
+	b.wait(time.Minute)
+	b.lost = true
+	b.want(true)
+	b.link, b.lost = false, false
+	b.wait(18 * time.Second)
+	b.want(true)
+	b.link, b.up = true, true
+	if !b.want(true).Send {
+		t.Fatal("the plug is not told again")
+	}
+	b.wait(5 * time.Second)
+	if v := b.want(false); !v.On || !has(v.Reasons, reason.MinOn) {
+		t.Error("it may have been on for five seconds only, and is switched off")
+	}
+	b.wait(16 * time.Second)
+	if b.want(false).On {
+		t.Error("its shortest run is over, and it goes on")
+	}
+}
+
+// TestAConnectionThatComesAndGoesKeepsNoPlugFromItsWork: what had arrived is told again each time, and changes nothing.
+func TestAConnectionThatComesAndGoesKeepsNoPlugFromItsWork(t *testing.T) {
+	b := newBench(mister())
+	b.want(false)
+	for range 4 {
+		b.wait(10 * time.Second)
+		b.up = true
+		b.want(false)
+	}
+	if !b.want(true).Send {
+		t.Error("it has rested for 40 s, and must rest on for being told so again")
+	}
+}
+
+// TestAKillLeavesACommandUnderWay: the program dies before the broker has acknowledged, and comes back minutes later.
+func TestAKillLeavesACommandUnderWay(t *testing.T) {
+	for _, after := range []time.Duration{2 * time.Second, time.Minute} {
+		b := newBench(mister())
+		b.want(false)
+		b.wait(time.Minute)
+		b.want(true)
+		b.plug = b.plug.Fitted(&b.spec, b.now.Add(after))
+		b.wait(5 * time.Minute)
+		b.up = true
+		b.want(true)
+		b.wait(5 * time.Second)
+		if held := b.want(false).On; held != (after < UnderWay) {
+			t.Errorf("killed %v after the command: 5 s after the return it is held on: %v", after, held)
+		}
+	}
+	b := restedBench() // it says itself what it does
+	b.want(true)
+	b.report()
+	b.plug = b.plug.Fitted(&b.spec, b.now.Add(2*time.Second))
+	b.wait(time.Minute)
+	b.report()
+	if v := b.want(true); v.Send {
+		t.Error("a plug that says that it does as told is told again")
+	}
+	if b.want(false).On {
+		t.Error("a plug that has run for a minute is held on")
+	}
+}
+
 func TestMinimumTimesHoldWhateverIsWanted(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		spec := mister()
@@ -477,6 +579,8 @@ func TestMinimumTimesHoldWhateverIsWanted(t *testing.T) {
 		b := newBench(spec)
 		for range rapid.IntRange(1, 200).Draw(t, "steps") {
 			b.wait(time.Duration(rapid.IntRange(0, 40_000).Draw(t, "wait")) * time.Millisecond)
+			loss := rapid.IntRange(0, 9).Draw(t, "loss")
+			b.lost, b.deaf = loss < 2, loss == 2
 			switch rapid.IntRange(0, 9).Draw(t, "what") {
 			case 0:
 				b.plug.Hold(rapid.Bool().Draw(t, "hand"), b.now, time.Duration(rapid.IntRange(1, 900).Draw(t, "for"))*time.Second)
@@ -502,7 +606,7 @@ func TestMinimumTimesHoldWhateverIsWanted(t *testing.T) {
 			if was {
 				least = spec.MinOn
 			}
-			if gap < least {
+			if gap < least && !b.edges[i].cut {
 				t.Fatalf("on=%v for only %s, minimum %s", was, gap, least)
 			}
 		}

@@ -99,10 +99,12 @@ func (p *Plug) Release() { p.Hand = Hand{} }
 // disagreement from before it may have been mended.
 func (p *Plug) Unsync() { p.Synced, p.Metered, p.DisagreesSince = false, false, time.Time{} }
 
-// Fitted is the plug under a configuration that may say otherwise of it: what it does while nobody looks is awaited anew, and what the
-// configuration no longer listens to is forgotten.
-func (p Plug) Fitted(spec *chamber.Plug) Plug {
+// Fitted is the plug, as it was known at a moment, under a configuration that may say otherwise of it: what it does while nobody looks is
+// awaited anew, and what the configuration no longer listens to is forgotten. A command that was still under way may never have left: a
+// plug that reports says so itself, another is told again.
+func (p Plug) Fitted(spec *chamber.Plug, known time.Time) Plug {
 	p.Unsync()
+	p.Unsent = p.Unsent || !spec.Reports && p.HasTold && known.Sub(p.TurnedAt) < UnderWay
 	if !spec.Reports {
 		p.Reported, p.ReportedAs, p.HasReported, p.ReportedAt = false, 0, false, time.Time{}
 	}
