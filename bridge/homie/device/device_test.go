@@ -232,6 +232,43 @@ func TestCommandFlood(t *testing.T) {
 	}
 }
 
+// TestControllersThatAnswerEachOther: what they set goes into the journal for good, so it is done for a while and then at a pace; the other
+// chamber is none the worse.
+func TestControllersThatAnswerEachOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := settle(t, time.Hour, "loft", "cellar")
+		h.advance(5 * time.Minute)
+		v, c := newValidator("homie"), &counts{}
+		p := newPost(v)
+		x := publisher(h, c, true)
+		p.connect(t, x)
+		stop := running(t, x, p)
+		defer stop()
+		play := func(chamber string, times int, pause time.Duration) int {
+			before := len(h.done())
+			for i := range times {
+				p.deliver("homie/5/gk-"+chamber+"/plug-humidifier/hand/set", []string{"on", "off"}[i%2], false)
+				time.Sleep(pause)
+			}
+			synctest.Wait()
+			return len(h.done()) - before
+		}
+		if n := play("loft", 600, 100*time.Millisecond); n < 35 || n > 45 { // 20 at once, and one every 3 s of a minute
+			t.Errorf("%d of 600 in a minute were done, want 40", n)
+		}
+		if n := play("cellar", 10, 100*time.Millisecond); n != 10 {
+			t.Errorf("%d of 10 in the other chamber were done", n)
+		}
+		if !slices.ContainsFunc(p.told, func(s string) bool { return strings.Contains(s, "two controllers") }) {
+			t.Errorf("nobody is told why: %q", p.told)
+		}
+		time.Sleep(5 * time.Minute)
+		if n := play("loft", 20, 0); n != 20 {
+			t.Errorf("%d of 20 were done after a rest", n)
+		}
+	})
+}
+
 // TestLeftovers: after a restart with other chambers, plugs and alarms the broker holds nothing of what is gone, and
 // nothing of other people's devices was touched.
 func TestLeftovers(t *testing.T) {

@@ -31,6 +31,13 @@ func (p *Publisher) obey(ctx context.Context, b Broker, s set) {
 		p.refuse(b, name, &s, err)
 		return
 	}
+	if p.paces[s.device] == nil {
+		p.paces[s.device] = &pace{}
+	}
+	if !p.paces[s.device].take(time.Now()) {
+		p.refuse(b, name, &s, fmt.Errorf("too many commands: %d at once and then one every %v are done; look whether two controllers answer each other", mostAtOnce, oneEvery))
+		return
+	}
 	acting, cancel := context.WithTimeout(ctx, p.o.Timing.Act)
 	defer cancel()
 	_, err = p.o.Act(acting, name, a)
