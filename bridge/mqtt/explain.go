@@ -40,9 +40,9 @@ func alerted(err error) bool {
 // noPong is what the client says where its ping was not answered; it has no error of its own for that.
 const noPong = "pingresp not received, disconnecting"
 
-// hungUp reports whether the other side closed the connection.
+// hungUp reports whether the other side closed the connection, be it reading or writing that finds out.
 func hungUp(err error) bool {
-	return errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, syscall.ECONNRESET)
+	return errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE)
 }
 
 type explained struct {

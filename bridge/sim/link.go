@@ -87,7 +87,7 @@ func (l *link) connection(ctx context.Context) error {
 
 // closed says of a lost connection what may be behind it: EOF alone tells nobody anything.
 func (l *link) closed(err error) error {
-	if errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET) {
+	if errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE) {
 		return fmt.Errorf("the broker closed the connection; if it does so again and again, another client may use the id %q (%w)", l.house.o.ClientID, err)
 	}
 	return err
