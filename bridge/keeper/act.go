@@ -11,8 +11,9 @@ import (
 	"gillkeeper/policy"
 )
 
+// errGone answers an action that is in the journal already: it is applied if the chamber comes back.
 func errGone(chamber string) error {
-	return fmt.Errorf("chamber %q was taken out of the configuration meanwhile; nothing was done", chamber)
+	return fmt.Errorf("chamber %q was taken out of the configuration meanwhile; what you did is written down and counts once the chamber is back: do not repeat it", chamber)
 }
 
 // Act does what a person asked of a chamber. When it returns without an error the action is in the journal and done.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -148,6 +149,44 @@ func TestACommandOfAnOldConfigurationSwitchesNoOtherPlug(t *testing.T) {
 		}
 		if !slices.Contains(got, "0/1=true") {
 			t.Errorf("in dry air the humidifier was not told to run: %q", got)
+		}
+	})
+}
+
+// TestAnActionInAChamberThatIsTakenOutIsNotLost: it is in the journal when the configuration changes, and was not done yet. Who is told to
+// do it again would have it twice.
+func TestAnActionInAChamberThatIsTakenOutIsNotLost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := &hanging{Memory: journal.NewMemory(), until: make(chan struct{})}
+		h := open(t, j, tent("loft"))
+		defer h.close()
+		h.k.Link(true)
+		h.act(addBatch)
+		time.Sleep(time.Minute)
+		j.hangs.Store(true)
+		h.air(0.6, 700)
+		time.Sleep(time.Second)
+		told := make(chan error, 1)
+		go func() {
+			_, err := h.k.Act(t.Context(), "loft", policy.Action{ID: "h1", Kind: policy.HarvestDone, Batch: "b1", FreshG: 400})
+			told <- err
+		}()
+		time.Sleep(1500 * time.Millisecond) // between two saves: one that waits for a breath holds up who gives chambers up
+		if err := h.k.Adopt(t.Context(), []*policy.Policy{tent("attic")}); err != nil {
+			t.Fatal(err)
+		}
+		j.hangs.Store(false)
+		close(j.until)
+		if err := <-told; !strings.Contains(fmt.Sprint(err), "written down") {
+			t.Errorf("the grower is told %v", err)
+		}
+		time.Sleep(2 * time.Second)
+		if err := h.k.Adopt(t.Context(), []*policy.Policy{tent("loft")}); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Second)
+		if s, _ := h.k.Snapshot("loft"); s.State.Crop.Batches[0].FreshG() != 400 {
+			t.Errorf("%g g are in the record of the chamber that is back, want 400", s.State.Crop.Batches[0].FreshG())
 		}
 	})
 }
