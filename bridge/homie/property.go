@@ -107,6 +107,9 @@ func (p *Property) Fit(payload string, current float64) (float64, error) {
 		return 0, err
 	}
 	v = r.round(v, current)
+	if math.IsNaN(v) || math.IsInf(v, 0) { // of numbers far apart
+		return 0, fmt.Errorf("is no number of steps of %s", p.Format)
+	}
 	if r.hasMin && v < r.min || r.hasMax && v > r.max {
 		return 0, fmt.Errorf("is outside %s", p.Format)
 	}
