@@ -29,7 +29,7 @@ func Gap(g learn.Gap) string {
 	case learn.OneHumidity:
 		return "With only one humidity sensor, its own error cannot be told from a change in the air."
 	case learn.NoRoomRH:
-		return "Without a humidity sensor in the room, the room's vapor is learned with the rest: mist and evaporation are less sure."
+		return "Without a humidity sensor in the room, the room's vapor is learned with the rest: mist and evaporation are less sure, and a disc that scales slowly is not found."
 	}
 	return "Gap " + string(g) + "."
 }

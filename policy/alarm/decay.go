@@ -32,6 +32,9 @@ const (
 	// is the same today as it was when the filter was clean; where it is not, a room that is guessed wrong changes it from day to day.
 	flowSure, flowSureBlind = 0.20, 0.10
 	mistSure                = 0.15
+	// mistCreeps is by how much a day, as a share, what was learned of the mist may fall of itself where nobody measures the room's
+	// humidity: soaked walls come to pass for a damp room. In simulated chambers it was 12 % at the most.
+	mistCreeps = 0.12
 	// decayMatters is the share that is left when control can no longer make up for it by running longer: common practice.
 	decayMatters = 0.40
 	// decaySlowest: a fall of less a day is none that a date can be given for.
@@ -64,6 +67,11 @@ func (d *Decay) advance(value, sd, sure, dt float64) {
 	d.T = fade * (d.T - days*d.Weight)
 	d.Weight = fade*d.Weight + days
 	d.Y = fade*d.Y + days*y
+}
+
+// creep lets what it was when it was clean fade by that share a day toward what it is now: only what falls faster counts.
+func (d *Decay) creep(share, dt float64) {
+	d.Clean = max(d.Clean*math.Exp(-share*dt/86400), min(d.Clean, d.Now))
 }
 
 // share is what is left of the clean value, 0: not known yet.

@@ -62,6 +62,12 @@ func newDesk(t *testing.T) *desk {
 	return d
 }
 
+// measureRoom hangs a sensor of humidity up in the room.
+func (d *desk) measureRoom() {
+	d.e.Spec.Sensors = append(d.e.Spec.Sensors, chamber.Sensor{Name: "room-rh", Quantity: chamber.RelativeHumidity, Place: chamber.Room, MaxAge: 5 * time.Minute})
+	d.e.Sensors = append(d.e.Sensors, alarm.SensorView{})
+}
+
 func (d *desk) set(q chamber.Quantity, v float64) {
 	*d.e.Air.Of(chamber.Inside, q) = chamber.Estimate{Value: v, OK: true}
 }

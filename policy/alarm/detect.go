@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 )
 
 // Detectors is what the detectors remember from step to step. The zero value remembers nothing; what it needs it
@@ -212,7 +213,12 @@ func (s *detection) water() {
 	}
 	s.soak()
 	if !s.Open() && s.MistShows() && (r == nil || !r.Dry && r.Response.evidence() < doubted) {
-		s.Mist.advance(l.Mist, l.MistSD, mistSure, s.dt)
+		mist := mistSure
+		if !s.e.Spec.Has(chamber.RelativeHumidity, chamber.Room) {
+			mist = math.Hypot(mistSure, learn.UnmeasuredMist)
+			s.Mist.creep(mistCreeps, s.dt)
+		}
+		s.Mist.advance(l.Mist, l.MistSD, mist, s.dt)
 	}
 	s.share(FilterClogged, &s.Flow, clogged, clean, chamber.ExhaustFan)
 	s.share(HumidifierWeak, &s.Mist, weakOn, weakOff, chamber.Humidifier)

@@ -91,6 +91,7 @@ func TestFanInVain(t *testing.T) {
 // TestSlowDecay lets fan and humidifier be learned as clean for two days, then as much less.
 func TestSlowDecay(t *testing.T) {
 	d := newDesk(t)
+	d.measureRoom()
 	d.every = time.Minute
 	d.e.Learned = alarm.Learned{Flow: 90, FlowSD: 0.05, Mist: 200, MistSD: 0.05}
 	d.run(48*time.Hour, nil)
@@ -112,6 +113,31 @@ func TestSlowDecay(t *testing.T) {
 	if c := d.c.Of(alarm.HumidifierWeak); !c.Worse || c.Code != alarm.Severe {
 		t.Errorf("three tenths left: %+v", *c)
 	}
+}
+
+// TestCreepIsNoDecay: where nobody measures the room's humidity, what is learned of the mist falls by a tenth a day while the disc is
+// sound. A disc that is lost within hours shows all the same.
+func TestCreepIsNoDecay(t *testing.T) {
+	d := newDesk(t)
+	d.every = time.Minute
+	mist := 200.0
+	for range 8 * 24 {
+		mist *= math.Pow(0.9, 1.0/24)
+		d.e.Learned = alarm.Learned{Mist: mist, MistSD: 0.37}
+		d.run(time.Hour, nil)
+		d.expect(alarm.HumidifierWeak, false, "creep")
+	}
+	d.e.Learned.Mist = 0.35 * mist
+	d.run(48*time.Hour, nil)
+	d.expect(alarm.HumidifierWeak, true, "two days after two thirds were lost")
+	room := newDesk(t)
+	room.measureRoom()
+	room.every = time.Minute
+	room.e.Learned = alarm.Learned{Mist: 200, MistSD: 0.37}
+	room.run(48*time.Hour, nil)
+	room.e.Learned.Mist = 70
+	room.run(48*time.Hour, nil)
+	room.expect(alarm.HumidifierWeak, false, "mist that is not known, beside a room that is measured")
 }
 
 // TestNoDecayIsReadFromSaturatedAir: nothing shows there of what the humidifier gives, and what is learned of it is worth nothing, how

@@ -229,6 +229,9 @@ func TestRoomThatNobodyMeasures(t *testing.T) {
 		if !k.RoomRH.Known || 100*truth < low || 100*truth > high {
 			t.Errorf("room at %.0f %%: taken for %+v", 100*truth, k.RoomRH)
 		}
+		if low, high := k.VaporGPerH.Interval(); low > with.VaporGPerH.Value || high < with.VaporGPerH.Value || k.VaporGPerH.RelativeSD < 0.35 {
+			t.Errorf("room at %.0f %%: the mist is said to be known to %.0f %%, which is more than can be known: %+v", 100*truth, 100*k.VaporGPerH.RelativeSD, k.VaporGPerH)
+		}
 		if with.RoomRH.Value != 0 {
 			t.Errorf("a room that is measured is learned: %+v", with.RoomRH)
 		}
