@@ -370,11 +370,11 @@ func TestSensorsOfAnyPace(t *testing.T) {
 // time, as through a gateway or a busy broker. The suite looks at one for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
 func TestPlugsOfAnyPace(t *testing.T) {
 	t.Parallel()
-	n, d, _ := extent(1, 10*time.Hour, 10*time.Hour)
+	n, d, whole := extent(1, 10*time.Hour, 10*time.Hour)
 	for _, c := range []struct {
 		name  string
 		slow  slowness
-		least float64 // within 2.5 points, percent of the time; as much more within 5
+		least float64 // within 2.5 points, percent of the time, in the suite's chamber; as much more within 5
 	}{
 		{"at once", slowness{}, 75},
 		{"commands and readings within 2 s more, reports within 8", slowness{2, 2, 8}, 70},
@@ -388,6 +388,9 @@ func TestPlugsOfAnyPace(t *testing.T) {
 		for i := range all {
 			t.Logf("%s, seed %d: ±2.5 %.1f, ±5 %.1f, CO2 %.1f", c.name, i+3, all[i].in25, all[i].in5, all[i].co2)
 			in25, in5 = in25+all[i].in25/float64(n), in5+all[i].in5/float64(n)
+		}
+		if whole { // the others are harder to keep
+			c.least -= 5
 		}
 		if in25 < c.least || in5 < c.least+20 {
 			t.Errorf("%s: within 2.5 points %.1f %% of the time, within 5 %.1f; want at least %g and %g", c.name, in25, in5, c.least, c.least+20)
