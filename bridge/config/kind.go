@@ -433,6 +433,9 @@ var brokerKind = textKind("address", `mqtt://, mqtts://, ws:// or wss:// with ho
 		return (*url.URL)(nil), nil
 	}
 	u, err := url.Parse(s)
+	if whole, err2 := url.Parse("mqtt://" + s); err2 == nil && whole.Port() != "" && !strings.Contains(s, "://") {
+		return nil, &complaint{what: "has no scheme that a broker speaks", nearest: "mqtt://" + s}
+	}
 	if err != nil {
 		return nil, &complaint{what: "is not an address"}
 	}

@@ -107,7 +107,11 @@ func firstFault(err error) error {
 	}
 	for _, f := range faults {
 		if !f.Warning {
-			return fmt.Errorf("%s %s; %s", f.Where, f.What, f.Allowed)
+			text := f.Where + " " + f.What + "; " + f.Allowed
+			if f.Nearest != "" {
+				text += "; did you mean " + f.Nearest
+			}
+			return errors.New(text)
 		}
 	}
 	return err
@@ -153,8 +157,8 @@ func (s *Start) Say(key string, role chamber.Role) {
 	s.said[key] = said{named: true, role: role, tried: s.said[key].tried}
 }
 
-// Try switches a plug over and back, and reports whether it said that it obeyed.
-func (s *Start) Try(ctx context.Context, key string) (obeyed bool, err error) {
+// Try switches a plug over and back, and reports the topic of its state and whether it said there that it obeyed.
+func (s *Start) Try(ctx context.Context, key string) (topic string, obeyed bool, err error) {
 	s.mu.Lock()
 	ear := s.ear
 	var plug *survey.Plug
@@ -167,17 +171,18 @@ func (s *Start) Try(ctx context.Context, key string) (obeyed bool, err error) {
 	}
 	s.mu.Unlock()
 	if ear == nil || plug == nil {
-		return false, errors.New("there is no such plug any more; listen again")
+		return "", false, errors.New("there is no such plug any more; listen again")
 	}
+	topic = plug.State.Topic
 	if obeyed, err = ear.Try(ctx, plug); err != nil || !obeyed {
-		return obeyed, err
+		return topic, obeyed, err
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	x := s.said[key]
 	x.tried = true
 	s.said[key] = x
-	return true, nil
+	return topic, true, nil
 }
 
 // Draft writes the configuration as it would be.

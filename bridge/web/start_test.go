@@ -37,7 +37,9 @@ func TestFirstStart(t *testing.T) {
 	x := browse(t, "http://"+s.Addr().String()).open("/").holds("First start", "Where do your sensors and plugs report?")
 	x.submit("start/listen", map[string]string{"url": "http://nowhere"}).holds(`role="alert"`, "scheme")
 	x.submit("start/listen", map[string]string{"url": ""}).holds("The address is empty; mqtt://, mqtts://, ws:// or wss:// with host and port.")
-	x.submit("start/listen", map[string]string{"url": "mqtt://127.0.0.1:1"}).holds("start the broker or check the address (")
+	x.submit("start/listen", map[string]string{"url": "broker.lan:1883", "username": "grower", "password_file": "a-word"}).holds("did you mean mqtt://broker.lan:1883")
+	x.holds(`value="broker.lan:1883"`, `value="grower"`, `value="a-word"`) // nothing has to be typed again
+	x.submit("start/listen", map[string]string{"url": "mqtt://127.0.0.1:1", "username": "", "password_file": ""}).holds("start the broker or check the address (")
 	x.submit("start/listen", map[string]string{"url": strings.Replace(b.URL(), "mqtt://", "mqtts://", 1)}).holds("closed the connection before it had begun; check the scheme and the port of the address")
 	x.submit("start/listen", map[string]string{"url": "embedded"}).holds("no sensor speaks")
 	x.submit("start/listen", map[string]string{"url": strings.Replace(b.URL(), "tcp://", "mqtt://", 1)})

@@ -14,13 +14,18 @@ import (
 // startPage is what was found on the broker so far.
 type startPage struct {
 	State   firststart.State
-	For     string // how long it has listened
+	Asked   survey.Broker // as the form shows it: what was just typed, or the broker that is listened to
+	Refused bool          // it is the form that has the problem
+	For     string        // how long it has listened
 	Problem string
 	Sensors []foundSensor
 	Plugs   []foundPlug
 }
 
-type foundSensor struct{ Measures, Topic, Value, Sure, Because string }
+type foundSensor struct {
+	Measures, Topic, Value, Sure, Because string
+	Room                                  bool
+}
 
 type foundPlug struct {
 	Key, Topic, Command, Sure, Because string
@@ -44,7 +49,7 @@ func (s *Server) newStartMux() *http.ServeMux {
 	mux := http.NewServeMux()
 	s.addAssets(mux)
 	mux.HandleFunc("GET /{$}", s.show(actor, func(v *visit) error { v.redirect("start"); return nil }))
-	mux.HandleFunc("GET /start", s.show(actor, func(v *visit) error { return v.startPage(http.StatusOK, "") }))
+	mux.HandleFunc("GET /start", s.show(actor, func(v *visit) error { return v.startPage(http.StatusOK, startPage{}) }))
 	mux.HandleFunc("POST /start/listen", s.show(actor, (*visit).startListen))
 	mux.HandleFunc("POST /start/say", s.show(actor, (*visit).startSay))
 	mux.HandleFunc("POST /start/try", s.show(actor, (*visit).startTry))
@@ -77,16 +82,19 @@ func heard(x *survey.Sensor) string {
 // hearAgain is after how many seconds the page looks again for what was heard.
 const hearAgain = 3
 
-func (v *visit) startPage(status int, problem string) error {
+func (v *visit) startPage(status int, p startPage) error {
 	v.needForm()
-	p := startPage{State: v.s.first.State(), Problem: problem}
+	p.State = v.s.first.State()
+	if !p.Refused {
+		p.Asked = p.State.Broker
+	}
 	if p.State.Listening {
 		p.For = words.Duration(time.Since(p.State.Since).Truncate(time.Second))
 	}
 	if f := p.State.Found; f != nil {
 		for _, x := range f.Sensors {
 			p.Sensors = append(p.Sensors, foundSensor{x.Measures, x.Topic + " " + x.Pointer, heard(x),
-				words.Percent(x.Sure, 0), strings.Join(x.Because, ", ")})
+				words.Percent(x.Sure, 0), strings.Join(x.Because, ", "), x.Room})
 		}
 		for _, x := range f.Plugs {
 			p.Plugs = append(p.Plugs, foundPlug{Key: firststart.Key(x), Topic: x.State.Topic, Command: x.Command.Topic, Sure: words.Percent(x.Sure, 0),
@@ -115,7 +123,7 @@ func (v *visit) startListen() error {
 	field := func(name string) string { return strings.TrimSpace(v.r.PostFormValue(name)) }
 	b := survey.Broker{URL: field("url"), Username: field("username"), PasswordFile: field("password_file"), CAFile: field("ca_file")}
 	if err := v.s.first.Begin(v.r.Context(), b); err != nil {
-		return v.startPage(http.StatusUnprocessableEntity, sentence(oneLine(err.Error())))
+		return v.startPage(http.StatusUnprocessableEntity, startPage{Problem: sentence(oneLine(err.Error())), Asked: b, Refused: true})
 	}
 	v.redirect("start")
 	return nil
@@ -141,12 +149,12 @@ func (v *visit) startTry() error {
 		return err
 	}
 	_ = http.NewResponseController(v.w).SetWriteDeadline(time.Now().Add(time.Minute)) // a plug is waited for; else the server's own holds
-	obeyed, err := v.s.first.Try(v.r.Context(), v.r.PostFormValue("plug"))
+	plug, obeyed, err := v.s.first.Try(v.r.Context(), v.r.PostFormValue("plug"))
 	switch {
 	case err != nil:
-		return v.startPage(http.StatusUnprocessableEntity, sentence(oneLine(err.Error())))
+		return v.startPage(http.StatusUnprocessableEntity, startPage{Problem: sentence(oneLine(err.Error()))})
 	case !obeyed:
-		return v.startPage(http.StatusOK, "The plug did not say that it obeyed. Look at it: did it switch over and back?")
+		return v.startPage(http.StatusOK, startPage{Problem: "The plug " + plug + " did not say that it obeyed. Look at it: did it switch over and back?"})
 	}
 	v.redirect("start")
 	return nil

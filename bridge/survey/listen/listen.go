@@ -9,6 +9,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"gillkeeper/bridge/config"
@@ -31,6 +32,30 @@ type Ear struct {
 	session *mqtt.Session
 	survey  *survey.Survey
 	patient time.Duration // with a plug that is tried
+	said    *sayings
+}
+
+// sayings are what trials said. The broker sends it back like anybody's word, and it must not count as proof that a topic
+// that was only guessed takes commands.
+type sayings struct {
+	mu   sync.Mutex
+	last map[saying]time.Time
+}
+
+type saying struct{ topic, payload string }
+
+func (s *sayings) add(topic, payload string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.last[saying{topic, payload}] = time.Now()
+}
+
+// has reports whether a message is one that was just said, come back. Where filters overlap it comes more than once.
+func (s *sayings) has(topic string, payload []byte) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	at, ok := s.last[saying{topic, string(payload)}]
+	return ok && time.Since(at) < answerWithin
 }
 
 // Open connects and returns when what is retained comes in, or with the reason why it cannot. No filter means everything.
@@ -38,12 +63,15 @@ func Open(ctx context.Context, b *config.Broker, s *survey.Survey, filters ...st
 	if len(filters) == 0 {
 		filters = []string{everything}
 	}
-	up := make(chan struct{}, 1)
+	up, said := make(chan struct{}, 1), &sayings{last: map[saying]time.Time{}}
 	o := mqtt.OptionsFor(b)
 	o.ClientID = "survey-" + rand.Text()[:12] // nobody's, so that nobody is thrown out
 	o.Bindings, o.Presence = mqtt.Bind(nil), mqtt.Presence{Off: true}
 	for _, f := range filters {
 		o.Listen = append(o.Listen, mqtt.Listener{Filter: f, Handle: func(topic string, payload []byte, retained bool) {
+			if said.has(topic, payload) {
+				return
+			}
 			s.Hear(survey.Message{Topic: topic, Payload: payload, Retained: retained, At: time.Now()})
 		}})
 	}
@@ -64,7 +92,7 @@ func Open(ctx context.Context, b *config.Broker, s *survey.Survey, filters ...st
 	for {
 		select {
 		case <-up:
-			return &Ear{session: session, survey: s, patient: answerWithin}, nil
+			return &Ear{session: session, survey: s, patient: answerWithin, said: said}, nil
 		case <-tick.C:
 			if err = session.Status().Err; err == nil {
 				continue
@@ -98,14 +126,20 @@ func (e *Ear) Try(ctx context.Context, p *survey.Plug) (answered bool, err error
 		// Even when the user has had enough.
 		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), answerWithin)
 		defer cancel()
-		if e2 := e.session.Publish(last, p.Command.Topic, []byte(back), false); e2 != nil {
+		if e2 := e.say(last, p.Command.Topic, back); e2 != nil {
 			err = fmt.Errorf("%s could not be switched back with %q: %w; do it by hand now", p.Command.Topic, back, e2)
 		}
 	}()
-	if err := e.session.Publish(ctx, p.Command.Topic, []byte(there), false); err != nil {
+	if err := e.say(ctx, p.Command.Topic, there); err != nil {
 		return false, fmt.Errorf("%s: %w", p.Command.Topic, err)
 	}
 	return e.wait(ctx, e.patient, func() bool { now, known := e.survey.Running(p); return known && now != before }), nil
+}
+
+// say tells a plug something.
+func (e *Ear) say(ctx context.Context, topic, payload string) error {
+	e.said.add(topic, payload)
+	return e.session.Publish(ctx, topic, []byte(payload), false)
 }
 
 // wait looks again and again whether something came true.

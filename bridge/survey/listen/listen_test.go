@@ -147,6 +147,9 @@ func TestBrokers(t *testing.T) {
 					t.Errorf("a dead plug: answered %v, error %v", answered, err)
 				}
 				until(t, "a dead plug is told to go back all the same", func() bool { said := device.saidTo(); return said[len(said)-1] == before && len(said) == 4 })
+				if p := s.Find().Plugs[0]; p.Command.Heard || p.Sure != fan.Sure {
+					t.Errorf("after trials: command heard %v, %.2f sure; want the guess it was, %.2f sure, since nobody else told it anything", p.Command.Heard, p.Sure, fan.Sure)
+				}
 				for _, topic := range device.heard {
 					if !strings.HasPrefix(topic, "tent/") {
 						t.Errorf("the survey said something on %s", topic)

@@ -189,7 +189,7 @@ func firstStart(t *testing.T, s screen, axe string) {
 	x.click(at("try", "grow/tent/outlet3") + "button").sees("obeyed")
 	x.fill(at("say", "grow/tent/outlet3")+"select", "exhaust_fan").click(at("say", "grow/tent/outlet3") + "button").sees("you said so")
 	look(x, "start-said")
-	again("the mister is told by somebody", func(text string) bool { return strings.Contains(text, "takes commands on grow/tent/mister/set;") })
+	again("the mister is told by somebody", func(text string) bool { return strings.Contains(text, "it takes commands on grow/tent/mister/set") })
 
 	x.click(`a[href$="start/file"]`).sees("The configuration", "It passes the check.")
 	draft := x.field("#c-text")
