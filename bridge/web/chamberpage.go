@@ -159,6 +159,9 @@ func (v *visit) learned(c *course, view *view) []learnedLine {
 		s := c.of(journal.PlaceLearned, quantity)
 		l.Before = wandered(s, digits, unit)
 		l.Path = sparkline(s)
+		if !known && l.Before != "" {
+			l.Value = "not sure at present"
+		}
 		out = append(out, l)
 	}
 	add(fan, "Air changes an hour, fan running", journal.AirChangesFanOn, "", 1, k.FanOn.Value, k.FanOn.RelativeSD, k.FanOn.Known)

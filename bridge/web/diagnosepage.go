@@ -5,6 +5,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"time"
 
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
@@ -73,6 +74,9 @@ func (v *visit) rank(p *diagnosePage, q url.Values) error {
 	w, now := v.set.words, v.s.now()
 	if !d.From.IsZero() {
 		p.Window = w.Clock(d.From, now) + " to " + w.Clock(d.To, now)
+		if now.Sub(d.To) < time.Minute {
+			p.Window = w.Clock(d.From, now) + " to now"
+		}
 	}
 	p.Recorded = words.Number(d.Recorded, 0) + " h"
 	for _, c := range d.Causes {

@@ -106,7 +106,7 @@ func (w Words) Gap(g *outlook.Gap) string {
 	case outlook.NoTimer:
 		return fmt.Sprintf("Plug %s stays on if the program, the network or the broker fails while it runs: it has no timer of its own (timed_on_payload).", g.Plug)
 	case outlook.RateByLabel:
-		return fmt.Sprintf("How much water %s draws is known only from its label until one filling has been seen from full to dry.", g.Plug)
+		return fmt.Sprintf("How much water %s draws is learned when a filling has been seen from full to dry; until then its label, or a guess, has to do.", g.Plug)
 	}
 	return "The heater and the cooler are assumed to be typical; what they do is not learned."
 }
@@ -152,11 +152,11 @@ func (w Words) dry(d *outlook.Dry, o *outlook.Outlook) string {
 	}
 	likely := "more than a month"
 	if d.Likely <= far {
-		likely = "about " + Duration(d.Likely)
+		likely = "about " + About(d.Likely)
 	}
 	earliest := "by now"
 	if d.Earliest >= time.Minute {
-		earliest = fmt.Sprintf("within %s (%s)", Duration(d.Earliest), strings.TrimPrefix(w.day(o.From.Add(d.Earliest), o.From), "on "))
+		earliest = fmt.Sprintf("within %s (%s)", About(d.Earliest), strings.TrimPrefix(w.day(o.From.Add(d.Earliest), o.From), "on "))
 	}
 	return fmt.Sprintf("dry in %s, one time in ten %s; chance that it runs dry before you are back %s", likely, earliest, Percent(d.Chance, 0))
 }

@@ -146,6 +146,18 @@ func Duration(d time.Duration) string {
 	return two(d.Round(time.Hour), 24*time.Hour, "d", time.Hour, "h")
 }
 
+// About writes a length of time that is foreseen, no more finely than anybody can foresee it: from three hours on to ten minutes,
+// from ten hours on to the hour.
+func About(d time.Duration) string {
+	switch {
+	case d >= 10*time.Hour:
+		d = d.Round(time.Hour)
+	case d >= 3*time.Hour:
+		d = d.Round(10 * time.Minute)
+	}
+	return Duration(d)
+}
+
 func two(d, large time.Duration, largeName string, small time.Duration, smallName string) string {
 	s := fmt.Sprintf("%d %s", d/large, largeName)
 	if rest := d % large / small; rest > 0 {
@@ -180,7 +192,7 @@ func given(v float64) string {
 	return Number(v, 3)
 }
 
-// EmptyIn says when the reservoir runs dry: "in about 14 h 20 min"; "by now" where it should be, though the humidifier still
+// EmptyIn says when the reservoir runs dry: "in about 14 h"; "by now" where it should be, though the humidifier still
 // gives mist.
 func EmptyIn(d time.Duration) string {
 	if d < time.Minute {
@@ -189,7 +201,7 @@ func EmptyIn(d time.Duration) string {
 	if d >= alarm.FarthestEmpty {
 		return fmt.Sprintf("in more than %d days", alarm.FarthestEmpty/(24*time.Hour))
 	}
-	return "in about " + Duration(d)
+	return "in about " + About(d)
 }
 
 // near is how close a moment must be to be written with its seconds.

@@ -198,7 +198,7 @@ func TestWater(t *testing.T) {
 			t.Errorf("%g kilograms are written %q, want %q", v, got, want)
 		}
 	}
-	for d, want := range map[time.Duration]string{0: "by now", 59 * time.Second: "by now", time.Minute: "in about 60 s", 114 * time.Minute: "in about 1 h 54 min", 499 * time.Hour: "in about 20 d 19 h", 500 * time.Hour: "in more than 20 days"} {
+	for d, want := range map[time.Duration]string{0: "by now", 59 * time.Second: "by now", time.Minute: "in about 60 s", 114 * time.Minute: "in about 1 h 54 min", 437 * time.Minute: "in about 7 h 20 min", 2153 * time.Minute: "in about 36 h", 499 * time.Hour: "in about 20 d 19 h", 500 * time.Hour: "in more than 20 days"} {
 		if got := EmptyIn(d); got != want {
 			t.Errorf("%s is written %q, want %q", d, got, want)
 		}

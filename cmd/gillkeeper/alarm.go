@@ -66,7 +66,11 @@ func (a *app) printAlarms(list []api.Alarm, site api.Site) {
 	t := newTable("CHAMBER", "ALARM", "PRIORITY", "STATE", "SINCE", "WHAT TO DO")
 	for i := range list {
 		x := &list[i]
-		since, do := "–", strings.Join(strings.Fields(x.Says+" "+x.Detail+" "+x.Do), " ")
+		do := x.Says + " " + x.Detail + " " + x.Do
+		if x.State == "returned_unacknowledged" { // what to do about it is past as well
+			do = "It is over: acknowledge it once you know about it. It said: " + x.Says + " " + x.Detail
+		}
+		since, do := "–", strings.Join(strings.Fields(do), " ")
 		if x.Since != nil {
 			since = w.Clock(*x.Since, site.Now)
 		}

@@ -76,8 +76,11 @@ func (a *app) printOutlook(o *api.Outlook, w words.Words) {
 		for _, r := range o.Ranges {
 			var quantity chamber.Quantity
 			_ = quantity.UnmarshalText([]byte(r.Quantity)) // a word from a newer daemon shows as none
-			p("  %-12s in range %s of the time (one time in ten less than %s); no alarm: %s", words.Quantity(quantity),
-				words.Percent(r.Share, 0), words.Percent(r.Low, 0), words.Percent(r.Chance, 0))
+			share, low := words.Percent(r.Share, 0), ""
+			if at := words.Percent(r.Low, 0); at != share {
+				low = " (one time in ten less than " + at + ")"
+			}
+			p("  %-12s in range %s of the time%s; chance of no alarm: %s", words.Quantity(quantity), share, low, words.Percent(r.Chance, 0))
 		}
 	}
 	if len(o.Due) > 0 {
@@ -110,6 +113,6 @@ func (a *app) printOutlook(o *api.Outlook, w words.Words) {
 	list("Against leaving", o.Because)
 	p("\n%s", o.Answer)
 	if !o.Learned {
-		p("(The chamber is not well known yet: this rests on what such chambers are, %d of them.)", o.Runs)
+		p("(The chamber is not well known yet: this rests on %d simulated chambers of its kind.)", o.Runs)
 	}
 }

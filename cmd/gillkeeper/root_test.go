@@ -13,6 +13,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"gillkeeper/bridge/web/api"
 )
 
 // invoke runs one command line inside the test.
@@ -217,4 +219,21 @@ func TestHelpFits(t *testing.T) {
 		}
 	}
 	walk(newRootCommand(newApp(nil, io.Discard, io.Discard, func(string) string { return "" })))
+}
+
+// TestAlarmThatIsOver: nobody is sent to fill a reservoir for an alarm that is over.
+func TestAlarmThatIsOver(t *testing.T) {
+	var out strings.Builder
+	a := &app{stdout: &out}
+	a.printAlarms([]api.Alarm{
+		{Chamber: "loft", Alarm: "reservoir_dry", Priority: "high", State: "returned_unacknowledged", Says: "No mist.", Detail: "mister: its power fell.", Do: "Refill it."},
+		{Chamber: "rack", Alarm: "reservoir_dry", Priority: "high", State: "unacknowledged", Says: "No mist.", Detail: "mister: its power fell.", Do: "Refill it."},
+	}, api.Site{})
+	over, stands, _ := strings.Cut(out.String(), "rack")
+	if strings.Contains(over, "Refill") || !strings.Contains(over, "It is over: acknowledge it") || !strings.Contains(over, "mister: its power fell.") {
+		t.Errorf("an alarm that is over is shown as\n%s", over)
+	}
+	if !strings.Contains(stands, "No mist. mister: its power fell. Refill it.") {
+		t.Errorf("an alarm that stands is shown as\n%s", stands)
+	}
 }

@@ -3,6 +3,7 @@ package diagnose_test
 import (
 	"math"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
@@ -54,6 +55,27 @@ func TestEvidence(t *testing.T) {
 	}
 	if w := a.Window; w.Covered != 72*time.Hour || w.To.Sub(w.From) != 72*time.Hour || !reflect.DeepEqual(w.Stages, []species.Stage{species.Fruiting}) {
 		t.Errorf("window %+v", w)
+	}
+}
+
+// TestLightOfWholeDays: a lamp that is on from 8 to 20 gives 12 h a day, at whatever hour the record ends.
+func TestLightOfWholeDays(t *testing.T) {
+	for _, hours := range []int{23, 30, 36, 44, 49, 60, 68} {
+		c := stuffy()
+		cut := c.History[len(c.History)-1].At.Add(time.Hour - time.Duration(hours)*time.Hour)
+		c.History = slices.DeleteFunc(c.History, func(b diagnose.Bucket) bool { return b.At.Before(cut) })
+		found := false
+		for _, x := range diagnose.Diagnose(c).Causes {
+			if x.Cause == diagnose.LowLight && len(x.Against) == 1 {
+				found = true
+				if got := x.Against[0].Got; math.Abs(got-12) > 0.6 { // of 23 h, 12 are 12.5 a day
+					t.Errorf("of %d h: %.2f h of light a day, want 12", hours, got)
+				}
+			}
+		}
+		if !found {
+			t.Errorf("of %d h: nothing speaks against too little light", hours)
+		}
 	}
 }
 

@@ -348,28 +348,31 @@ func (w *span) balance() float64 {
 }
 
 // light compares the hours of light a day with what the stage wants: by a light sensor where there is one, else by the
-// lamp's plug.
+// lamp's plug. Only whole days count, the newest: of a day and a half, the half may be all light or all dark.
 func (w *span) light() *view {
-	var lit, hours, wanted, rows float64
-	for i := range w.buckets {
-		b, row := w.buckets[i], w.rows[i]
-		if row == nil || row.LightHours == 0 {
+	var lit, hours, wanted, passed, all float64
+	for i, b := range w.buckets {
+		if w.tellsLight(i) {
+			all += b.Span.Hours()
+		}
+	}
+	tooMuch := all - 24*math.Floor((all+24-lightHours)/24)
+	for i, b := range w.buckets {
+		if !w.tellsLight(i) {
 			continue
 		}
+		row, h := w.rows[i], b.Span.Hours()
+		passed += h
+		h = math.Max(0, math.Min(h, passed-tooMuch))
 		least := math.Max(row.Lux.Low/3, 30) // a third of what handbooks print still shows the way
 		switch {
-		case b.Lux.OK:
-			if b.Lux.Mean >= least {
-				lit += b.Span.Hours()
-			}
-		case b.Lamp.OK:
-			lit += b.Lamp.Mean * b.Span.Hours()
-		default:
-			continue
+		case !b.Lux.OK:
+			lit += b.Lamp.Mean * h
+		case b.Lux.Mean >= least:
+			lit += h
 		}
-		hours += b.Span.Hours()
-		wanted += row.LightHours * b.Span.Hours()
-		rows++
+		hours += h
+		wanted += row.LightHours * h
 	}
 	if hours < lightHours {
 		return &view{strength: 0.5, findings: []Finding{{Kind: FoundNone, Quantity: chamber.Illuminance}}}
@@ -378,6 +381,12 @@ func (w *span) light() *view {
 	missing := math.Max(0, 1-got/want)
 	f := Finding{Kind: FoundLight, Quantity: chamber.Illuminance, Wanted: want, Got: got, Of: hours, Against: missing < 0.1}
 	return &view{strength: strength(missing / halfLight), seen: true, findings: []Finding{f}}
+}
+
+// tellsLight reports whether a bucket's stage wants light and something says how much there was.
+func (w *span) tellsLight(i int) bool {
+	b, row := w.buckets[i], w.rows[i]
+	return row != nil && row.LightHours != 0 && (b.Lux.OK || b.Lamp.OK)
 }
 
 // late compares the days that the fruit stood with the longest usual.

@@ -161,7 +161,7 @@ func Cautions(stage species.Stage) []string {
 		"Mains beside water: feed every plug through a 30 mA residual-current breaker (5 mA ground-fault breaker in North America), keep plugs above the water line and give cables a drip loop.",
 		"Spores harm lungs: exhaust outdoors or through a filter, pick before caps shed heavily, wear an FFP2 or N95 mask at harvest, and see a physician about fever or cough some hours after work.",
 		"Carbon dioxide leaves the chamber into the room: the exposure limit for people is 5000 ppm over 8 hours, so air the room.",
-		"Never trust a switched plug alone to stop a heater: it needs a thermal cut-out of its own.",
+		"Never trust a switched plug alone to stop a heater: it needs a thermal cutout of its own.",
 	}
 	if stage == species.Colonization {
 		all = append(all, "A colonizing chamber may hold far more than 5000 ppm: air it out before leaning in.")
