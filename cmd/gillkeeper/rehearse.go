@@ -65,7 +65,9 @@ func (f *cropFlags) batch(spec *chamber.Spec, start time.Time) policy.Action {
 	}
 	var stage species.Stage
 	_ = stage.UnmarshalText([]byte(f.stage)) // checked
-	return policy.Action{ID: "simulated-" + spec.Name, Kind: policy.BatchAdd, At: start, By: "simulation", Batch: "simulated-" + spec.Name,
+	name := "simulated-" + spec.Name
+	name = strings.TrimRight(name[:min(len(name), crop.LongestName)], "-") // a chamber's name alone may be as long
+	return policy.Action{ID: name, Kind: policy.BatchAdd, At: start, By: "simulation", Batch: name,
 		Species: f.species, SubstrateKg: kg, DryKg: 0.35 * kg, Stage: stage}
 }
 
