@@ -72,7 +72,11 @@ func daily(site *Site, snaps []*policy.Snapshot, before tally, wall time.Time) M
 		}
 		lines = append(lines, chamberLines(site.words(), s, standing, before[s.Spec.Name], now[s.Spec.Name])...)
 	}
-	if left > 0 {
+	switch left {
+	case 0:
+	case 1:
+		lines = append(lines, "1 more chamber is well.")
+	default:
 		lines = append(lines, fmt.Sprintf("%d more chambers are well.", left))
 	}
 	m := Message{Kind: Daily, Site: site.Name, Priority: alarm.Low, At: wall.UTC()}
@@ -85,6 +89,8 @@ func daily(site *Site, snaps []*policy.Snapshot, before tally, wall time.Time) M
 		m.Title = titled(site.Name, "All is well in "+snaps[0].Spec.Name)
 	case unwell == 0:
 		m.Title = titled(site.Name, fmt.Sprintf("All is well in %d chambers", len(snaps)))
+	case len(snaps) == 1:
+		m.Title = titled(site.Name, "Alarms in "+snaps[0].Spec.Name)
 	default:
 		m.Title = titled(site.Name, fmt.Sprintf("Alarms in %d of %d chambers", unwell, len(snaps)))
 	}

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -69,7 +71,7 @@ func (s *site) snapshots() []*policy.Snapshot {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var all []*policy.Snapshot
-	for _, name := range []string{"cellar", "loft"} {
+	for _, name := range slices.Sorted(maps.Keys(s.snaps)) {
 		x := *s.snaps[name]
 		x.Wall, x.State.Now, x.Decision.At = time.Now(), time.Now(), time.Now()
 		all = append(all, &x)
@@ -929,6 +931,43 @@ func TestTheDayIsNamed(t *testing.T) {
 			if !strings.Contains(got[0].Text, want) {
 				t.Errorf("the text lacks %q:\n%s", want, got[0].Text)
 			}
+		}
+	})
+}
+
+// TestDailyCountsInWords: of one chamber, and of one more than are written out, the daily message speaks as of one.
+func TestDailyCountsInWords(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		daily := phone
+		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		s := begin(t, journal.NewMemory(), daily)
+		defer s.stop()
+		s.mu.Lock()
+		delete(s.snaps, "cellar")
+		s.mu.Unlock()
+		s.raise("loft", alarm.FanFailed)
+		last := func() notify.Message {
+			time.Sleep(24 * time.Hour)
+			synctest.Wait()
+			all := s.posts["phone"].take()
+			if len(all) == 0 {
+				t.Fatal("nothing came")
+			}
+			return all[len(all)-1]
+		}
+		if m := last(); m.Title != "Shed: Alarms in loft" {
+			t.Errorf("got %q", m.Title)
+		}
+		s.mu.Lock()
+		for i := range 20 { // with loft 21, of which 20 are written out
+			x := *s.snaps["loft"]
+			x.Spec = &chamber.Spec{Name: fmt.Sprintf("n%02d", i)}
+			x.State.Alarms = alarm.State{}
+			s.snaps[x.Spec.Name] = &x
+		}
+		s.mu.Unlock()
+		if m := last(); !strings.HasSuffix(m.Text, "\n1 more chamber is well.") {
+			t.Errorf("got %q", m.Text)
 		}
 	})
 }

@@ -57,6 +57,9 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 	case reason.Photoperiod:
 		return w.photoperiod(r, on, now)
 	case reason.ReservoirDry:
+		if on {
+			return "The reservoir is dry; on for a moment, to see whether it was filled."
+		}
 		return "The reservoir is dry" + w.next("; next try at ", r.Until, now) + "."
 	case reason.ChamberOpen:
 		return "The chamber is open: this plug rests until it is closed."
@@ -99,6 +102,8 @@ func (w Words) limit(r reason.Reason, on bool, now time.Time) string {
 		return fmt.Sprintf("Kept off because of plug %s.", r.Other)
 	case reason.Repeat:
 		return fmt.Sprintf("Commanded again (repeat %s), because the plug has not confirmed it.", Number(r.Value+1, 0))
+	case reason.Remind:
+		return "Commanded again: it may have lost power meanwhile, and does not say so."
 	case reason.LinkDown:
 		return "The broker cannot be reached: nothing is sent, and there will be a new decision when it is back."
 	case reason.Observe:

@@ -169,6 +169,8 @@ func TestReasonSentences(t *testing.T) {
 			"Off in 8 s, humidity stays near 93.0 % over the next 10 min; on for 20 s more, it would rise from 93.0 % to 99.0 %, and CO2 would stay near 700 ppm. Against going on: air wetter than the aim."},
 		{site, true, reason.Reason{Code: reason.Hand, Until: now.Add(15 * time.Minute)}, "Set by hand until 13:15."},
 		{site, false, reason.Reason{Code: reason.MinOff, Until: now.Add(20 * time.Second)}, "Kept off until 13:00:20: its shortest rest."},
+		{site, true, reason.Reason{Code: reason.ReservoirDry}, "The reservoir is dry; on for a moment, to see whether it was filled."},
+		{site, true, reason.Reason{Code: reason.Remind}, "Commanded again: it may have lost power meanwhile, and does not say so."},
 		{site, false, reason.Reason{Code: reason.Photoperiod, Value: 12, Until: now.Add(19 * time.Hour)}, "12 h of light a day; on again at 5 Mar 08:00."},
 		{site, true, reason.Reason{Code: reason.Photoperiod, Value: 12, Until: now.Add(7*time.Hour - 324*time.Microsecond)}, "12 h of light a day; off at 20:00."},
 		{site, false, reason.Reason{Code: reason.WaitEffect, Until: time.Time{}.Add(time.Minute)}, "Waiting for the last run to show in the readings."},

@@ -67,6 +67,9 @@ func (a *app) printAlarms(list []api.Alarm, site api.Site) {
 	for i := range list {
 		x := &list[i]
 		do := x.Says + " " + x.Detail + " " + x.Do
+		if x.FollowsFrom != "" {
+			do = x.Says + " " + x.Detail + " Follows from " + x.FollowsFrom + ". " + x.Do
+		}
 		if x.State == "returned_unacknowledged" { // what to do about it is past as well
 			do = "It is over: acknowledge it once you know about it. It said: " + x.Says + " " + x.Detail
 		}

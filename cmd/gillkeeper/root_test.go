@@ -228,12 +228,13 @@ func TestAlarmThatIsOver(t *testing.T) {
 	a.printAlarms([]api.Alarm{
 		{Chamber: "loft", Alarm: "reservoir_dry", Priority: "high", State: "returned_unacknowledged", Says: "No mist.", Detail: "mister: its power fell.", Do: "Refill it."},
 		{Chamber: "rack", Alarm: "reservoir_dry", Priority: "high", State: "unacknowledged", Says: "No mist.", Detail: "mister: its power fell.", Do: "Refill it."},
+		{Chamber: "rack", Alarm: "humidity_low", Priority: "medium", State: "unacknowledged", Says: "Dry.", Do: "Mist.", FollowsFrom: "reservoir_dry"},
 	}, api.Site{})
 	over, stands, _ := strings.Cut(out.String(), "rack")
 	if strings.Contains(over, "Refill") || !strings.Contains(over, "It is over: acknowledge it") || !strings.Contains(over, "mister: its power fell.") {
 		t.Errorf("an alarm that is over is shown as\n%s", over)
 	}
-	if !strings.Contains(stands, "No mist. mister: its power fell. Refill it.") {
+	if !strings.Contains(stands, "No mist. mister: its power fell. Refill it.") || !strings.Contains(stands, "Dry. Follows from reservoir_dry. Mist.") {
 		t.Errorf("an alarm that stands is shown as\n%s", stands)
 	}
 }

@@ -94,7 +94,7 @@ func mounting() ([]byte, error) {
 	d.text(20, 120, "start", "the fan pulls: air leaks in,")
 	d.text(20, 140, "start", "spores do not leak out")
 	d.text(20, 215, "start", "space between blocks")
-	d.path(ink, 0.8, "", [2]float64{166, 210}, [2]float64{346, 195})
+	d.path(ink, 0.8, "", [2]float64{182, 209}, [2]float64{346, 195})
 	return d.bytes(), nil
 }
 

@@ -355,8 +355,11 @@ func (p *Plug) send(spec *chamber.Plug, v *Verdict, sc Scene, until time.Time) {
 		return
 	}
 	again = again && (sc.LinkUp || !p.obeys()) // the reassurance of a plug that does as told is no repeat
-	if again {
+	switch {
+	case again && spec.Reports:
 		v.Reasons = append(v.Reasons, reason.Reason{Code: reason.Repeat, Value: float64(p.Repeats)})
+	case again:
+		v.Reasons = append(v.Reasons, reason.Reason{Code: reason.Remind})
 	}
 	v.Send, v.Turned = true, turned
 	if heard := spec.Reports && p.obeys(); !turned && !heard && p.Unsent {

@@ -704,3 +704,13 @@ func TestAnswers(t *testing.T) {
 		t.Errorf("answering after 2 to 4 s: %.2f s in the mean, want 3", p.Answers)
 	}
 }
+
+// A plug that reports nothing is told again now and then. It cannot confirm anything, so nobody is told that it does not.
+func TestAPlugThatNeverSpeaksIsOnlyReminded(t *testing.T) {
+	b := newBench(mister())
+	b.want(false)
+	b.wait(BlindRepeat)
+	if v := b.want(false); !v.Send || !has(v.Reasons, reason.Remind) || has(v.Reasons, reason.Repeat) {
+		t.Errorf("after %s: sent %v, %+v; want it told again, as a reminder", BlindRepeat, v.Send, v.Reasons)
+	}
+}

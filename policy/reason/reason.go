@@ -40,6 +40,7 @@ const (
 	ReservoirDry    Code = "reservoir_dry" // Until = next probe
 	Interlock       Code = "interlock"     // Other = the plug that forbids
 	Repeat          Code = "repeat"        // wanted state sent again: the plug disagrees
+	Remind          Code = "remind"        // wanted state sent again: the plug never says what it does
 	LinkDown        Code = "link_down"     // the broker is away: nothing is sent
 	Observe         Code = "observe"       // decided and shown, not commanded
 	ChamberOpen     Code = "chamber_open"  // door open: rest until it is shut
