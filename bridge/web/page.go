@@ -206,7 +206,8 @@ func (v *visit) problem(p *api.Problem) {
 	if p.Status >= http.StatusInternalServerError {
 		v.s.log.Warn("a page met a fault", "path", v.r.URL.Path, "status", p.Status, "error", p.Detail)
 	}
-	err := v.render(p.Status, frame{Title: http.StatusText(p.Status), View: "problem", Body: p})
+	shown := api.Problem{Title: http.StatusText(p.Status), Detail: sentence(strings.TrimSuffix(oneLine(p.Detail), "."))}
+	err := v.render(p.Status, frame{Title: shown.Title, View: "problem", Body: &shown})
 	if err != nil {
 		v.s.writeProblem(v.w, asProblem(err))
 	}

@@ -136,8 +136,13 @@ func TestUnknownPages(t *testing.T) {
 		if status != 404 || !strings.HasPrefix(h.Get("Content-Type"), "text/html") {
 			t.Errorf("%s: %d %s", path, status, h.Get("Content-Type"))
 		}
-		if path == "/chamber/lofft" && !strings.Contains(string(b), "did you mean") {
-			t.Errorf("no hint in %s", b)
+		if path != "/chamber/lofft" {
+			continue
+		}
+		for _, want := range []string{"<h1>Not Found</h1>", "There is no chamber", "did you mean"} {
+			if !strings.Contains(string(b), want) {
+				t.Errorf("no %q in %s", want, b)
+			}
 		}
 	}
 }

@@ -134,7 +134,7 @@ func TestViews(t *testing.T) {
 	axe := axeSource(t)
 	dark := phone
 	dark.dark, dark.name = true, "phone-dark"
-	narrow := screen{name: "narrow", width: 360, height: 640}
+	narrow := screen{name: "narrow", width: 320, height: 640} // WCAG 2.2, criterion 1.4.10
 	tablet := screen{name: "tablet", width: 768, height: 1024}
 	wide := screen{name: "wide", width: 1440, height: 900, dark: true}
 	views := []view{
