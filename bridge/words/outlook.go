@@ -170,6 +170,9 @@ func (w Words) DueWords(d *outlook.Due, now time.Time) string {
 	if d.Already && d.Harvest && !d.Picked.IsZero() {
 		return fmt.Sprintf("%s: harvest since %s, last picked %s, usually not after %s.", d.Batch, w.Clock(d.From, now), w.Clock(d.Picked, now), w.Clock(d.Until, now))
 	}
+	if d.Already && !d.Harvest {
+		return fmt.Sprintf("%s: %s was due to end from %s on, usually by %s.", d.Batch, d.Stage, w.Clock(d.From, now), w.Clock(d.Until, now))
+	}
 	if d.Already {
 		return fmt.Sprintf("%s: %s since %s, usually not after %s.", d.Batch, what, w.Clock(d.From, now), w.Clock(d.Until, now))
 	}

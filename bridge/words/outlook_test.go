@@ -8,6 +8,7 @@ import (
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/outlook"
+	"gillkeeper/policy/species"
 )
 
 // TestEveryPointOfAnOutlookHasWords: each kind has a sentence of its own.
@@ -77,6 +78,11 @@ func TestPickedWords(t *testing.T) {
 	now := time.Date(2026, 11, 1, 12, 0, 0, 0, time.UTC)
 	d := outlook.Due{Harvest: true, Already: true}
 	d.Batch, d.From, d.Until, d.Picked = "b1", now.Add(-72*time.Hour), now.Add(48*time.Hour), now.Add(-4*time.Hour)
+	over := outlook.Due{Already: true}
+	over.Batch, over.Stage, over.From, over.Until = "b2", species.Pinning, now.Add(-48*time.Hour), now.Add(-24*time.Hour)
+	if got, want := (Words{}).DueWords(&over, now), "b2: pinning was due to end from 30 Oct 12:00 on, usually by 31 Oct 12:00."; got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
 	if got, want := (Words{}).DueWords(&d, now), "b1: harvest since 29 Oct 12:00, last picked 08:00, usually not after 3 Nov 12:00."; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
