@@ -122,7 +122,7 @@ func (w Words) beyond(f *diagnose.Finding, now time.Time) string {
 	if f.Hours < 1 {
 		return s
 	}
-	s += fmt.Sprintf(" It was %s from %02d:00 to %02d:00", farthest, f.From, (f.From+3)%24)
+	s += fmt.Sprintf(" It was %s from %s to %s", farthest, w.hour(f.From), w.hour(f.From+3))
 	switch {
 	case f.Quantity == chamber.CO2 && f.Fan >= 0:
 		s += fmt.Sprintf(", while the fan ran %s of the time", Percent(f.Fan, 0))
@@ -133,6 +133,11 @@ func (w Words) beyond(f *diagnose.Finding, now time.Time) string {
 		}
 	}
 	return s + "."
+}
+
+// hour is a full hour of any day.
+func (w Words) hour(h int) string {
+	return time.Date(2000, 1, 1, h, 0, 0, 0, time.UTC).Format(w.ClockForm(false))
 }
 
 func amount(hours float64) string {
@@ -181,6 +186,9 @@ func (w Words) cost(c *diagnose.Change) []string {
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	if c.RoomShort {
 		say("The room's own air has that much CO2: air the room, or draw the intake air from outdoors.")
+	}
+	if c.AirChanges == 0 && c.FanShort {
+		say("The fan ran %s of the time and did not hold it: see that it moves air. Clean its filter, and look at its duct; only then take a larger one.", Percent(c.FanWas, 0))
 	}
 	if c.AirChanges > 0 {
 		say("That takes %s air changes an hour; there were %s.", Number(c.AirChanges, 1), Number(c.AirChanged, 1))

@@ -49,6 +49,14 @@ func TestDiagnosisInWords(t *testing.T) {
 	if got := w.Finding(&f, now); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
+	f.From = 22
+	if got := (Words{TwelveHour: true}).Finding(&f, now); !strings.Contains(got, " It was highest from 10:00 pm to 1:00 am, ") {
+		t.Errorf("by a clock of twelve hours: %s", got)
+	}
+	busy := diagnose.Change{FanShort: true, FanWas: 0.89}
+	if got, want := strings.Join(w.Change(&busy), " "), "The fan ran 89 % of the time and did not hold it: see that it moves air. Clean its filter, and look at its duct; only then take a larger one."; got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
 	none := diagnose.Finding{Kind: diagnose.FoundNone, Quantity: chamber.Illuminance}
 	if got := w.Finding(&none, now); got != "Too little is on record about light to go by." {
 		t.Errorf("got %s", got)

@@ -118,8 +118,11 @@ func changesAt(c *Case, share float64) float64 {
 // typicalRoomCO2 is a lived-in room's where none is measured. Common practice.
 const typicalRoomCO2 = 550
 
+// fanBusy is the share of time from which on a fan has no more to give.
+const fanBusy = 0.8
+
 // freshAir lowers the limit so that the window's mean comes below the species' own, and says what fan and mist that
-// takes. It gives the limit to set.
+// takes. It gives the limit to set; 0 where none helps.
 func (c *Case) freshAir(out *Change, m *means, row *species.Row) float64 {
 	limit := row.CO2MaxPPM
 	// The present limit let the mean come to m.co2: aim at nine tenths of the species' limit.
@@ -134,6 +137,10 @@ func (c *Case) freshAir(out *Change, m *means, row *species.Row) float64 {
 		return set
 	}
 	if k.CO2GPerH == 0 || k.FanOn <= k.FanOff || k.VolumeM3 == 0 {
+		if m.fan >= fanBusy && m.co2 > limit { // no limit makes it run any more
+			out.FanShort, out.FanWas = true, m.fan
+			return 0
+		}
 		return set
 	}
 	pressure, ok := air.BarometricPressure(air.Meters(k.AltitudeM))

@@ -176,3 +176,17 @@ func TestAnyCase(t *testing.T) {
 		}
 	})
 }
+
+// TestAFanThatRunsAndDoesNotHelp: where it ran nearly all the time, no limit makes it run more, whatever is learned of the chamber.
+func TestAFanThatRunsAndDoesNotHelp(t *testing.T) {
+	c := stuffy()
+	c.Chamber = diagnose.Chamber{}
+	is := func(v float64) diagnose.Value { return diagnose.Value{Mean: v, OK: true} }
+	for i := range c.History {
+		c.History[i].CO2, c.History[i].Fan = is(6000), is(0.89)
+	}
+	x := diagnose.Diagnose(c).Causes[0]
+	if x.Cause != diagnose.HighCO2 || x.Change == nil || x.Change.CO2MaxPPM != 0 || !x.Change.FanShort || math.Abs(x.Change.FanWas-0.89) > 1e-9 {
+		t.Errorf("%s: %+v", x.Cause, x.Change)
+	}
+}
