@@ -366,4 +366,9 @@ func (d *demonstration) summary() {
 	fmt.Fprintf(d.stdout, "\n%s of seed %d, by the true air, the first %s left out:\n\n", hoursWords(d.elapsed), d.f.seed, hoursWords(d.chambers[0].settle))
 	d.printFigures(x.Chambers)
 	fmt.Fprintln(d.stdout, "\nCommon practice: a humidistat with a differential of 5 points, a fan on a careful grower's repeat-cycle timer.")
+	for _, c := range d.chambers {
+		if c.changed() {
+			fmt.Fprintf(d.stdout, "%s is judged by what it wanted at the beginning, though what grows there has changed.\n", c.name)
+		}
+	}
 }

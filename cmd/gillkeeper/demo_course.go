@@ -55,6 +55,25 @@ func newDemoChamber(index int, k *rehearse.Case, batches []policy.Action) (*demo
 	return c, err
 }
 
+// changed reports whether something else grows here, or in another stage, than at the beginning, by which all figures are judged.
+func (c *demoChamber) changed() bool {
+	if c.snap == nil {
+		return false
+	}
+	here := 0
+	for i := range c.snap.State.Crop.Batches {
+		b := &c.snap.State.Crop.Batches[i]
+		if !b.Retired.IsZero() {
+			continue
+		}
+		here++
+		if !slices.ContainsFunc(c.batches, func(a policy.Action) bool { return a.Batch == b.Name && a.Stage == b.Stage }) {
+			return true
+		}
+	}
+	return here != len(c.batches)
+}
+
 // practiceTo lets the chamber under common practice follow.
 func (c *demoChamber) practiceTo(elapsed time.Duration) {
 	for c.practice.At() < elapsed {

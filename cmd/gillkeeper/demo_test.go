@@ -20,7 +20,10 @@ import (
 	"unicode/utf8"
 
 	"gillkeeper/bridge/broker"
+	"gillkeeper/policy"
+	"gillkeeper/policy/crop"
 	"gillkeeper/policy/plant"
+	"gillkeeper/policy/species"
 )
 
 // The daemon that people run must not carry simulated chambers.
@@ -294,5 +297,32 @@ volume_m3 = 0.56
 	}
 	if err := cmd.Wait(); err != nil && !strings.Contains(err.Error(), "interrupt") { // the test's own process knows no Ctrl-C
 		t.Error(err)
+	}
+}
+
+// TestFiguresOfAnotherStage: a chamber whose crop was moved on is judged by another climate than it was kept in.
+func TestFiguresOfAnotherStage(t *testing.T) {
+	batch := func(name string, s species.Stage, retired bool) crop.Batch {
+		b := crop.Batch{Name: name, Stage: s}
+		if retired {
+			b.Retired = time.Unix(1, 0)
+		}
+		return b
+	}
+	for _, k := range []struct {
+		what string
+		now  []crop.Batch
+		want bool
+	}{
+		{"as it was", []crop.Batch{batch("a", species.Fruiting, false)}, false},
+		{"in another stage", []crop.Batch{batch("a", species.Rest, false)}, true},
+		{"taken out", []crop.Batch{batch("a", species.Fruiting, true)}, true},
+		{"one more", []crop.Batch{batch("a", species.Fruiting, false), batch("b", species.Fruiting, false)}, true},
+	} {
+		c := &demoChamber{batches: []policy.Action{{Batch: "a", Stage: species.Fruiting}}, snap: &policy.Snapshot{}}
+		c.snap.State.Crop.Batches = k.now
+		if c.changed() != k.want {
+			t.Errorf("%s: changed %v", k.what, c.changed())
+		}
 	}
 }
