@@ -30,7 +30,7 @@ const (
 	decayBetterDays = 0.5
 	// Relative standard deviations up to which what was learned says anything. Where the room's CO2 is measured, an error of the flow
 	// is the same today as it was when the filter was clean; where it is not, a room that is guessed wrong changes it from day to day.
-	flowSure, flowSureBlind = 0.20, 0.10
+	flowSure, flowSureBlind = 0.20, 0.13
 	mistSure                = 0.15
 	// mistCreeps is by how much a day, as a share, what was learned of the mist may fall of itself where nobody measures the room's
 	// humidity: soaked walls come to pass for a damp room. In simulated chambers it was 12 % at the most.
