@@ -23,7 +23,7 @@ func Gap(g learn.Gap) string {
 	case learn.NoCO2:
 		return "Without a CO2 sensor in the chamber, neither the fan's air nor the crop's CO2 can be learned: the fan's label is believed, and fresh air goes by the clock."
 	case learn.NoRoomCO2:
-		return "Without a CO2 sensor in the room, its CO2 is guessed: air changes and the crop's CO2 are less sure, and a clogging filter is found late or not at all."
+		return "Without a CO2 sensor in the room, its CO2 is guessed: air changes and the crop's CO2 are less sure, and a clogging filter may be found late."
 	case learn.NoHumidity:
 		return "Without a humidity sensor in the chamber, nothing can be learned about mist and evaporation."
 	case learn.OneHumidity:
