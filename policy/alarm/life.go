@@ -72,6 +72,9 @@ type Life struct {
 	Gone      uint64        `json:"gone,omitempty"`
 	ToldAt    time.Time     `json:"told_at,omitzero"` // of the last that was sent
 	SpreadFor time.Duration `json:"spread_for,omitempty"`
+	CalmFor   time.Duration `json:"calm_for,omitempty"` // that it has been normal since it last stood, up to a day
+	News      bool          `json:"news,omitempty"`     // it had been normal for so long that it is news, however short a while ago it was told
+	Anew      int           `json:"anew,omitempty"`     // times in a row that it was told for that
 
 	Raises     int           `json:"raises,omitempty"`      // in a row, each within [chatterWindow] of the one before
 	SinceRaise time.Duration `json:"since_raise,omitempty"` // up to a day
@@ -102,6 +105,10 @@ const (
 	// chatterWindow: an alarm raised again within it is restless, and its off-delay doubles each time.
 	chatterWindow = time.Hour
 	chatterMost   = 4 // doublings
+	// calmAfter: an alarm that has been normal for so long is news when it comes again, however short a while ago it was told. Each
+	// time in a row it must have been normal for twice as long, up to [Priority.again]: one that comes and goes by the hour is told of
+	// once more, not all day.
+	calmAfter = time.Hour
 	// dayLong bounds timers that only matter within a day.
 	dayLong = 24 * time.Hour
 )
@@ -119,6 +126,9 @@ func Advance(s State, now time.Time, conditions Conditions) (State, []Change) {
 		l := &s.Lives[i]
 		from := l.Phase
 		l.age(passed)
+		if l.EverTold {
+			l.calm(&Declared[i], &conditions[i], min(passed, maxStep))
+		}
 		l.observe(&Declared[i], conditions[i], min(passed, maxStep))
 		to := l.next(&Declared[i], &conditions[i])
 		if to != from {
@@ -142,6 +152,16 @@ func (l *Life) age(passed time.Duration) {
 	}
 	if l.Raises > 0 {
 		l.SinceRaise = min(dayLong, l.SinceRaise+passed)
+	}
+}
+
+// calm counts for how long it has been normal. Normal for as long as it is kept from being told again, all is as if it never was.
+func (l *Life) calm(d *Declaration, c *Condition, passed time.Duration) {
+	if l.Standing || c.Active || c.Unknown || l.Phase == Shelved || l.Phase == OutOfService {
+		return
+	}
+	if l.CalmFor = min(dayLong, l.CalmFor+passed); l.CalmFor >= d.Priority.again() {
+		l.Anew = 0
 	}
 }
 
@@ -252,6 +272,7 @@ func (l *Life) enter(to Phase, now time.Time) {
 		}
 		l.Raises = min(l.Raises+1, chatterMost+2)
 		l.SinceRaise, l.Raised, l.Told, l.AloneFor = 0, now, false, 0
+		l.News, l.CalmFor = l.CalmFor >= calmAfter<<l.Anew, 0
 		if l.Phase == Shelved && l.ShelvedLeft <= 0 { // it was put off until now, however short a while ago it was told
 			l.EverTold = false
 		}
@@ -299,8 +320,12 @@ func (l *Life) tell(d *Declaration, passed time.Duration, now time.Time) bool {
 			return false
 		}
 	case l.EverTold && !spread && l.SinceTold < d.Priority.again():
-		return false
+		if !l.News {
+			return false
+		}
+		l.Anew = min(l.Anew+1, chatterMost)
 	}
+	l.News = false
 	l.Told, l.EverTold, l.SinceTold, l.ToldAt = true, true, 0, now
 	l.LastTold, l.Gone, l.SpreadFor = l.Condition.Instances, 0, 0
 	return true

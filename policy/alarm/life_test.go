@@ -263,6 +263,41 @@ func TestChatteringIsDamped(t *testing.T) {
 	}
 }
 
+// TestNewsAfterCalm: an alarm of medium priority that comes back after an hour of normal is told at once, acknowledged or not, and one
+// that comes back sooner is not until six hours are over. One that comes and goes by the hour is not told each time.
+func TestNewsAfterCalm(t *testing.T) {
+	for _, c := range []struct {
+		normal time.Duration
+		ack    bool
+		want   int
+	}{{30 * time.Minute, false, 1}, {80 * time.Minute, false, 2}, {80 * time.Minute, true, 2}, {7 * time.Hour, false, 2}} {
+		w := newWalker(t, alarm.CO2High)
+		w.on()
+		w.pass(time.Hour)
+		if c.ack {
+			w.ack()
+		}
+		w.off()
+		w.pass(c.normal)
+		w.on()
+		w.pass(time.Hour)
+		if n := notified(w.log); n != c.want {
+			t.Errorf("told %d times, want %d: normal for %s, acknowledged %v", n, c.want, c.normal, c.ack)
+		}
+	}
+	w := newWalker(t, alarm.CO2High)
+	for range 8 { // twenty hours
+		w.on()
+		w.pass(time.Hour)
+		w.off()
+		w.pass(90 * time.Minute)
+	}
+	// At first, once more after an hour and a half of normal, and then every six hours or so: it is never normal for two hours.
+	if n := notified(w.log); n < 3 || n > 5 {
+		t.Errorf("told %d times in twenty hours, of eight occurrences", n)
+	}
+}
+
 func notified(log []alarm.Change) (n int) {
 	for _, c := range log {
 		if c.Notify {
