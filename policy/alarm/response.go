@@ -80,8 +80,11 @@ const (
 	// uneasyMost: after the chamber was upset, walls and crop are a while as the learner does not take them to be. Until it foresees
 	// readings as well as usual again, but no longer than so many seconds, what the air answers says nothing of the water.
 	uneasyMost = 2 * 3600.0
-	// coldest is the most that temperature may speak against the rival: without mist the air is warmer.
-	coldest = -2.0
+	// coldest is the most that temperature may speak against the rival, without mist the air is warmer; or coolShare of what humidity
+	// says. A thermometer that reports each tenth of a kelvin has said it in one reading and then says nothing for minutes, in which
+	// humidity may have said it ten times over.
+	coldest   = -2.0
+	coolShare = 0.4
 	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
 	// much more careful, for about wrongMemory seconds.
 	hasty       = 45 * 60.0
@@ -157,7 +160,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 	if r.Rival != nil {
 		verdict = r.weigh(w, dt, on, res)
 	}
-	if (w.MayBeOpen && (w.Low || !r.plain()) || r.For < leastFor) && verdict == dry {
+	if (w.MayBeOpen && !r.plain(w.Low) || r.For < leastFor) && verdict == dry {
 		verdict = unsure
 	}
 	if r.Rival == nil && on {
@@ -179,9 +182,10 @@ func (r *Response) weak(w *Water, mist float64) {
 }
 
 // plain reports whether there is so much evidence that mere suspicion of a door is not heard: air that goes out of one follows the room's,
-// not what is foreseen of a chamber that is shut.
-func (r *Response) plain() bool {
-	return r.For >= plainFor && min(r.Humidity, r.NotElse) >= responsePlain
+// not what is foreseen of a chamber that is shut. Where CO2 stands low temperature must say so, too: for an hour the air has been as much
+// warmer as mist no longer cools it. A fan that runs against the drought keeps CO2 low for good.
+func (r *Response) plain(low bool) bool {
+	return r.For >= plainFor && min(r.Humidity, r.NotElse) >= responsePlain && (!low || r.Warmth >= responsePlain)
 }
 
 // accrue takes dt seconds of a value into its mean, which rests on so many seconds, of memory at the most.
@@ -338,7 +342,7 @@ func (r *Response) verdict(w *Water, res *Reservoir) opinion {
 		}
 		return unsure
 	}
-	if !r.believed(w) || r.Warmth < coldest {
+	if !r.believed(w) || r.Warmth < min(coldest, -coolShare*r.Humidity) {
 		return unsure
 	}
 	limit := responseDry * (1 + r.Wrong)

@@ -86,14 +86,34 @@ func TestCO2ShowsThatNoDoorIsOpen(t *testing.T) {
 	}
 }
 
+// TestWarmthMaySayLittle: what a thermometer that reports on change said of mist in one reading is no veto for good where humidity says
+// ten times as much. Summed up they are still two witnesses.
+func TestWarmthMaySayLittle(t *testing.T) {
+	rival := &learn.State{}
+	rival.Water.Taken = 1000
+	for _, c := range []struct {
+		humidity, warmth float64
+		want             opinion
+	}{{20, -1.9, dry}, {20, -10, unsure}, {78, -3.3, dry}, {26, -4.1, dry}, {26, -13, unsure}, {16, -4, unsure}} {
+		r := Response{Rival: rival, Humidity: c.humidity, Warmth: c.warmth, NotElse: 5, MistOn: 300, For: 600}
+		if got := r.verdict(beside(1, false), &Reservoir{}); got != c.want {
+			t.Errorf("%+v: %d", c, got)
+		}
+	}
+}
+
 // TestPlainDespiteADoor: what is said of a dry reservoir is withheld where a door is suspected, but not for ever against all evidence.
 func TestPlainDespiteADoor(t *testing.T) {
 	for _, c := range []struct {
-		humidity, notElse, seconds float64
-		want                       bool
-	}{{300, 400, 3600, true}, {300, 400, 1800, false}, {300, 20, 7200, false}, {20, 400, 7200, false}} {
-		r := Response{Humidity: c.humidity, NotElse: c.notElse, For: c.seconds}
-		if got := r.plain(); got != c.want {
+		humidity, warmth, notElse, seconds float64
+		low, want                          bool
+	}{
+		{300, 0, 400, 3600, false, true}, {300, 0, 400, 1800, false, false}, {300, 0, 20, 7200, false, false}, {20, 0, 400, 7200, false, false},
+		// CO2 stands low, by a door or by a fan that runs against the drought: without mist the air is warmer, too.
+		{300, 0, 400, 3600, true, false}, {300, 250, 400, 3600, true, true}, {300, 250, 400, 1800, true, false},
+	} {
+		r := Response{Humidity: c.humidity, Warmth: c.warmth, NotElse: c.notElse, For: c.seconds}
+		if got := r.plain(c.low); got != c.want {
 			t.Errorf("%+v: %v", c, got)
 		}
 	}

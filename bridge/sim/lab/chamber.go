@@ -17,6 +17,7 @@ type chamberCase struct {
 	policy  *policy.Policy
 	metered bool
 	mute    bool // its plugs say nothing of their state
+	sparse  bool // its sensors report when what they measure has moved, and else hardly ever
 }
 
 // gather is how often messages are handed over, as a gateway does: it halves the work of a simulated day.
@@ -26,7 +27,7 @@ const gather = 8 * time.Second
 // sensors, which hangs warmer; a third have a heater; one in six measures nothing in the room. A third have sensors that
 // follow within seconds, and another third such as need minutes. From anyRoom on, half stand in a room of any temperature, a
 // third have one pair of sensors only, and half measure nothing in the room. From mutePlugs on, a third have plugs that do not say
-// whether they are on.
+// whether they are on; from sparseSensors on, half have sensors that report on change.
 func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	stage := species.Pinning
 	if seed%2 == 1 {
@@ -70,6 +71,9 @@ func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	}
 	if seed >= mutePlugs && n.Uniform(0, 1) < 0.34 {
 		c.muteThem()
+	}
+	if seed >= sparseSensors && n.Uniform(0, 1) < 0.5 {
+		c.thinOut()
 	}
 	var rows []species.Override
 	for _, s := range []species.Stage{species.Pinning, species.Fruiting} {
@@ -149,6 +153,28 @@ func (c *chamberCase) muteThem() {
 	c.mute = true
 	for i := range c.Spec.Plugs {
 		c.Spec.Plugs[i].Reports, c.Outlets[i].Reports = false, false
+	}
+}
+
+// sparseSensors is the seed from which on there are sensors that report on change; those below are as they were, for the same
+// reason.
+const sparseSensors = 900_000
+
+// thinOut has every sensor report when what it measures has moved by a step, and every quarter of an hour.
+func (c *chamberCase) thinOut() {
+	c.sparse = true
+	for i := range c.Sensors {
+		s := &c.Sensors[i]
+		s.EveryS, s.GapS = 900, 10
+		switch s.Quantity {
+		case chamber.RelativeHumidity:
+			s.Change, s.Noise = 0.005, min(s.Noise, 0.0015)
+		case chamber.Temperature:
+			s.Change = 0.1
+		case chamber.CO2:
+			s.Change, s.Noise = 25, min(s.Noise, 6)
+		}
+		c.Spec.Sensors[i].MaxAge = 20 * time.Minute
 	}
 }
 

@@ -298,6 +298,34 @@ func TestDryWithMutePlugs(t *testing.T) {
 	}
 }
 
+// TestDryWithSparseSensors empties the reservoirs of the first two chambers without meters whose sensors report on change.
+func TestDryWithSparseSensors(t *testing.T) {
+	plan := shortPlan(t, "dry_unmetered")
+	found := 0
+	for seed := uint64(sparseSensors); found < 2; seed++ {
+		c, err := draw(seed, &plan)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !c.sparse || c.metered {
+			continue
+		}
+		found++
+		for i := range c.Sensors {
+			if s := &c.Sensors[i]; s.Change <= 0 || s.EveryS < 600 || c.Spec.Sensors[i].MaxAge <= time.Duration(s.EveryS)*time.Second {
+				t.Errorf("seed %d, sensor %d reports every %.0f s, or when it moved by %g, and counts as silent after %v", seed, i, s.EveryS, s.Change, c.Spec.Sensors[i].MaxAge)
+			}
+		}
+		r, err := plan.Replay(t.Context(), Throw{Seed: seed, Kinds: plan.Kinds}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if l := r.Kinds[0]; l.Missed > 0 || l.OnP95 > 20 {
+			t.Errorf("seed %d: missed %d, found after %.1f minutes of mist", seed, l.Missed, l.OnP95)
+		}
+	}
+}
+
 // TestReplaysOfTwoDays: a door that nobody noticed had taught of a crop and a fan that do nothing, for ever; fog that went sooner than
 // foreseen passed for a dry reservoir; a room that nobody measures was taken for what walls soaked for days give off, and beside it
 // mist showed nothing; nor did it in any one of the trials of a minute in a damp cellar.
@@ -420,7 +448,9 @@ func TestReplaysOfADayAndAHalf(t *testing.T) {
 		// The rival foresaw readings badly too, though far better than the learner; a door was suspected against all evidence.
 		"310166/dry_unmetered", "310096/dry_unmetered", "310353/dry_unmetered", "310070/dry_unmetered",
 		// What the humidifier gave was never known, and its label tells.
-		"320104/dry_unmetered", "320026/dry_unmetered"} {
+		"320104/dry_unmetered", "320026/dry_unmetered",
+		// The fan that ran against the drought kept CO2 low, as a door does.
+		"900038/dry_unmetered"} {
 		seed, fault, _ := strings.Cut(found, "/")
 		n, err := strconv.ParseUint(seed, 10, 64)
 		if err != nil {
