@@ -84,7 +84,7 @@ const (
 	// says. A thermometer that reports each tenth of a kelvin has said it in one reading and then says nothing for minutes, in which
 	// humidity may have said it ten times over.
 	coldest   = -2.0
-	coolShare = 0.4
+	coolShare = 0.1
 	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
 	// much more careful, for about wrongMemory seconds.
 	hasty       = 45 * 60.0

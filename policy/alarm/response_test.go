@@ -94,7 +94,7 @@ func TestWarmthMaySayLittle(t *testing.T) {
 	for _, c := range []struct {
 		humidity, warmth float64
 		want             opinion
-	}{{20, -1.9, dry}, {20, -10, unsure}, {78, -3.3, dry}, {26, -4.1, dry}, {26, -13, unsure}, {16, -4, unsure}} {
+	}{{20, -1.9, dry}, {20, -10, unsure}, {78, -3.3, dry}, {45, -4.1, dry}, {26, -4.1, unsure}, {26, -13, unsure}, {16, -4, unsure}} {
 		r := Response{Rival: rival, Humidity: c.humidity, Warmth: c.warmth, NotElse: 5, MistOn: 300, For: 600}
 		if got := r.verdict(beside(1, false), &Reservoir{}); got != c.want {
 			t.Errorf("%+v: %d", c, got)
