@@ -7,6 +7,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/time/rate"
+
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
 	"gillkeeper/policy/alarm"
@@ -81,7 +83,7 @@ type Desk struct {
 // line is one service with what is known of its working.
 type line struct {
 	Service
-	bucket   bucket
+	bucket   *rate.Limiter
 	added    time.Time // when it was first named; zero: it was known before
 	sending  bool
 	until    time.Time // the other side asked to be left alone; what is urgent is tried all the same
@@ -231,7 +233,7 @@ func (d *Desk) take(a *adopted) (gone []journal.Record) {
 	old := d.lines
 	d.lines, d.site = nil, a.site
 	for _, s := range a.services {
-		l := &line{Service: s}
+		l := &line{Service: s, bucket: newBucket()}
 		if d.mem.Told[s.Name] == nil {
 			d.mem.Told[s.Name], l.added = map[string]told{}, time.Now()
 		}

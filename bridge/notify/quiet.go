@@ -1,6 +1,10 @@
 package notify
 
-import "time"
+import (
+	"time"
+
+	"golang.org/x/time/rate"
+)
 
 // Quiet is the part of the day in which only urgent messages are sent. It may go over midnight. The zero value is none.
 type Quiet struct {
@@ -25,13 +29,6 @@ func sinceMidnight(local time.Time) time.Duration {
 	return time.Duration(h)*time.Hour + time.Duration(m)*time.Minute + time.Duration(s)*time.Second
 }
 
-// bucket limits how many messages leave: a few at once, and then one now and then. What finds it empty waits, and goes
-// together with what comes meanwhile.
-type bucket struct {
-	left float64
-	at   time.Time
-}
-
 // The limits of one service. Urgent messages pass them.
 const (
 	burst     = 5
@@ -39,19 +36,9 @@ const (
 	gatherFor = 5 * time.Second // what is raised together is told together
 )
 
-func (b *bucket) take(now time.Time) bool {
-	if b.at.IsZero() {
-		b.left = burst
-	} else {
-		b.left = min(burst, b.left+now.Sub(b.at).Seconds()/oneEvery.Seconds())
-	}
-	b.at = now
-	if b.left < 1 {
-		return false
-	}
-	b.left--
-	return true
-}
+// newBucket limits how many messages leave: a few at once, and then one now and then. What finds it empty waits, and goes together with
+// what comes meanwhile.
+func newBucket() *rate.Limiter { return rate.NewLimiter(rate.Every(oneEvery), burst) }
 
 // The pauses between attempts.
 const (

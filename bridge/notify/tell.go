@@ -261,7 +261,7 @@ func (d *Desk) sendDue(ctx context.Context, wg *sync.WaitGroup) {
 			due = append(due, x)
 		}
 		due = d.withEarlier(l, due)
-		if len(due) == 0 || !urgent && (now.Before(l.until) || !l.bucket.take(now)) {
+		if len(due) == 0 || !urgent && (now.Before(l.until) || !l.bucket.AllowN(now, 1)) {
 			continue
 		}
 		d.send(ctx, wg, l, due)

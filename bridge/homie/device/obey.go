@@ -32,9 +32,9 @@ func (p *Publisher) obey(ctx context.Context, b Broker, s set) {
 		return
 	}
 	if p.paces[s.device] == nil {
-		p.paces[s.device] = &pace{}
+		p.paces[s.device] = newPace()
 	}
-	if !p.paces[s.device].take(time.Now()) {
+	if !p.paces[s.device].Allow() {
 		p.refuse(b, name, &s, fmt.Errorf("too many commands: %d at once and then one every %v are done; look whether two controllers answer each other", mostAtOnce, oneEvery))
 		return
 	}

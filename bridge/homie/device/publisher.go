@@ -9,6 +9,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/time/rate"
+
 	"gillkeeper/bridge/homie"
 	"gillkeeper/bridge/mqtt"
 	"gillkeeper/policy"
@@ -62,7 +64,7 @@ type Publisher struct {
 	sets    chan set
 	left    chan leftover
 	dropped sync.Once
-	paces   map[string]*pace // of the chambers, by device; belongs to Run
+	paces   map[string]*rate.Limiter // of the chambers, by device; belongs to Run
 
 	mu         sync.Mutex // held while publishing, so that announcing and updating do not mix
 	announced  bool       // on this connection
@@ -98,7 +100,7 @@ func New(o Options) *Publisher {
 		o.Timing = Production()
 	}
 	return &Publisher{o: o, render: rendering{root: o.Root, settable: o.Settable},
-		sets: make(chan set, mostWaiting), left: make(chan leftover, mostWaiting), shown: map[string]*shown{}, paces: map[string]*pace{}}
+		sets: make(chan set, mostWaiting), left: make(chan leftover, mostWaiting), shown: map[string]*shown{}, paces: map[string]*rate.Limiter{}}
 }
 
 type uncounted struct{}
