@@ -148,7 +148,7 @@ func (t *step) due(all []crop.Due) (d alarm.Due) {
 		}
 		for k := range t.s.Crop.Batches {
 			if t.s.Crop.Batches[k].Name == all[i].Batch {
-				d.Instances |= 1 << uint(k%64)
+				d.Instances |= alarm.Instance(k)
 			}
 		}
 	}

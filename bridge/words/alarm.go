@@ -17,7 +17,7 @@ func (w Words) Condition(n alarm.Name, c *alarm.Condition) string {
 	if c.About != "" {
 		about := c.About
 		if also != "" && c.Code == "" { // nothing is said of the first that may not be so of the others
-			about, also = about+", "+also, ""
+			about, also = c.Names(), ""
 		}
 		parts = append(parts, about)
 	}

@@ -133,8 +133,16 @@ func (c *Condition) also(name string) {
 	c.Also = name
 }
 
-// instance is the bit of a sensor or plug by its index in Instances.
-func instance(i int) uint64 { return 1 << uint(i%64) }
+// Names are all that a condition is about.
+func (c *Condition) Names() string {
+	if c.Also == "" {
+		return c.About
+	}
+	return c.About + ", " + c.Also
+}
+
+// Instance is the bit of a sensor, plug or batch by its index in Instances.
+func Instance(i int) uint64 { return 1 << uint(i%64) }
 
 // Conditions holds one condition for each alarm, by [Name.Index].
 type Conditions [N]Condition

@@ -104,7 +104,7 @@ func (s *detection) follows(n, root Name) bool {
 func (s *detection) blinds(r *Condition) bool {
 	for i := range s.e.Spec.Sensors {
 		x := &s.e.Spec.Sensors[i]
-		if r.Instances&instance(i) != 0 && x.Place == chamber.Inside && slices.Contains(s.e.Fallback, x.Quantity) {
+		if r.Instances&Instance(i) != 0 && x.Place == chamber.Inside && slices.Contains(s.e.Fallback, x.Quantity) {
 			return true
 		}
 	}
@@ -116,7 +116,7 @@ func (s *detection) blinds(r *Condition) bool {
 func (s *detection) plugExplains(n Name, r *Condition) bool {
 	for i := range s.e.Spec.Plugs {
 		p := &s.e.Spec.Plugs[i]
-		if r.Instances&instance(i) == 0 || i >= len(s.e.Plugs) {
+		if r.Instances&Instance(i) == 0 || i >= len(s.e.Plugs) {
 			continue
 		}
 		on := s.e.Plugs[i].Reported

@@ -112,7 +112,7 @@ func (d *Detectors) was(n Name) bool {
 
 // wasOf reports whether a condition was active of sensor i: what holds one sensor's deadband is that sensor's own.
 func (d *Detectors) wasOf(n Name, i int) bool {
-	return slices.ContainsFunc(d.Held, func(h Held) bool { return h.Alarm == n && h.Instances&instance(i) != 0 })
+	return slices.ContainsFunc(d.Held, func(h Held) bool { return h.Alarm == n && h.Instances&Instance(i) != 0 })
 }
 
 // held gives every active condition its beginning and remembers it. A condition that cannot be told now keeps what it

@@ -93,7 +93,7 @@ func (s *detection) plugs() {
 		if code == "" {
 			continue
 		}
-		c.Instances |= instance(i)
+		c.Instances |= Instance(i)
 		graver := code == StuckOn && (p.Role == chamber.Heater || p.Role == chamber.Humidifier)
 		// The worst is named: a plug that cannot be stopped comes before one that does not start, and before all one that does harm.
 		switch {

@@ -41,8 +41,8 @@ func placesOf(n Name, sensors, plugs Places) (Places, bool) {
 // bits moves the bits of instances.
 func (m Places) bits(set uint64) (out uint64) {
 	for from, to := range m {
-		if set&instance(from) != 0 && to >= 0 {
-			out |= instance(to)
+		if set&Instance(from) != 0 && to >= 0 {
+			out |= Instance(to)
 		}
 	}
 	return out

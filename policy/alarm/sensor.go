@@ -501,7 +501,7 @@ func (s *detection) sensors() {
 
 // name makes a condition active about one sensor; the first has the word.
 func (c *Condition) name(i int, s *chamber.Sensor, code Code, value float64, since time.Time) {
-	c.Instances |= instance(i)
+	c.Instances |= Instance(i)
 	if c.Active {
 		c.also(s.Name)
 		return

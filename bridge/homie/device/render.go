@@ -235,11 +235,7 @@ func (r *rendering) alarms(m *image, s *policy.Snapshot) {
 		}
 		text := d.Says
 		if l.Condition.About != "" {
-			about := l.Condition.About
-			if l.Condition.Also != "" {
-				about += ", " + l.Condition.Also
-			}
-			text += " (" + about + ")"
+			text += " (" + l.Condition.Names() + ")"
 		}
 		m.alerts[homie.ID(string(name))] = text + " " + d.Action
 	}
