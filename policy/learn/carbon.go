@@ -118,6 +118,12 @@ func day(now time.Time) (c, s float64) {
 	return c, s
 }
 
+// roomCO2 is the room's CO2 now in ppm, as the chamber's sensor would show it, and its variance.
+func (s *State) roomCO2() (ppm, variance float64) {
+	p := func(i, j int) float64 { return s.CO2.P[i*cStates+j] }
+	return s.CO2.X[cRoom] + s.CO2.X[cMood], p(cRoom, cRoom) + p(cMood, cMood) + 2*p(cRoom, cMood)
+}
+
 // made is the crop's CO2 in ppm a second at that time of day.
 func (s *State) made(cos, sin float64) float64 {
 	x := &s.CO2.X
@@ -274,10 +280,10 @@ func (s *State) takeInside(z float64, now time.Time) {
 	s.Views.each(s, func() { s.takeByView(z, now) })
 }
 
-// Of the fan's flow, a reading tells the less the less surely the chamber stands above a room that nobody measures: the drop that a run leaves is the
-// product of both, and where the one is as unsure as it is large, a filter that is linear around its guess becomes surer of the other
-// than it may, a little with each reading, and flow creeps for days. So its gain is that of a signal of which flowDoubt times the
-// variance of the difference is noise.
+// Of the fan's flow, a reading tells the less the less surely the chamber stands above a room that nobody measures: the drop that a run
+// leaves is the product of both, and where the one is as unsure as it is large, a filter that is linear around its guess becomes surer of
+// the other than it may, a little with each reading, and flow creeps for days. So its gain is that of a signal of which flowDoubt times
+// the variance of the difference is noise.
 const flowDoubt = 1
 
 // takeByView is takeInside for one of the [Views].
@@ -289,10 +295,9 @@ func (s *State) takeByView(z float64, now time.Time) {
 	odd, variance := s.CO2.take(f, by[:], miss, 6*6, 60*60, now)
 	s.Views.tell(odd, variance)
 	if s.RoomUnseen {
-		p := func(i, j int) float64 { return s.CO2.P[i*cStates+j] }
-		above := s.CO2.X[cCO2] - s.CO2.X[cRoom] - s.CO2.X[cMood]
-		doubt := flowDoubt * (p(cRoom, cRoom) + p(cMood, cMood) + 2*p(cRoom, cMood))
-		f.heed(flow, above*above/(above*above+doubt))
+		room, doubt := s.roomCO2()
+		above := s.CO2.X[cCO2] - room
+		f.heed(flow, above*above/(above*above+flowDoubt*doubt))
 	}
 	f.heed(lag, max(lagLeast, min(lagLearned/float64(s.CO2.Taken), 1)))
 	if n := s.CO2.Taken; n < youngTaken {

@@ -142,11 +142,12 @@ func (f filter) observe(by []weight, miss, noise, gate float64) (odd, known floa
 const oddShare = 0.02
 
 // take takes in a reading as [filter.observe] does, whose noise is learned along, as a variance between low and high. It gives by how
-// many standard deviations the reading surprised, and their square.
+// many standard deviations the reading surprised, and the square of one.
 func (v *Values[X, P]) take(f filter, by []weight, miss, low, high float64, now time.Time) (surprise, variance float64) {
 	v.Noise = math.Max(low, math.Min(v.Noise, high))
-	odd, known := f.observe(by, miss, v.Noise, gate)
-	surprise, variance = odd, known+v.Noise
+	surprise, known := f.observe(by, miss, v.Noise, gate)
+	variance = known + v.Noise
+	odd := surprise
 	if v.Taken == 0 {
 		odd = 1
 	}

@@ -118,8 +118,8 @@ func (s *State) ofAir(volume, altitude float64) (k Knowledge) {
 		}
 	}
 	k.CO2GPerH = learned(3600*s.made(cos, sin)*gramsPerPPM(s.AirC, altitude)*volume, made, madeSD, heard)
-	room := x[cRoom] + x[cMood]
-	k.RoomCO2 = learned(room, (p(cRoom, cRoom)+p(cMood, cMood)+2*p(cRoom, cMood))/(room*room), roomSD/roomCO2, heard)
+	room, doubt := s.roomCO2()
+	k.RoomCO2 = learned(room, doubt/(room*room), roomSD/roomCO2, heard)
 	k.CO2LagS = learned(math.Exp(x[cLag]), p(cLag, cLag), co2LagSD, heard)
 	k.CO2NoisePPM = math.Sqrt(s.CO2.Noise)
 	k.DailySwing = math.Hypot(x[cCos], x[cSin])

@@ -173,7 +173,6 @@ func (s State) Learn(facts *Facts) State {
 	}
 	if f.Misled {
 		s.goBack()
-		s.Views.Both = false
 		s.co2().restart(cCO2, s.CO2.X[cCO2], 300)
 		s.co2().restart(cSeen, s.CO2.X[cSeen], 300)
 	}
