@@ -556,11 +556,8 @@ func TestLaggingWorkersCollapseReadings(t *testing.T) {
 // TestAHangingWorkerIsSeen lets the journal hang in the middle of a command: the worker that waits for it turns no more.
 func TestAHangingWorkerIsSeen(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		j := &hanging{Memory: journal.NewMemory(), until: make(chan struct{})}
-		h := open(t, j, tent("loft"))
+		h, j := onBadDisk(t)
 		defer h.close()
-		h.k.Link(true)
-		h.act(addBatch)
 		time.Sleep(time.Hour)
 		if h.k.Stalled(2 * time.Minute) {
 			t.Fatal("an idle keeper counts as stalled")
@@ -584,6 +581,15 @@ type hanging struct {
 	*journal.Memory
 	hangs atomic.Bool
 	until chan struct{}
+}
+
+// onBadDisk opens the loft with a batch on such a journal, with the link up.
+func onBadDisk(t *testing.T) (*house, *hanging) {
+	j := &hanging{Memory: journal.NewMemory(), until: make(chan struct{})}
+	h := open(t, j, tent("loft"))
+	h.k.Link(true)
+	h.act(addBatch)
+	return h, j
 }
 
 func (h *hanging) Switch(ctx context.Context, sw []journal.Switched) error {

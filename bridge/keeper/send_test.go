@@ -112,11 +112,8 @@ func TestACommandThatWaitedBehindOthersIsDecidedAnew(t *testing.T) {
 // stand in another order.
 func TestACommandOfAnOldConfigurationSwitchesNoOtherPlug(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		j := &hanging{Memory: journal.NewMemory(), until: make(chan struct{})}
-		h := open(t, j, tent("loft"))
+		h, j := onBadDisk(t)
 		defer h.close()
-		h.k.Link(true)
-		h.act(addBatch)
 		time.Sleep(time.Minute)
 		j.hangs.Store(true)
 		h.air(0.6, 700)
@@ -157,11 +154,8 @@ func TestACommandOfAnOldConfigurationSwitchesNoOtherPlug(t *testing.T) {
 // do it again would have it twice.
 func TestAnActionInAChamberThatIsTakenOutIsNotLost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		j := &hanging{Memory: journal.NewMemory(), until: make(chan struct{})}
-		h := open(t, j, tent("loft"))
+		h, j := onBadDisk(t)
 		defer h.close()
-		h.k.Link(true)
-		h.act(addBatch)
 		time.Sleep(time.Minute)
 		j.hangs.Store(true)
 		h.air(0.6, 700)

@@ -167,6 +167,16 @@ func TestToldAndToldThatItIsOver(t *testing.T) {
 	})
 }
 
+// says reports what the text of a message lacks.
+func says(t *testing.T, m *notify.Message, wants ...string) {
+	t.Helper()
+	for _, want := range wants {
+		if !strings.Contains(m.Text, want) {
+			t.Errorf("the text lacks %q:\n%s", want, m.Text)
+		}
+	}
+}
+
 func TestOneCauseIsOneMessage(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := begin(t, journal.NewMemory(), phone)
@@ -180,11 +190,7 @@ func TestOneCauseIsOneMessage(t *testing.T) {
 		if len(got) != 1 {
 			t.Fatalf("%d messages, want 1", len(got))
 		}
-		for _, want := range []string{"Follows from it:", "The air is too dry.", "71.0 %", "act within 4 h", "Do: Refill", "alarm ack loft reservoir_dry"} {
-			if !strings.Contains(got[0].Text, want) {
-				t.Errorf("the text lacks %q:\n%s", want, got[0].Text)
-			}
-		}
+		says(t, &got[0], "Follows from it:", "The air is too dry.", "71.0 %", "act within 4 h", "Do: Refill", "alarm ack loft reservoir_dry")
 		if got[0].Title != "Shed: loft: "+alarm.Of(alarm.ReservoirDry).Says {
 			t.Errorf("title %q", got[0].Title)
 		}
@@ -475,11 +481,7 @@ func TestDaily(t *testing.T) {
 		if len(got) != 1 || got[0].Kind != notify.Daily || got[0].Title != "Shed: All is well in 2 chambers" {
 			t.Fatalf("got %+v", got)
 		}
-		for _, want := range []string{"cellar: nothing is measured.", "loft: humidity 91.2 %.", "Water 3.2 L, empty in about 2 d 2 h."} {
-			if !strings.Contains(got[0].Text, want) {
-				t.Errorf("the text lacks %q:\n%s", want, got[0].Text)
-			}
-		}
+		says(t, &got[0], "cellar: nothing is measured.", "loft: humidity 91.2 %.", "Water 3.2 L, empty in about 2 d 2 h.")
 		s.stop()
 
 		loft = s.snaps["loft"]
@@ -801,11 +803,7 @@ func TestDailyOfLittleWater(t *testing.T) {
 		if len(got) != 1 {
 			t.Fatalf("got %+v", got)
 		}
-		for _, want := range []string{"Water 0.04 L, empty by now.", "ALARM harvest_due: A batch is due for harvest. oyster-3, shii."} {
-			if !strings.Contains(got[0].Text, want) {
-				t.Errorf("the text lacks %q:\n%s", want, got[0].Text)
-			}
-		}
+		says(t, &got[0], "Water 0.04 L, empty by now.", "ALARM harvest_due: A batch is due for harvest. oyster-3, shii.")
 	})
 }
 
@@ -927,11 +925,7 @@ func TestTheDayIsNamed(t *testing.T) {
 		if len(got) != 1 {
 			t.Fatalf("got %+v", got)
 		}
-		for _, want := range []string{"Since Fri 31 Dec 10:30 pm. Priority high", "Back to normal since Sat 1 Jan 3:30 am; it had lasted since Fri 31 Dec 10:30 pm."} {
-			if !strings.Contains(got[0].Text, want) {
-				t.Errorf("the text lacks %q:\n%s", want, got[0].Text)
-			}
-		}
+		says(t, &got[0], "Since Fri 31 Dec 10:30 pm. Priority high", "Back to normal since Sat 1 Jan 3:30 am; it had lasted since Fri 31 Dec 10:30 pm.")
 	})
 }
 
