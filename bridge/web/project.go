@@ -176,7 +176,8 @@ func (v *view) plugs() []api.Plug {
 			x.Level = new(finite(p.Output()))
 		}
 		if w := v.snap.Wear(i); w != nil {
-			x.Wear = &api.Wear{PerDay: v.snap.Spec.Plugs[i].SwitchingsPerDay, Used: w.Used, Since: v.day(w.From), Price: finite(w.Factor())}
+			x.Wear = &api.Wear{PerDay: v.snap.Spec.Plugs[i].SwitchingsPerDay, Used: w.Used, Since: v.day(w.From), Price: finite(w.Factor()),
+				GivesWay: w.GivesWay(v.snap.Spec.Plugs[i].SwitchingsPerDay)}
 		}
 		if p.HasReported {
 			x.Reported = new(p.Reported)

@@ -121,7 +121,8 @@ func (a *app) printWearCurves(curves []wearCurve) {
 		}
 	}
 	a.printTable(t)
-	fmt.Fprintln(a.stdout, "A budget is switchings_per_day of humidifier and exhaust_fan; on and off each count. The crop comes before the budget.")
+	fmt.Fprintln(a.stdout, "A budget is switchings_per_day of humidifier and exhaust_fan; on and off each count. The crop comes first: a budget that\n"+
+		"would take its humidity out of range a tenth of the time, or CO2 above its maximum a fiftieth, is exceeded.")
 }
 
 func percentOf(share float64) string { return fmt.Sprintf("%.1f %%", 100*share) }

@@ -238,3 +238,21 @@ func TestAlarmThatIsOver(t *testing.T) {
 		t.Errorf("an alarm that stands is shown as\n%s", stands)
 	}
 }
+
+// TestBudgetThatGivesWay: who set a budget is told why it is exceeded, and is not told so where it is kept.
+func TestBudgetThatGivesWay(t *testing.T) {
+	var out strings.Builder
+	a := &app{stdout: &out}
+	a.printWear(&api.Chamber{Plugs: []api.Plug{
+		{Name: "fan", Wear: &api.Wear{PerDay: 120, Used: 300, Price: 2, GivesWay: true}},
+		{Name: "mister", Wear: &api.Wear{PerDay: 600, Used: 100, Price: 1}},
+		{Name: "lamp"},
+	}}, siteWords(api.Site{}))
+	fan, rest, _ := strings.Cut(out.String(), "mister")
+	if !strings.Contains(fan, "300 of 120") || !strings.Contains(strings.Join(strings.Fields(fan), " "), "less would harm the crop") {
+		t.Errorf("a budget that gives way is shown as\n%s", fan)
+	}
+	if strings.Contains(rest, "harm") || strings.Contains(rest, "lamp") {
+		t.Errorf("one that holds is shown as\n%s", rest)
+	}
+}

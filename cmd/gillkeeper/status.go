@@ -97,10 +97,16 @@ func (a *app) printStatus(list []api.Chamber, w words.Words) {
 // printWear says what budgets of switchings have come to.
 func (a *app) printWear(c *api.Chamber, w words.Words) {
 	for i := range c.Plugs {
-		if p := &c.Plugs[i]; p.Wear != nil {
-			a.paragraph("", fmt.Sprintf("%s: %d of %s switchings a day used since %s; the plan takes one for %s times its wear.", p.Name, p.Wear.Used,
-				words.Number(p.Wear.PerDay, 0), w.Clock(p.Wear.Since, c.At), words.Number(p.Wear.Price, 1)))
+		p := &c.Plugs[i]
+		if p.Wear == nil {
+			continue
 		}
+		line := fmt.Sprintf("%s: %d of %s switchings a day used since %s; the plan takes one for %s times its wear.", p.Name, p.Wear.Used,
+			words.Number(p.Wear.PerDay, 0), w.Clock(p.Wear.Since, c.At), words.Number(p.Wear.Price, 1))
+		if p.Wear.GivesWay {
+			line += " Just now it is switched more often than that budget allows: less would harm the crop."
+		}
+		a.paragraph("", line)
 	}
 }
 

@@ -62,11 +62,12 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 	}
 	fan, mist := sc.Spec.Plug(chamber.ExhaustFan), sc.Spec.Plug(chamber.Humidifier)
 	st.observe(sc, fan, mist)
+	suffers := sc.suffers()
 	if mist >= 0 {
-		st.MistWear = st.MistWear.follow(&sc.Spec.Plugs[mist], &sc.Plugs[mist], sc.Now)
+		st.MistWear = st.MistWear.follow(&sc.Spec.Plugs[mist], &sc.Plugs[mist], suffers, sc.Now)
 	}
 	if fan >= 0 {
-		st.FanWear = st.FanWear.follow(&sc.Spec.Plugs[fan], &sc.Plugs[fan], sc.Now)
+		st.FanWear = st.FanWear.follow(&sc.Spec.Plugs[fan], &sc.Plugs[fan], suffers, sc.Now)
 	}
 	st.Over = sc.over(st.Over)
 	st.Wet = sc.wet(st.Wet)

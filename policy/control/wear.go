@@ -9,8 +9,8 @@ import (
 )
 
 // Wear holds a plug to its budget of switchings a day: the price of a switching rises while the plug is switched more
-// often than what is left of the day allows, and falls while it is less. The crop goes before: what its air costs grows
-// without bound, the price does not.
+// often than what is left of the day allows, and falls while it is less. The crop goes before: the price falls as well
+// while the crop's air suffers more than a budget may make it.
 type Wear struct {
 	From  time.Time `json:"from,omitzero"` // when the present day of the budget began; zero: there is none
 	At    time.Time `json:"at,omitzero"`   // of the last look
@@ -18,6 +18,7 @@ type Wear struct {
 	Used  int64     `json:"used"`          // switchings in the present day
 	Rate  float64   `json:"rate"`          // switchings an hour of late
 	Price float64   `json:"price"`         // logarithm of the factor on the price of a switching
+	Harm  float64   `json:"harm"`          // what the crop suffered of late, in shares of what it may; see [Scene.suffers]
 }
 
 // How the price follows.
@@ -33,8 +34,31 @@ const (
 	wearLeast, wearTwice = 0.25, 2.0
 )
 
+// Shares of the time for which a budget may bring the crop's air out of the range of its humidity, and CO2 above its
+// maximum.
+const (
+	mayBeOff   = 0.10
+	mayBeStale = 0.02
+)
+
+// suffers is what the crop bears now for the plugs' sake, in parts of what it may.
+func (sc *Scene) suffers() float64 {
+	harm := 0.0
+	in, band, most := &sc.Air.Inside, sc.Target.RelativeHumidity, sc.Target.CO2MaxPPM
+	if e := in.RelativeHumidity; e.OK && (e.Value < band.Low || e.Value > band.High) {
+		harm = 1 / mayBeOff
+	}
+	if room := sc.Air.Room.CO2; room.OK {
+		most = bearable(most, room.Value)
+	}
+	if e := in.CO2; e.OK && sc.Target.CO2MaxPPM > 0 && e.Value > most {
+		harm = 1 / mayBeStale
+	}
+	return harm
+}
+
 // follow takes a look at a plug.
-func (w Wear) follow(spec *chamber.Plug, p *guard.Plug, now time.Time) Wear {
+func (w Wear) follow(spec *chamber.Plug, p *guard.Plug, suffers float64, now time.Time) Wear {
 	budget := spec.SwitchingsPerDay
 	if budget <= 0 {
 		return Wear{}
@@ -54,15 +78,20 @@ func (w Wear) follow(spec *chamber.Plug, p *guard.Plug, now time.Time) Wear {
 	w.Rate = w.Rate*math.Exp(-dt.Hours()/memory) + float64(n)/memory
 	left := (wearDay - now.Sub(w.From)).Hours()
 	allowed := clamp((budget-float64(w.Used))/max(left, 0.5), wearLeast*mean, wearTwice*mean)
-	over := clamp(math.Log(max(w.Rate, 1e-3*mean)/allowed), -1, 1)
+	w.Harm += (suffers - w.Harm) * dt.Hours() / memory
+	over := clamp(min(math.Log(max(w.Rate, 1e-3*mean)/allowed), 1-w.Harm), -1, 1)
 	w.Price = clamp(w.Price+over*dt.Seconds()/wearFollow.Seconds(), 0, math.Log(wearMost))
 	return w
 }
+
+// GivesWay reports whether a budget of so many switchings a day gives way: more are made, and fewer would harm the crop.
+func (w *Wear) GivesWay(budget float64) bool { return w.Harm > 0.5 && w.Rate > budget/wearDay.Hours() }
 
 // Factor is by how much a switching is dearer than without a budget.
 func (w *Wear) Factor() float64 { return math.Exp(w.Price) }
 
 // sane reports whether it can be worked with: a stored state may hold anything.
 func (w *Wear) sane() bool {
-	return w.Rate >= 0 && w.Rate < 1e6 && w.Price >= 0 && w.Price <= math.Log(wearMost)+1e-9 && w.Used >= 0 && w.Seen >= 0
+	return w.Rate >= 0 && w.Rate < 1e6 && w.Price >= 0 && w.Price <= math.Log(wearMost)+1e-9 && w.Used >= 0 && w.Seen >= 0 &&
+		w.Harm >= 0 && w.Harm <= 1/min(mayBeOff, mayBeStale)+1e-9
 }

@@ -148,6 +148,8 @@ type Wear struct {
 	Used   int64     `json:"used" doc:"in the present day of the budget"`
 	Since  time.Time `json:"since" doc:"when that day began"`
 	Price  float64   `json:"price" doc:"by how much the plan makes a switching dearer so that the budget holds"`
+	// The crop comes first.
+	GivesWay bool `json:"gives_way,omitempty" doc:"the plug is switched more than the budget allows, because less would harm the crop"`
 }
 
 // Hand is a person's hold on a plug.
