@@ -25,10 +25,14 @@ var wearBudgets = [...]float64{0, 1600, 1200, 900, 650, 480, 340, 240, 170, 120}
 // wearDays is how long each budget is rehearsed where nothing is said: budgets hold over a day, and the first settles.
 const wearDays = 2.0
 
+// relayLife is how many switchings a relay is often rated for under full load; common practice.
+const relayLife = 100_000
+
 // notch is one budget rehearsed in one chamber.
 type notch struct {
 	Budget float64 `json:"switchings_per_day"` // for each of the two plugs; 0: none
 	PerDay float64 `json:"switched_per_day"`   // both together
+	Lasts  float64 `json:"relay_days"`         // until the one that is switched more has made relayLife switchings; 0: neither is switched
 	rehearse.Figures
 }
 
@@ -72,8 +76,13 @@ func (a *app) rehearseWear(cmd *cobra.Command, f *rehearseFlags, c *config.Confi
 		curve := wearCurve{Chamber: c.Chambers[i].Spec.Name}
 		for j, budget := range wearBudgets {
 			n := notch{Budget: budget, Figures: pairs[i*len(wearBudgets)+j].main.Figures()}
+			busiest := 0.0
 			for _, role := range []chamber.Role{chamber.Humidifier, chamber.ExhaustFan} {
-				n.PerDay += 24 * n.SwitchesPerHour[c.Chambers[i].Spec.Plugs[c.Chambers[i].Spec.Plug(role)].Name]
+				perDay := 24 * n.SwitchesPerHour[c.Chambers[i].Spec.Plugs[c.Chambers[i].Spec.Plug(role)].Name]
+				n.PerDay, busiest = n.PerDay+perDay, max(busiest, perDay)
+			}
+			if busiest > 0 {
+				n.Lasts = relayLife / busiest
 			}
 			curve.Notches = append(curve.Notches, n)
 		}
@@ -108,7 +117,7 @@ func onBudget(spec *chamber.Spec, budget float64) *chamber.Spec {
 }
 
 func (a *app) printWearCurves(curves []wearCurve) {
-	t := newTable("CHAMBER", "BUDGET A DAY", "SWITCHED A DAY", "AN HOUR", "RH ±2.5", "RH ±5", "CO2 BELOW MAX")
+	t := newTable("CHAMBER", "BUDGET A DAY", "SWITCHED A DAY", "AN HOUR", "RELAY LASTS", "RH ±2.5", "RH ±5", "CO2 BELOW MAX")
 	for i := range curves {
 		name := curves[i].Chamber
 		for _, n := range curves[i].Notches {
@@ -116,13 +125,25 @@ func (a *app) printWearCurves(curves []wearCurve) {
 			if n.Budget > 0 {
 				budget = fmt.Sprintf("2 × %.0f", n.Budget)
 			}
-			t.add(name, budget, fmt.Sprintf("%.0f", n.PerDay), switchesWords(n.SwitchesPerHour), percentOf(n.RHWithin2_5), percentOf(n.RHWithin5), percentOf(n.CO2BelowMax))
+			t.add(name, budget, fmt.Sprintf("%.0f", n.PerDay), switchesWords(n.SwitchesPerHour), lastsWords(n.Lasts), percentOf(n.RHWithin2_5), percentOf(n.RHWithin5), percentOf(n.CO2BelowMax))
 			name = ""
 		}
 	}
 	a.printTable(t)
-	fmt.Fprintln(a.stdout, "A budget is switchings_per_day of humidifier and exhaust_fan; on and off each count. The crop comes first: a budget that\n"+
-		"would take its humidity out of range a tenth of the time, or CO2 above its maximum a fiftieth, is exceeded.")
+	a.paragraph("", "A budget is switchings_per_day of humidifier and exhaust_fan; on and off each count. The crop comes first: a budget that "+
+		"would take its humidity out of range a tenth of the time, or CO2 above its maximum a fiftieth, is exceeded. A relay lasts until "+
+		"the one that is switched more has made 100,000 switchings, for which many are rated under full load (common practice).")
+}
+
+// lastsWords is how long a relay lasts.
+func lastsWords(days float64) string {
+	switch {
+	case days <= 0:
+		return "–"
+	case days < 100:
+		return fmt.Sprintf("%.0f days", days)
+	}
+	return fmt.Sprintf("%.0f months", days/365*12)
 }
 
 func percentOf(share float64) string { return fmt.Sprintf("%.1f %%", 100*share) }
