@@ -83,20 +83,17 @@ func words(field func(*api.Entry) *[]string) reader {
 	}
 }
 
+// forever is later than any moment of a record: of a time that the clock shows twice, the later is meant.
+var forever = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // moment reads a point in time.
 func moment(into *time.Time, s string, zone *time.Location) error {
 	if s == "" {
 		return nil
 	}
-	if t, err := time.Parse(time.RFC3339, s); err == nil {
+	if t, ok := api.ParseDate(s, forever, zone); ok {
 		*into = t.UTC()
 		return nil
-	}
-	for _, form := range []string{"2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02T15:04", "2006-01-02"} {
-		if t, err := time.ParseInLocation(form, s, zone); err == nil {
-			*into = t.UTC()
-			return nil
-		}
 	}
 	return fmt.Errorf("%s is not a moment; write it like 2026-01-14 03:12 or in RFC 3339", quoted(s))
 }

@@ -153,3 +153,18 @@ func plain(entries []api.Entry) []api.Entry {
 	}
 	return entries
 }
+
+// TestMomentsAreTheDaemons: on 25 October 2026 Madrid's clocks showed 02:30 at 00:30 and at 01:30 UTC, and no 02:30 on 29 March.
+func TestMomentsAreTheDaemons(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/Madrid")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, want := range map[string]string{"2026-10-25 02:30": "2026-10-25T01:30:00Z", "2026-03-29 02:30": "2026-03-29T01:30:00Z",
+		"2026-07-01T08:15:30": "2026-07-01T06:15:30Z"} {
+		got, _, faults, err := Read(strings.NewReader("at,chamber,batch,kind,note\n"+text+",loft,oyster-1,note,wet\n"), zone)
+		if err != nil || len(faults) > 0 || got[0].At.Format(time.RFC3339) != want {
+			t.Errorf("%s: %+v, %v, %v; want %s", text, got, faults, err, want)
+		}
+	}
+}

@@ -213,7 +213,7 @@ func (a *app) seasonOfJournal(ctx context.Context, f *reportFlags, share func(fl
 		}
 	}
 	if q.From = q.To.AddDate(-1, 0, 0); f.from != "" {
-		if q.From, err = reportMoment("--from", f.from, q.To, zone); err != nil {
+		if q.From, err = reportMoment("--from", f.from, end, zone); err != nil {
 			return nil, err
 		}
 	}
@@ -269,17 +269,13 @@ func configured(path string, q *season.Query) (*time.Location, error) {
 	return cfg.Site.Zone, nil
 }
 
-// reportMoment reads a date, a moment, or how long before another.
+// reportMoment reads a moment as the daemon does; now is the end of the record that is looked at.
 func reportMoment(flag, text string, now time.Time, zone *time.Location) (time.Time, error) {
-	for _, form := range []string{time.RFC3339, "2006-01-02 15:04", time.DateOnly} {
-		if t, err := time.ParseInLocation(form, text, zone); err == nil {
-			return t, nil
-		}
+	t, err := api.ParseMoment(text, now, zone)
+	if err != nil {
+		return t, usagef("%s: %s", flag, err)
 	}
-	if d, err := time.ParseDuration(text); err == nil && d <= 0 {
-		return now.Add(d), nil
-	}
-	return time.Time{}, usagef("%s %q is not a moment; write 2026-03-01, RFC 3339, or how long before, such as -2160h", flag, text)
+	return t, nil
 }
 
 // sayReport says in a few lines what was made.

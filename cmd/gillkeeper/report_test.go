@@ -238,3 +238,29 @@ func writeBatches(t *testing.T, j journal.Journal, name string, start time.Time,
 		tell(day, policy.Action{Kind: policy.BatchRetire, Batch: batch})
 	}
 }
+
+// TestReportMomentsAreTheDaemons: what `report` takes with the daemon it takes of a journal too, and reads alike. On 25 October 2026
+// Madrid's clocks went from 03:00 CEST (UTC+2) back to 02:00 CET (UTC+1).
+func TestReportMomentsAreTheDaemons(t *testing.T) {
+	t.Parallel()
+	zone, err := time.LoadLocation("Europe/Madrid")
+	if err != nil {
+		t.Fatal(err)
+	}
+	end := time.Date(2026, 10, 25, 20, 0, 0, 0, time.UTC)
+	for text, want := range map[string]string{
+		"2026-10-01":          "2026-09-30T22:00:00Z",
+		"2026-10-01T08:15":    "2026-10-01T06:15:00Z",
+		"2026-10-01 08:15:30": "2026-10-01T06:15:30Z",
+		"2026-10-25 02:30":    "2026-10-25T01:30:00Z", // the later one
+		"22:00":               "2026-10-24T20:00:00Z", // the last before the end, which is at 21:00
+		"-48h":                "2026-10-23T20:00:00Z",
+	} {
+		if got, err := reportMoment("--from", text, end, zone); err != nil || got.UTC().Format(time.RFC3339) != want {
+			t.Errorf("%s: %v, %v; want %s", text, got.UTC(), err, want)
+		}
+	}
+	if _, err := reportMoment("--from", "9999-01-01", end, zone); err == nil || !strings.Contains(err.Error(), "--from") {
+		t.Errorf("a moment that no journal can hold gives %v, want it refused by its flag", err)
+	}
+}

@@ -8,22 +8,20 @@ import (
 
 // ParseMoment reads a point in time as people write it: a time of day is the last one before now, a negative length of time is how long
 // ago. Zone is that of a text that names none. Of a time that the clock shows twice, as when it is set back, the later is
-// meant that has passed.
+// meant that has passed. A time that the clock leaves out, as when it is set forward, is taken by a clock that nobody has set.
 func ParseMoment(text string, now time.Time, zone *time.Location) (time.Time, error) {
-	if t, err := time.Parse(time.RFC3339, text); err == nil && sane(t) {
+	if t, ok := ParseDate(text, now, zone); ok && sane(t) {
 		return t, nil
-	}
-	for _, form := range []string{"2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02"} {
-		if t, err := time.ParseInLocation(form, text, zone); err == nil && sane(t) {
-			return passed(t, now), nil
-		}
 	}
 	for _, form := range []string{"15:04:05", "15:04"} {
 		if t, err := time.Parse(form, text); err == nil {
 			y, m, d := now.In(zone).Date()
-			at := passed(time.Date(y, m, d, t.Hour(), t.Minute(), t.Second(), 0, zone), now)
+			clock := func(day int) time.Time {
+				return inZone(time.Date(y, m, day, t.Hour(), t.Minute(), t.Second(), 0, time.UTC), now, zone)
+			}
+			at := clock(d)
 			if at.After(now) {
-				at = passed(time.Date(y, m, d-1, t.Hour(), t.Minute(), t.Second(), 0, zone), now)
+				at = clock(d - 1)
 			}
 			return at, nil
 		}
@@ -35,6 +33,37 @@ func ParseMoment(text string, now time.Time, zone *time.Location) (time.Time, er
 	}
 	return time.Time{}, fmt.Errorf("%q is not a moment; write 14:30, \"2006-01-02 14:30\", RFC 3339, or how long ago, such as -2h",
 		strings.Join(strings.Fields(text), " "))
+}
+
+// ParseDate reads a point in time that names its day, as [ParseMoment] does; false: it is none.
+func ParseDate(text string, now time.Time, zone *time.Location) (time.Time, bool) {
+	if t, err := time.Parse(time.RFC3339, text); err == nil {
+		return t, true
+	}
+	for _, form := range []string{"2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02"} {
+		if t, err := time.Parse(form, text); err == nil {
+			return inZone(t, now, zone), true
+		}
+	}
+	return time.Time{}, false
+}
+
+// inZone is the moment at which a clock of the zone shows what one of UTC shows at shown. What is left out when clocks are set forward
+// is counted by the offset before, which a clock that was not set still shows; RFC 5545, 3.3.5, has the same rule. Package time takes
+// the one or the other, depending on the zone.
+func inZone(shown, now time.Time, zone *time.Location) time.Time {
+	y, mo, d := shown.Date()
+	t := time.Date(y, mo, d, shown.Hour(), shown.Minute(), shown.Second(), shown.Nanosecond(), zone)
+	if t.Format(time.DateTime) == shown.Format(time.DateTime) {
+		return passed(t, now)
+	}
+	begin, end := t.ZoneBounds()
+	change := begin
+	if begin.IsZero() || !end.IsZero() && end.Sub(t) < t.Sub(begin) {
+		change = end
+	}
+	_, before := change.Add(-1).Zone()
+	return shown.Add(-time.Duration(before) * time.Second).In(zone)
 }
 
 // passed is the last moment up to now at which the clock shows what it shows at t; t itself where there is none. Which of two

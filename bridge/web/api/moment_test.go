@@ -6,7 +6,9 @@ import (
 )
 
 // TestMomentsShownTwice: on 1 November 2026 New York's clocks went from 01:59:59 EDT (UTC-4) back to 01:00 EST (UTC-5), on 25
-// October Madrid's from 02:59:59 CEST (UTC+2) back to 02:00 CET (UTC+1). On 29 March Madrid's showed no 02:30.
+// October Madrid's from 02:59:59 CEST (UTC+2) back to 02:00 CET (UTC+1). On 29 March Madrid's showed no 02:30, on
+// 8 March New York's: it is 02:30 by a clock that nobody has set, at UTC+1 and UTC-5. Lord Howe's went from 02:00 to 02:30 on 4
+// October, from UTC+10:30 to UTC+11.
 func TestMomentsShownTwice(t *testing.T) {
 	for _, c := range []struct{ zone, now, text, want string }{
 		{"America/New_York", "2026-11-01T05:40:00Z", "01:30", "2026-11-01T05:30:00Z"}, // the first 01:30 has passed, not the second
@@ -20,6 +22,12 @@ func TestMomentsShownTwice(t *testing.T) {
 		{"Europe/Madrid", "2026-10-25T01:40:00Z", "02:30", "2026-10-25T01:30:00Z"},
 		{"Europe/Madrid", "2026-11-30T12:00:00Z", "2026-10-25T02:30", "2026-10-25T01:30:00Z"},
 		{"Europe/Madrid", "2026-11-30T12:00:00Z", "2026-03-29 02:30", "2026-03-29T01:30:00Z"},
+		{"Europe/Madrid", "2026-03-29T12:00:00Z", "02:30", "2026-03-29T01:30:00Z"},
+		{"America/New_York", "2026-11-30T12:00:00Z", "2026-03-08 02:30", "2026-03-08T07:30:00Z"},
+		{"America/New_York", "2026-03-08T12:00:00Z", "02:30", "2026-03-08T07:30:00Z"},
+		{"America/New_York", "2026-11-30T12:00:00Z", "2026-03-08 01:59", "2026-03-08T06:59:00Z"},
+		{"America/New_York", "2026-11-30T12:00:00Z", "2026-03-08 03:00", "2026-03-08T07:00:00Z"},
+		{"Australia/Lord_Howe", "2026-11-30T12:00:00Z", "2026-10-04 02:15", "2026-10-03T15:45:00Z"},
 		{"UTC", "2026-11-30T12:00:00Z", "2026-10-25 02:30", "2026-10-25T02:30:00Z"},
 	} {
 		zone, err := time.LoadLocation(c.zone)
