@@ -59,7 +59,7 @@ func collect(snaps []*policy.Snapshot, put func(id, *sample)) {
 		p.reservoir(s)
 		p.learned(s)
 		p.totals(&s.State.Totals)
-		p.crop(&s.State.Crop)
+		p.crop(&s.State.Crop, s.State.Totals.Harvests)
 		p.alarms(&s.State.Alarms)
 		p.put(stepTimestamp, seconds(s, s.State.Now))
 	}
@@ -287,12 +287,12 @@ func batchLabels(batch, kind string, flush int, more ...*dto.LabelPair) []*dto.L
 
 // crop writes batches and harvests. A name that was used again after its batch was retired tells both together, for two
 // series with the same labels would spoil the page.
-func (p *page) crop(c *crop.State) {
+func (p *page) crop(c *crop.State, most []policy.HarvestTotal) {
 	type key struct {
 		batch, species string
 		flush          int
 	}
-	type yield struct{ grams, efficiency float64 }
+	type yield struct{ grams, most, efficiency float64 }
 	var order []key
 	yields := map[key]*yield{}
 	present := map[string]bool{}
@@ -318,10 +318,21 @@ func (p *page) crop(c *crop.State) {
 			}
 		}
 	}
+	for _, m := range most {
+		k := key{m.Batch, m.Species, m.Flush}
+		if b, ok := c.Find(m.Batch); yields[k] == nil && ok && b.Species == m.Species { // all that it gave was undone
+			yields[k] = &yield{}
+			order = append(order, k)
+		}
+		if y := yields[k]; y != nil {
+			y.most = m.FreshG
+		}
+	}
 	for _, k := range order {
-		labels := p.labels(batchLabels(k.batch, k.species, k.flush)...)
-		p.putLabeled(harvestGrams, yields[k].grams, labels)
-		p.putLabeled(efficiency, yields[k].efficiency, labels)
+		labels, y := p.labels(batchLabels(k.batch, k.species, k.flush)...), yields[k]
+		p.putLabeled(harvestGrams, max(y.grams, y.most), labels)
+		p.putLabeled(flushGrams, y.grams, labels)
+		p.putLabeled(efficiency, y.efficiency, labels)
 	}
 }
 

@@ -63,6 +63,7 @@ const (
 	observedSeconds
 	batchInfo
 	harvestGrams
+	flushGrams
 	efficiency
 	alarmActive
 	stepTimestamp
@@ -150,7 +151,7 @@ var families = [count]Family{
 	mistEvaporated: {"gillkeeper_humidifier_evaporated_grams_per_hour", Gauge, []string{"chamber"}, "g/h",
 		"Learned part of the humidifier's output that becomes vapor in the air; absent until known."},
 	stageSeconds: {"gillkeeper_stage_seconds_total", Counter, []string{"chamber", "batch", "species", "stage", "flush"}, "s",
-		"Time that a batch has spent in a stage of a flush; survives a restart."},
+		"Time that a batch has spent in a stage of a flush; survives a restart. What was counted before a move was written down late stays with the stage before."},
 	inRangeSeconds: {"gillkeeper_in_range_seconds_total", Counter, []string{"chamber", "quantity", "stage"}, "s",
 		"Time for which the quantity was observed to be in its range during a stage; survives a restart."},
 	observedSeconds: {"gillkeeper_observed_seconds_total", Counter, []string{"chamber", "quantity", "stage"}, "s",
@@ -158,7 +159,9 @@ var families = [count]Family{
 	batchInfo: {"gillkeeper_batch_info", Gauge, []string{"chamber", "batch", "species", "stage", "flush"}, "",
 		"1 for each batch in the chamber, with its present stage and flush."},
 	harvestGrams: {"gillkeeper_harvest_fresh_grams_total", Counter, []string{"chamber", "batch", "species", "flush"}, "g",
-		"Fresh weight harvested of a flush; survives a restart."},
+		"Fresh weight harvested of a flush; survives a restart. Where a harvest is undone or corrected downward it stands still until more is picked."},
+	flushGrams: {"gillkeeper_flush_fresh_grams", Gauge, []string{"chamber", "batch", "species", "flush"}, "g",
+		"Fresh weight harvested of a flush as the record has it now; falls where a harvest is undone or corrected."},
 	efficiency: {"gillkeeper_biological_efficiency_ratio", Gauge, []string{"chamber", "batch", "species", "flush"}, "ratio",
 		"Fresh weight harvested of a flush by the dry weight of the batch's substrate; absent while that is not known."},
 	alarmActive: {"gillkeeper_alarm_active", Gauge, []string{"chamber", "alarm", "priority"}, "",

@@ -66,7 +66,13 @@ func loft() *policy.Snapshot {
 		Reservoir: alarm.Reservoir{Known: true, Liters: 3.2, EmptyOK: true, EmptyIn: 36 * time.Hour, Balance: alarm.Balance{Cycles: 1, Rate: 287}},
 		Totals: policy.Totals{
 			InRange: []policy.RangeTotal{{Quantity: chamber.RelativeHumidity, Stage: species.Fruiting, ObservedSeconds: 1000, InRangeSeconds: 950}},
-			Stages:  []policy.StageTotal{{Batch: "b1", Species: "pleurotus-ostreatus", Stage: species.Pinning, Flush: 1, Seconds: 86400}},
+			Harvests: []policy.HarvestTotal{
+				{Batch: "b1", Species: "pleurotus-ostreatus", Flush: 2, FreshG: 500},
+				{Batch: "b0", Species: "lentinula-edodes", Flush: 1, FreshG: 70},
+				{Batch: "b9", Species: "lentinula-edodes", Flush: 1, FreshG: 30},    // taken back altogether
+				{Batch: "b2", Species: "pleurotus-ostreatus", Flush: 1, FreshG: 90}, // of another species since
+			},
+			Stages: []policy.StageTotal{{Batch: "b1", Species: "pleurotus-ostreatus", Stage: species.Pinning, Flush: 1, Seconds: 86400}},
 		},
 	}
 	s.State.Alarms.Of(alarm.HumidityLow).Phase = alarm.Unacknowledged
@@ -178,6 +184,11 @@ func TestByHand(t *testing.T) {
 		`gillkeeper_target{bound="aim",chamber="loft",quantity="relative_humidity"}`:                                           {0.89, 0},
 		`gillkeeper_reservoir_empty_in_seconds{chamber="loft"}`:                                                                {36 * 3600, 0},
 		`gillkeeper_harvest_fresh_grams_total{batch="b1",chamber="loft",flush="1",species="pleurotus-ostreatus"}`:              {2100, 0},
+		`gillkeeper_flush_fresh_grams{batch="b1",chamber="loft",flush="1",species="pleurotus-ostreatus"}`:                      {2100, 0},
+		`gillkeeper_harvest_fresh_grams_total{batch="b1",chamber="loft",flush="2",species="pleurotus-ostreatus"}`:              {500, 0}, // once; 80 g were undone
+		`gillkeeper_flush_fresh_grams{batch="b1",chamber="loft",flush="2",species="pleurotus-ostreatus"}`:                      {420, 0},
+		`gillkeeper_harvest_fresh_grams_total{batch="b0",chamber="loft",flush="1",species="lentinula-edodes"}`:                 {70, 0}, // all of it was undone
+		`gillkeeper_flush_fresh_grams{batch="b0",chamber="loft",flush="1",species="lentinula-edodes"}`:                         {0, 0},
 		`gillkeeper_biological_efficiency_ratio{batch="b1",chamber="loft",flush="1",species="pleurotus-ostreatus"}`:            {0.5, 1e-12}, // 2.1 kg / 4.2 kg
 		`gillkeeper_alarm_active{alarm="humidity_low",chamber="loft",priority="` + priority(alarm.HumidityLow, 0) + `"}`:       {1, 0},
 		`gillkeeper_alarm_active{alarm="humidifier_weak",chamber="loft",priority="` + priority(alarm.HumidifierWeak, 0) + `"}`: {0, 0},
@@ -202,6 +213,8 @@ func TestByHand(t *testing.T) {
 		`gillkeeper_plug_reported_on{chamber="loft",plug="fan",role="exhaust_fan"}`, // not since the broker came back
 		`gillkeeper_plug_commanded_on{chamber="loft",plug="lamp",role="lamp"}`,
 		`gillkeeper_biological_efficiency_ratio{batch="b2",chamber="loft",flush="1",species="lentinula-edodes"}`,
+		`gillkeeper_harvest_fresh_grams_total{batch="b9",chamber="loft",flush="1",species="lentinula-edodes"}`,
+		`gillkeeper_flush_fresh_grams{batch="b2",chamber="loft",flush="1",species="pleurotus-ostreatus"}`,
 		`gillkeeper_batch_info{batch="b0",chamber="loft",flush="3",species="lentinula-edodes",stage="rest"}`,
 		`gillkeeper_sensor_last_reading_timestamp_seconds{chamber="loft",sensor="room-co2"}`,
 	} {
@@ -288,6 +301,7 @@ func TestNames(t *testing.T) {
 		"gillkeeper_observed_seconds_total counter chamber,quantity,stage",
 		"gillkeeper_batch_info gauge chamber,batch,species,stage,flush",
 		"gillkeeper_harvest_fresh_grams_total counter chamber,batch,species,flush",
+		"gillkeeper_flush_fresh_grams gauge chamber,batch,species,flush",
 		"gillkeeper_biological_efficiency_ratio gauge chamber,batch,species,flush",
 		"gillkeeper_alarm_active gauge chamber,alarm,priority",
 		"gillkeeper_broker_connected gauge ",

@@ -54,6 +54,7 @@ func (a *Action) Moment() time.Time {
 type Outcome struct {
 	Batches []crop.Batch `json:"batches,omitempty"` // as they stand after it
 	Gone    []string     `json:"gone,omitempty"`    // names of batches that never were, after it
+	Spent   []StageTotal `json:"spent,omitempty"`   // for how long they were in each stage, up to the moment of writing
 }
 
 // applyCrop does an action of the crop's record. One that reaches into the past has been settled before.

@@ -140,7 +140,10 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 	var err error
 	switch a.Kind {
 	case BatchAdd, BatchRetire, StageSet, HarvestDone, LossSeen, NoteMade, Undo, Correct, Import:
-		s.Crop, err = p.applyCrop(s.Crop, a, now)
+		before := s.Crop
+		if s.Crop, err = p.applyCrop(before, a, now); err == nil {
+			s.Totals.written(a, &before, &s.Crop, now)
+		}
 	case Refilled:
 		s, err = p.applyRefill(s, a, now)
 	case RefillUndo:

@@ -110,7 +110,9 @@ type Filling struct {
 // Totals are the counters that only ever grow and survive a restart.
 type Totals struct {
 	InRange []RangeTotal `json:"in_range,omitempty"` // by stage and quantity
-	Stages  []StageTotal `json:"stages,omitempty"`   // by batch, stage and flush
+	Stages  []StageTotal `json:"stages,omitempty"`   // by batch, species, stage and flush
+	// Harvests are of the flushes that once were said to have given more than they are now.
+	Harvests []HarvestTotal `json:"harvests,omitempty"`
 }
 
 // RangeTotal counts for how long a quantity was observed, and in range, during a stage.
@@ -131,6 +133,15 @@ type StageTotal struct {
 	Stage   species.Stage `json:"stage"`
 	Flush   int           `json:"flush"`
 	Seconds float64       `json:"seconds"`
+}
+
+// HarvestTotal is the most that a flush was ever said to have given. What is undone or corrected afterward lowers the record, and
+// no counter.
+type HarvestTotal struct {
+	Batch   string  `json:"batch"`
+	Species string  `json:"species"`
+	Flush   int     `json:"flush"`
+	FreshG  float64 `json:"fresh_g"`
 }
 
 // Decision is what to do now.

@@ -212,7 +212,7 @@ func (p *Policy) Settle(past []Entry, a *Action, now time.Time) error {
 		}
 		return &Refusal{Field: "entry", Value: e.Ref, Allowed: fmt.Sprintf("that would leave entry %s, %s, impossible (%s); undo or correct that one first", e.Ref, e.Action.Kind, refusal(err)), Unfit: true}
 	}
-	a.Outcome = outcome(before, after, touched(a, past))
+	a.Outcome = outcome(before, after, touched(a, past), now)
 	return nil
 }
 
@@ -301,9 +301,12 @@ func touched(a *Action, past []Entry) []string {
 }
 
 // outcome compares how the batches stood before and after.
-func outcome(before, after *tale, names []string) *Outcome {
+func outcome(before, after *tale, names []string, now time.Time) *Outcome {
 	o := &Outcome{}
 	for _, name := range names {
+		if r := after.now[name]; r != nil {
+			o.Spent = append(o.Spent, spent(r, now)...)
+		}
 		if b, ok := after.crop.Find(name); ok {
 			o.Batches = append(o.Batches, b)
 		} else if _, was := before.crop.Find(name); was {
@@ -311,6 +314,19 @@ func outcome(before, after *tale, names []string) *Outcome {
 		}
 	}
 	return o
+}
+
+// spent adds up for how long a batch was in each stage of each flush until now.
+func spent(r *crop.Record, now time.Time) []StageTotal {
+	var sum Totals
+	for _, p := range r.Stages {
+		to := p.To
+		if to.IsZero() {
+			to = latest(p.From, now)
+		}
+		sum.stage(StageTotal{Batch: r.Batch, Species: r.Species, Stage: p.Stage, Flush: p.Flush}).Seconds += to.Sub(p.From).Seconds()
+	}
+	return sum.Stages
 }
 
 // Misfit is an entry of an import that cannot be.

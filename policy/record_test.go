@@ -296,3 +296,94 @@ func TestYearsOldActions(t *testing.T) {
 		t.Errorf("the old hand's id is not remembered: %v", err)
 	}
 }
+
+// spent gives the hours counted for a batch in a stage of its first flush.
+func (b *book) spent(batch, kind string, stage species.Stage) float64 {
+	for _, x := range b.state.Totals.Stages {
+		if x.Batch == batch && x.Species == kind && x.Stage == stage && x.Flush == 1 {
+			return x.Seconds / 3600
+		}
+	}
+	return 0
+}
+
+// TestWhatIsWrittenLateIsCounted: the book's hours are 9:00 for the first entry, 10:00 for the second and so on. What was counted
+// for the stage before does not fall.
+func TestWhatIsWrittenLateIsCounted(t *testing.T) {
+	const oyster, lion = "pleurotus-ostreatus", "hericium-erinaceus"
+	b := newBook(t)
+	expect := func(kind string, stage species.Stage, hours float64) {
+		t.Helper()
+		if got := b.spent("oyster", kind, stage); got != hours {
+			t.Errorf("%v of %s: %v h, want %v", stage, kind, got, hours)
+		}
+	}
+	a := added("oyster")
+	a.When = bookStart.Add(-119 * time.Hour) // 120 h before 9:00
+	b.must(a)
+	expect(oyster, species.Pinning, 120)
+	b.must(policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Fruiting, When: bookStart.Add(-46 * time.Hour)}) // 48 h before 10:00
+	expect(oyster, species.Pinning, 121)                                                                                         // until 10:00, as counted; the record has 73
+	expect(oyster, species.Fruiting, 48)
+	moved := b.must(policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Rest, When: b.now.Add(-9 * time.Hour)}) // 1:00; it is 11:00 now
+	expect(oyster, species.Fruiting, 49)                                                                                         // until 11:00, as counted
+	expect(oyster, species.Rest, 10)
+	b.must(policy.Action{Kind: policy.Undo, Of: moved}) // at 12:00 it has fruited for 50 h after all
+	expect(oyster, species.Fruiting, 50)
+	expect(oyster, species.Rest, 11)
+	b.must(policy.Action{Kind: policy.Correct, Of: "id-1", Amended: &policy.Action{Species: lion, SubstrateKg: 10, DryKg: 3.5, Stage: species.Pinning}})
+	expect(lion, species.Pinning, 73) // 13:00: the labels are those of the other species from here on
+	expect(lion, species.Fruiting, 51)
+	b.must(policy.Action{Kind: policy.NoteMade, Batch: "oyster", Note: "so it is"})
+	expect(lion, species.Fruiting, 52)
+	expect(oyster, species.Fruiting, 51)
+}
+
+// TestHarvestCounterNeverFalls: 840 g are written down, undone and written down again as 480; then another 400 g come. The counter
+// stands at 840 until 880 are on record, after a restart from the journal too.
+func TestHarvestCounterNeverFalls(t *testing.T) {
+	b := newBook(t)
+	most := func(s *policy.State) float64 {
+		x := 0.0
+		if c, ok := s.Crop.Find("oyster"); ok {
+			x = c.FreshG()
+		}
+		for _, m := range s.Totals.Harvests {
+			if m.Batch == "oyster" && m.Species == "pleurotus-ostreatus" && m.Flush == 1 {
+				x = max(x, m.FreshG)
+			}
+		}
+		return x
+	}
+	b.must(added("oyster"))
+	b.must(policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Fruiting})
+	first := b.must(policy.Action{Kind: policy.HarvestDone, Batch: "oyster", FreshG: 840})
+	undone := b.must(policy.Action{Kind: policy.Undo, Of: first})
+	for _, c := range []struct {
+		do   policy.Action
+		want float64
+	}{
+		{policy.Action{Kind: policy.NoteMade, Batch: "oyster", Note: "not weighed right"}, 840},
+		{policy.Action{Kind: policy.HarvestDone, Batch: "oyster", FreshG: 480}, 840},
+		{policy.Action{Kind: policy.HarvestDone, Batch: "oyster", FreshG: 400}, 880},
+		{policy.Action{Kind: policy.Undo, Of: undone}, 1720},
+		{policy.Action{Kind: policy.Correct, Of: first, Amended: &policy.Action{FreshG: 84}}, 1720},
+	} {
+		b.must(c.do)
+		if got := most(&b.state); got != c.want {
+			t.Errorf("after %s: %v g, want %v", c.do.Kind, got, c.want)
+		}
+	}
+	again := b.p.Fresh(bookStart)
+	for _, e := range b.past {
+		again = b.p.Redo(again, e.Action)
+	}
+	if got := most(&again); got != 1720 {
+		t.Errorf("after a restart: %v g, want 1720", got)
+	}
+	stored := b.p.Fresh(bookStart) // saved before any of it was
+	shown := b.state.WithCounters(&stored)
+	if got := most(&shown); got != 1720 {
+		t.Errorf("shown: %v g, want 1720", got)
+	}
+}

@@ -27,6 +27,7 @@ func (p *Policy) Rejoin(live, saved State) State {
 		t.DryObserved += was.DryObserved
 		t.DryInRange += was.DryInRange
 	}
+	s.Totals.Harvests = old.Totals.Harvests
 	for _, was := range old.Totals.Stages {
 		s.Totals.stage(was).Seconds += was.Seconds
 	}

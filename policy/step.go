@@ -125,6 +125,7 @@ func (s *State) unshare() {
 	s.Plugs = slices.Clone(s.Plugs)
 	s.Totals.InRange = slices.Clone(s.Totals.InRange)
 	s.Totals.Stages = slices.Clone(s.Totals.Stages)
+	s.Totals.Harvests = slices.Clone(s.Totals.Harvests)
 	s.Done = slices.Clone(s.Done)
 }
 
@@ -279,10 +280,12 @@ func sooner(a, b time.Time) time.Time {
 }
 
 // WithCounters is the state with the counters of another: those that a store holds, so that what is shown of them
-// never goes back.
+// never goes back. What was harvested is in the journal before it is answered, so it is as it stands.
 func (s State) WithCounters(stored *State) State {
 	s = s.clone()
+	harvests := s.Totals.Harvests
 	s.Totals = stored.Totals
+	s.Totals.Harvests = harvests
 	for i := range s.Plugs {
 		x := &s.Plugs[i]
 		x.OnSeconds, x.Switches = 0, 0

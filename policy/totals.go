@@ -1,9 +1,11 @@
 package policy
 
 import (
+	"slices"
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
 	"gillkeeper/policy/species"
 )
 
@@ -86,11 +88,56 @@ func (t *Totals) inRange(q chamber.Quantity, stage species.Stage) *RangeTotal {
 // stage is the total of a batch's stage and flush, begun at nothing where there is none.
 func (t *Totals) stage(key StageTotal) *StageTotal {
 	for i := range t.Stages {
-		if x := &t.Stages[i]; x.Batch == key.Batch && x.Stage == key.Stage && x.Flush == key.Flush {
+		if x := &t.Stages[i]; x.Batch == key.Batch && x.Species == key.Species && x.Stage == key.Stage && x.Flush == key.Flush {
 			return x
 		}
 	}
 	key.Seconds = 0
 	t.Stages = append(t.Stages, key)
 	return &t.Stages[len(t.Stages)-1]
+}
+
+// written brings the counters up to what an entry made of the record. They never fall: what was counted for another stage before a
+// move was written down stays, and so does the most that a flush was said to have given.
+func (t *Totals) written(a *Action, before, after *crop.State, now time.Time) {
+	if a.Outcome != nil {
+		for _, spent := range a.Outcome.Spent {
+			x := t.stage(spent)
+			x.Seconds = max(x.Seconds, spent.Seconds)
+		}
+	} else if b, ok := after.Find(a.Batch); ok && a.Kind == BatchAdd {
+		x := t.stage(StageTotal{Batch: b.Name, Species: b.Species, Stage: b.Stage, Flush: b.Flush})
+		x.Seconds = max(x.Seconds, now.Sub(b.Since).Seconds())
+	}
+	for i := range before.Batches {
+		b := &before.Batches[i]
+		for j := range b.Flushes {
+			f := &b.Flushes[j]
+			if was := f.FreshG(); was > freshOf(after, b.Name, f.Number) {
+				x := t.harvest(HarvestTotal{Batch: b.Name, Species: b.Species, Flush: f.Number})
+				x.FreshG = max(x.FreshG, was)
+			}
+		}
+	}
+}
+
+// freshOf is what a flush gave, in grams; 0 where there is none.
+func freshOf(c *crop.State, batch string, flush int) float64 {
+	b, _ := c.Find(batch)
+	i := slices.IndexFunc(b.Flushes, func(f crop.Flush) bool { return f.Number == flush })
+	if i < 0 {
+		return 0
+	}
+	return b.Flushes[i].FreshG()
+}
+
+// harvest is the most that a flush was said to have given, begun at nothing where there is none.
+func (t *Totals) harvest(key HarvestTotal) *HarvestTotal {
+	for i := range t.Harvests {
+		if x := &t.Harvests[i]; x.Batch == key.Batch && x.Species == key.Species && x.Flush == key.Flush {
+			return x
+		}
+	}
+	t.Harvests = append(t.Harvests, key)
+	return &t.Harvests[len(t.Harvests)-1]
 }

@@ -131,7 +131,7 @@ func Rows() []Row {
 			{Title: "Stage", Kind: band, span: 12, Queries: []Query{{"gillkeeper_batch_info" + here, "{{chamber}} {{batch}} {{stage}}, flush {{flush}}"}}},
 			{Title: "In range by stage", Says: "Share of the observed time, since the beginning.", Unit: "percentunit", span: 12,
 				Queries: []Query{{"sum by (chamber, quantity, stage) (gillkeeper_in_range_seconds_total" + here + ") / sum by (chamber, quantity, stage) (gillkeeper_observed_seconds_total" + here + ")", "{{chamber}} {{quantity}} {{stage}}"}}, low: cog.ToPtr(0.0), high: cog.ToPtr(1.0)},
-			{Title: "Harvested", Unit: "massg", span: 12, Queries: []Query{{"gillkeeper_harvest_fresh_grams_total" + here, "{{chamber}} {{batch}}, flush {{flush}}"}}, low: cog.ToPtr(0.0), Rare: true},
+			{Title: "Harvested", Unit: "massg", span: 12, Queries: []Query{{"gillkeeper_flush_fresh_grams" + here, "{{chamber}} {{batch}}, flush {{flush}}"}}, low: cog.ToPtr(0.0), Rare: true},
 			{Title: "Biological efficiency", Says: "Fresh weight harvested, divided by the dry weight of the substrate.", Unit: "percentunit", span: 12, Queries: []Query{{"gillkeeper_biological_efficiency_ratio" + here, "{{chamber}} {{batch}}, flush {{flush}}"}}, low: cog.ToPtr(0.0), Rare: true},
 		}},
 		{"Conditions against yield", []Panel{
@@ -162,7 +162,7 @@ func Marks() []Query {
 	return []Query{
 		{"max by (chamber, batch, stage, flush) (gillkeeper_batch_info" + here + ")", "{{chamber}} {{batch}}: {{stage}}, flush {{flush}}"},
 		// The first picking of a flush makes its series, so there is nothing before it to have grown from.
-		{"gillkeeper_harvest_fresh_grams_total" + here + " - gillkeeper_harvest_fresh_grams_total" + here + " offset 5m > 0 or (gillkeeper_harvest_fresh_grams_total" + here + " unless gillkeeper_harvest_fresh_grams_total" + here + " offset 5m)", "{{chamber}} {{batch}}: harvest"},
+		{"gillkeeper_flush_fresh_grams" + here + " - gillkeeper_flush_fresh_grams" + here + " offset 5m > 0 or (gillkeeper_flush_fresh_grams" + here + " unless gillkeeper_flush_fresh_grams" + here + " offset 5m)", "{{chamber}} {{batch}}: harvest"},
 		{"max by (chamber, alarm) (" + in("gillkeeper_alarm_active", `priority=~"high|urgent"`) + ") > 0", "{{chamber}}: {{alarm}}"},
 	}
 }
