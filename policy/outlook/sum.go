@@ -41,7 +41,7 @@ func (q *Question) water(courses []Course) *Water {
 		rate, doubt = cmp.Or(spec.OutputGPerH, unknownRate), mistSpread
 	}
 	w := &Water{Known: r.Known, Liters: r.Liters, Capacity: spec.ReservoirLiters, DryNow: r.Dry, RateKnown: r.Balance.Cycles > 0}
-	var now, full, perDay []float64
+	var now, stated, full, perDay []float64
 	duties := q.duties(courses, rate)
 	for i := range courses {
 		c := &courses[i]
@@ -52,12 +52,16 @@ func (q *Question) water(courses []Course) *Water {
 			drawn := rate * math.Exp(doubt*z) * duty // grams in an hour of the usual air
 			perDay = append(perDay, c.at(q.For.Hours())*drawn/1000/q.For.Hours()*24)
 			now = append(now, c.reach(left(r, z)*1000/drawn))
+			stated = append(stated, c.reach(r.Liters*1000/drawn))
 			full = append(full, c.reach(spec.ReservoirLiters*1000/drawn))
 		}
 	}
 	w.PerDay = quantile(perDay, 0.5)
 	if w.Known || r.Dry {
 		w.Now = q.dry(now)
+		// Where nobody has said what is in it, it may hold far less than is stated, and not more. That belongs to the early end: the
+		// middle is of what is stated, as everywhere else.
+		w.Now.Likely = max(w.Now.Earliest, min(inHours(quantile(stated, 0.5)), w.Now.Latest))
 	}
 	if spec.ReservoirLiters > 0 {
 		w.Full = q.dry(full)

@@ -125,6 +125,21 @@ func TestUncertainRate(t *testing.T) {
 	}
 }
 
+// Nobody has said that the reservoir is full: it may as well be empty. At the present use 5 L last 66.7 h, and that is what is likely, as
+// the page says; that it may be empty makes the early end.
+func TestAReservoirThatNobodyFilledIsAsStated(t *testing.T) {
+	q := tent(4)
+	q.OwnDoubt = 0.3
+	r := &q.State.Reservoir
+	r.EmptyOK, r.EmptyIn, r.Balance.Spread = true, inHours(66.67), 0.2
+	q.State.Plugs[0].DutyHours = 48
+	filled := sum(t, q, steady(q, same(0.25)...)).Water.Now
+	r.Low = 0
+	if d := sum(t, q, steady(q, same(0.25)...)).Water.Now; math.Abs(d.Likely.Hours()-66.67) > 2 || d.Earliest > filled.Earliest/2 {
+		t.Errorf("%+v, want 66.7 h, and the early end by far before %s", d, filled.Earliest)
+	}
+}
+
 // What the chamber uses now corrects runs that use twice as much: 5 L empty in 66.7 h.
 func TestThePresentUseCounts(t *testing.T) {
 	q := tent(4)
