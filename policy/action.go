@@ -1,7 +1,8 @@
 package policy
 
 import (
-	"slices"
+	"bytes"
+	"encoding/json"
 	"time"
 
 	"gillkeeper/policy/calibration"
@@ -81,16 +82,43 @@ type Action struct {
 	Outcome *Outcome `json:"outcome,omitempty"`
 }
 
+// resent is how long after an action it may be sent again because the answer was lost. What says "six hours ago" names a moment that
+// is as much later then.
+const resent = 10 * time.Minute
+
 // Repeats reports whether the action asks for what another one did: it is that one, sent again because the answer was lost. When it was
 // sent, and what was worked out from what it says, may differ; the batch of an entry that corrects another is worked out.
 func (a *Action) Repeats(of *Action) bool {
-	return a.Kind == of.Kind && (a.Batch == "" || a.Batch == of.Batch) && a.Of == of.Of &&
-		a.Species == of.Species && a.Strain == of.Strain && a.Supplements == of.Supplements && a.Position == of.Position &&
-		a.SubstrateKg == of.SubstrateKg && a.DryKg == of.DryKg && a.Stage == of.Stage &&
-		a.FreshG == of.FreshG && a.Done == of.Done && slices.Equal(a.Marks, of.Marks) && slices.Equal(a.Photos, of.Photos) &&
-		a.Cause == of.Cause && a.Grams == of.Grams && a.Note == of.Note &&
-		a.Liters == of.Liters && a.Cleaned == of.Cleaned && a.Plug == of.Plug && a.Hand == of.Hand && a.For == of.For &&
-		a.Alarm == of.Alarm && a.Sensor == of.Sensor
+	if !aboutSame(a.When, of.When) || !aboutSame(a.Inoculated, of.Inoculated) || (a.Amended == nil) != (of.Amended == nil) {
+		return false
+	}
+	if a.Amended != nil && !a.Amended.Repeats(of.Amended) {
+		return false
+	}
+	x, y := a.asked(), of.asked()
+	if x.Batch == "" {
+		y.Batch = ""
+	}
+	// As they are written down: so a field that is added some day counts too, and an empty list is none.
+	one, err := json.Marshal(&x)
+	other, fault := json.Marshal(&y)
+	return err == nil && fault == nil && bytes.Equal(one, other)
+}
+
+// asked is what the action asks for: without when and how it came, what was worked out, and what [Action.Repeats] compares apart.
+func (a *Action) asked() Action {
+	b := *a
+	b.ID, b.At, b.By, b.When, b.Inoculated, b.Amended, b.Outcome = "", time.Time{}, "", time.Time{}, time.Time{}, nil, nil
+	if a.Calibration != nil {
+		c := *a.Calibration
+		c.At, c.Before, c.Drift = time.Time{}, time.Time{}, 0
+		b.Calibration = &c
+	}
+	return b
+}
+
+func aboutSame(a, b time.Time) bool {
+	return a.IsZero() == b.IsZero() && (a.IsZero() || a.Sub(b).Abs() <= resent)
 }
 
 // Hand is what a person wants of a plug.

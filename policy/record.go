@@ -35,6 +35,19 @@ func Entries(seq int64, a Action) []Entry {
 	return out
 }
 
+// Brought reports whether an import of that ID is written down, and whether it brought in those entries.
+func Brought(past []Entry, id string, entries []Action) (there, same bool) {
+	var old []*Action
+	for i := range past {
+		e := &past[i]
+		there = there || e.Action.ID == id
+		if e.within == id {
+			old = append(old, &e.Action)
+		}
+	}
+	return there, slices.EqualFunc(entries, old, func(a Action, b *Action) bool { return a.ID == b.ID && a.Repeats(b) })
+}
+
 // Standing gives the entries that hold: with their corrections, without what was undone, in order of the moments for
 // which they hold. An undo can be undone.
 func Standing(all []Entry) []Entry {

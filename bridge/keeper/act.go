@@ -26,6 +26,10 @@ func (k *Keeper) Act(ctx context.Context, chamber string, a policy.Action) (*pol
 	if a.At.IsZero() {
 		a.At = k.clock.Wall()
 	}
+	if a.Kind == policy.BatchAdd || a.Kind == policy.Undo { // or two chambers could take the same name at once
+		k.naming.Lock()
+		defer k.naming.Unlock()
+	}
 	if err := k.claim(chamber, &a); err != nil {
 		return nil, err
 	}

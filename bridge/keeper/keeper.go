@@ -63,6 +63,7 @@ type Keeper struct {
 	units map[string]*unit
 	order []*unit // by name
 
+	naming  sync.Mutex // held while a batch may come in, from looking for its name elsewhere until it is there; before any unit's
 	linked  atomic.Bool
 	outlet  atomic.Pointer[outlet]
 	failing atomic.Bool // the journal refuses to be written

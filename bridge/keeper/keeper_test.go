@@ -497,6 +497,36 @@ func TestBatchNamesAreUniqueAtTheSite(t *testing.T) {
 		if _, ok := errors.AsType[*policy.Refusal](err); !ok {
 			t.Errorf("a second batch b1 gave %v, want a refusal", err)
 		}
+		h.act(policy.Action{ID: "u1", Kind: policy.Undo, Of: "a1"})
+		if _, err := h.k.Act(t.Context(), "cellar", again); err != nil {
+			t.Errorf("the name is free again, and gave %v", err)
+		}
+		_, err = h.k.Act(t.Context(), "loft", policy.Action{ID: "u2", Kind: policy.Undo, Of: "u1"})
+		if !strings.Contains(fmt.Sprint(err), "chamber cellar has a batch of that name") {
+			t.Errorf("b1 is had back beside that of the cellar: %v", err)
+		}
+	})
+}
+
+// TestOneNameAtOnceInTwoChambers: two people put a batch of the same name in at the same moment. One of them is refused.
+func TestOneNameAtOnceInTwoChambers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := open(t, journal.NewMemory(), tent("loft"), tent("cellar"))
+		defer h.close()
+		for i := range 100 {
+			taken := make(chan bool, 2)
+			for _, chamber := range []string{"loft", "cellar"} {
+				a := addBatch
+				a.ID, a.Batch = fmt.Sprintf("%s-%d", chamber, i), fmt.Sprintf("b-%d", i)
+				go func() {
+					_, err := h.k.Act(t.Context(), chamber, a)
+					taken <- err == nil
+				}()
+			}
+			if one, other := <-taken, <-taken; one == other {
+				t.Fatalf("batch %d: both were taken or none: %v", i, one)
+			}
+		}
 	})
 }
 

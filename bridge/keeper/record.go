@@ -31,7 +31,24 @@ func (u *unit) settle(ctx context.Context, a *policy.Action) error {
 		}
 		return idTaken(a)
 	}
-	return u.currentPolicy().Settle(past, a, u.k.clock.Wall())
+	if err := u.currentPolicy().Settle(past, a, u.k.clock.Wall()); err != nil {
+		return err
+	}
+	return u.reclaim(a)
+}
+
+// reclaim refuses to bring a batch back by an undo where another chamber has taken its name since.
+func (u *unit) reclaim(a *policy.Action) error {
+	for i := range a.Outcome.Batches {
+		name := a.Outcome.Batches[i].Name
+		if _, here := u.snap.Load().State.Crop.Find(name); here {
+			continue
+		}
+		if err := u.k.claim(u.name, &policy.Action{Kind: policy.BatchAdd, Batch: name}); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // entries reads what is written down of a chamber's crop.
@@ -57,6 +74,8 @@ func (k *Keeper) ImportAll(ctx context.Context, imports []journal.Acted) error {
 		}
 		units = append(units, u)
 	}
+	k.naming.Lock()
+	defer k.naming.Unlock()
 	requests, err := k.importAll(ctx, imports, units)
 	if err != nil {
 		return err
@@ -134,10 +153,10 @@ func (k *Keeper) importAll(ctx context.Context, imports []journal.Acted, units [
 		if err != nil {
 			return nil, err
 		}
-		for j := range past {
-			if past[j].Action.ID == a.ID {
-				return nil, nil // all were written down together, so the others are there too
-			}
+		if there, same := policy.Brought(past, a.ID, a.Entries); there && same {
+			return nil, nil // all were written down together, so the others are there too
+		} else if there {
+			return nil, idTaken(a)
 		}
 		if len(bad.Chambers) > known {
 			continue

@@ -2,7 +2,9 @@ package keeper
 
 import (
 	"errors"
+	"fmt"
 	"math"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -121,6 +123,11 @@ func TestImport(t *testing.T) {
 			if err := h.k.ImportAll(t.Context(), good); err != nil {
 				t.Fatal(err)
 			}
+		}
+		other := imports("b", policy.Action{Kind: policy.BatchAdd, Batch: "old-c", Species: "pleurotus-eryngii", SubstrateKg: 50, DryKg: 2, Stage: species.Rest})
+		other[0].Action.Entries[0].FreshG = 12
+		if err := h.k.ImportAll(t.Context(), other); !strings.Contains(fmt.Sprint(err), "another action") {
+			t.Errorf("other entries under the id of the import gave %v, and are not in the record", err)
 		}
 		h.close()
 		again := open(t, j, tent("loft"), tent("shed"))
