@@ -1,6 +1,7 @@
 package web
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"net"
 	"net/http"
@@ -129,21 +130,23 @@ func (s *Server) mayBe(w http.ResponseWriter, r *http.Request, least role) error
 	if x := s.sessionOf(r); x != nil && x.role >= least {
 		return nil
 	}
-	from := s.remote(r)
-	if wait := s.wrong.wait(from, s.now()); wait > 0 {
-		w.Header().Set("Retry-After", strconv.Itoa(int(wait/time.Second)+1))
-		return &api.Problem{Status: http.StatusTooManyRequests, Code: api.CodeTokenLimit,
-			Detail: fmt.Sprintf("too many wrong tokens from %s; wait %d s", from, int(wait/time.Second)+1)}
-	}
 	scheme, given, _ := strings.Cut(r.Header.Get("Authorization"), " ")
 	if given == "" {
 		w.Header().Set("WWW-Authenticate", `Bearer realm="gillkeeper"`)
 		return &api.Problem{Status: http.StatusUnauthorized, Code: api.CodeTokenMissing,
 			Detail: "this needs the token; set GILLKEEPER_TOKEN or give --token-file"}
 	}
-	got := s.settings.Load().secrets.roleOf(strings.TrimSpace(given))
-	if !strings.EqualFold(scheme, "Bearer") || got == nobody {
-		s.wrong.count(from, s.now())
+	from := s.remote(r)
+	if !strings.EqualFold(scheme, "Bearer") {
+		given = r.Header.Get("Authorization") // good for nothing, whatever it holds
+	}
+	got, wait := s.judge(from, strings.TrimSpace(given))
+	if wait > 0 {
+		w.Header().Set("Retry-After", strconv.Itoa(int(wait/time.Second)+1))
+		return &api.Problem{Status: http.StatusTooManyRequests, Code: api.CodeTokenLimit,
+			Detail: fmt.Sprintf("too many wrong tokens from %s; wait %d s", from, int(wait/time.Second)+1)}
+	}
+	if got == nobody {
 		w.Header().Set("WWW-Authenticate", `Bearer realm="gillkeeper", error="invalid_token"`)
 		return &api.Problem{Status: http.StatusUnauthorized, Code: api.CodeTokenWrong,
 			Detail: "the token is wrong; compare it with the file that the daemon's [http] token_file names"}
@@ -186,6 +189,22 @@ const (
 	wrongKept   = 1024 // addresses remembered
 )
 
+// judge gives what a token is good for, or how long its address must wait. Once so many different ones were wrong, none is looked at:
+// that is somebody who guesses. Something that repeats the same few, such as a forgotten script with the token of before, guesses
+// nothing, and keeps nobody with the right one from acting.
+func (s *Server) judge(from, token string) (got role, wait time.Duration) {
+	now := s.now()
+	wait, guesses := s.wrong.wait(from, now)
+	if guesses {
+		return nobody, wait
+	}
+	if got = s.settings.Load().secrets.roleOf(token); got != nobody {
+		return got, 0
+	}
+	s.wrong.count(from, token, now)
+	return nobody, wait
+}
+
 // wrongTokens counts wrong tokens by address.
 type wrongTokens struct {
 	mu   sync.Mutex
@@ -195,27 +214,28 @@ type wrongTokens struct {
 type wrongCount struct {
 	n     int
 	since time.Time
+	tried [][sha256.Size]byte // the different ones, hashed; at most wrongMost
 }
 
 func newWrongTokens() *wrongTokens { return &wrongTokens{seen: map[string]*wrongCount{}} }
 
-// wait gives how long that address must wait, or 0.
-func (t *wrongTokens) wait(from string, now time.Time) time.Duration {
+// wait gives how long that address must wait with a wrong token, or 0; guesses: with any.
+func (t *wrongTokens) wait(from string, now time.Time) (left time.Duration, guesses bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	c := t.seen[from]
 	if c == nil || c.n < wrongMost {
-		return 0
+		return 0, false
 	}
-	left := c.since.Add(wrongWindow).Sub(now)
+	left = c.since.Add(wrongWindow).Sub(now)
 	if left <= 0 || left > wrongWindow { // over, or the calendar was set back
 		delete(t.seen, from)
-		return 0
+		return 0, false
 	}
-	return left
+	return left, len(c.tried) >= wrongMost
 }
 
-func (t *wrongTokens) count(from string, now time.Time) {
+func (t *wrongTokens) count(from, token string, now time.Time) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	c := t.seen[from]
@@ -227,6 +247,9 @@ func (t *wrongTokens) count(from string, now time.Time) {
 		t.seen[from] = c
 	}
 	c.n++
+	if sum := sha256.Sum256([]byte(token)); len(c.tried) < wrongMost && !slices.Contains(c.tried, sum) {
+		c.tried = append(c.tried, sum)
+	}
 }
 
 // forget makes room: what is over goes, and when nothing is, everything does. A flood from so many addresses is not

@@ -79,6 +79,35 @@ func TestWrongTokensAreSlowedDown(t *testing.T) {
 	}
 }
 
+// TestAForgottenScriptLocksNobodyOut: it repeats the token of before every second from the same address. It is held up; the right token
+// is not, nor is one who gives none and is asked for it. A guesser who hides behind it has ten guesses a minute, as ever.
+func TestAForgottenScriptLocksNobodyOut(t *testing.T) {
+	s := serve(t, func(o *web.Options) { o.Access = web.Access{Token: "right", ReadToken: "looks"} })
+	ask := func(token string) int {
+		status, _, _ := s.ask(t, "POST", refill, "{}", "Authorization", token)
+		return status
+	}
+	for i := range 30 {
+		if got, want := ask("Bearer of before"), map[bool]int{true: 401, false: 429}[i < 10]; got != want {
+			t.Fatalf("the script's request %d: %d, want %d", i, got, want)
+		}
+	}
+	if got := ask("Bearer right"); got != 200 {
+		t.Errorf("the right token: %d", got)
+	}
+	if status, _, _ := s.ask(t, "GET", "/api/v1/chambers", ""); status != 401 {
+		t.Errorf("without a token: %d, want 401, or a client never sends its own", status)
+	}
+	for i := range 9 { // with that of the script ten
+		if got := ask(fmt.Sprintf("Bearer guess%d", i)); got != 429 {
+			t.Fatalf("guess %d: %d", i, got)
+		}
+	}
+	if got := ask("Bearer right"); got != 429 {
+		t.Errorf("the right token as the eleventh guess: %d", got)
+	}
+}
+
 func TestHost(t *testing.T) {
 	s := serve(t, func(o *web.Options) { o.Hosts = []string{"grow.lan"} })
 	_, port, _ := net.SplitHostPort(s.Addr().String())

@@ -227,22 +227,19 @@ func (v *visitor) formFits(r *http.Request) bool {
 
 // login takes a token typed into the form, and gives a session or says why not.
 func (s *Server) login(w http.ResponseWriter, r *http.Request, token string) (status int, problem string) {
-	from := s.remote(r)
-	if wait := s.wrong.wait(from, s.now()); wait > 0 {
+	if len(token) > longestToken {
+		token = "" // good for nothing
+	}
+	got, wait := s.judge(s.remote(r), strings.TrimSpace(token))
+	if wait > 0 {
 		w.Header().Set("Retry-After", strconv.Itoa(int(wait/time.Second)+1))
 		return http.StatusTooManyRequests, fmt.Sprintf("Too many wrong tokens. Wait %d s.", int(wait/time.Second)+1)
 	}
-	set := s.settings.Load()
-	got := nobody
-	if len(token) <= longestToken {
-		got = set.secrets.roleOf(strings.TrimSpace(token))
-	}
 	if got == nobody {
-		s.wrong.count(from, s.now())
 		return http.StatusUnauthorized, "This token is wrong. Compare it with the file that the daemon's configuration names."
 	}
 	x := session{role: got, until: s.now().Add(sessionLife), nonce: rand.Text()}
-	s.setCookie(w, r, s.cookieName(), set.secrets.seal(x), "", sessionLife)
+	s.setCookie(w, r, s.cookieName(), s.settings.Load().secrets.seal(x), "", sessionLife)
 	return http.StatusSeeOther, ""
 }
 

@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"fmt"
 	"net/http"
 	"net/http/httputil"
 	"net/url"
@@ -132,8 +133,8 @@ func TestReadToken(t *testing.T) {
 func TestWrongTokensInTheForm(t *testing.T) {
 	s := serve(t, func(o *web.Options) { o.Access.Token = "right" })
 	b := browse(t, s.url)
-	for range 10 {
-		b.submitAt("login", "login", map[string]string{"token": "wrong"})
+	for i := range 10 {
+		b.submitAt("login", "login", map[string]string{"token": fmt.Sprintf("wrong%d", i)})
 	}
 	b.submitAt("login", "login", map[string]string{"token": "right"}).holds("Too many wrong tokens.")
 	if b.status != 429 || b.header.Get("Retry-After") == "" {
