@@ -135,19 +135,20 @@ func (s *Season) stretches(b *Batch, flush int, stage species.Stage) (out []Stag
 
 // take adds what lies between two moments.
 func (w *window) take(c *Climate, from, to time.Time) {
-	lo, hi := float64(from.UnixNano())/1e9, float64(to.UnixNano())/1e9
+	base := from.Unix() // seconds since 1970 leave no room for a share of a second
+	lo, hi := from.Sub(time.Unix(base, 0)).Seconds(), to.Sub(time.Unix(base, 0)).Seconds()
 	i, _ := slices.BinarySearch(c.Start, from.Unix()-86_400) // no aggregate is wider than a day
-	for ; i < len(c.Start) && float64(c.Start[i]) < hi; i++ {
-		start := float64(c.Start[i])
+	for ; i < len(c.Start) && float64(c.Start[i]-base) < hi; i++ {
+		start := float64(c.Start[i] - base)
 		begin, end := math.Max(lo, start), math.Min(hi, start+c.Seconds[i])
 		if end > begin {
-			w.add(c, i, begin, end)
+			w.add(c, i, end-begin, float64(base)+begin)
 		}
 	}
 }
 
-func (w *window) add(c *Climate, i int, begin, end float64) {
-	s := end - begin
+// add takes s seconds of an aggregate from the moment begin on, in seconds since 1970.
+func (w *window) add(c *Climate, i int, s, begin float64) {
 	rh, temp, co2 := c.RH[i], c.TemperatureC[i], c.CO2[i]
 	if !math.IsNaN(rh) || !math.IsNaN(temp) {
 		w.observed += s
@@ -161,7 +162,7 @@ func (w *window) add(c *Climate, i int, begin, end float64) {
 	w.light.add(c.Light[i], s)
 	if w.hasWant {
 		w.rhIn.yes(rh, s, rh >= w.want.RHLow && rh <= w.want.RHHigh)
-		w.dip(rh, begin, end)
+		w.dip(rh, s, begin)
 	}
 	if w.hasTempWant {
 		w.tempIn.yes(temp, s, temp >= w.want.LowC && temp <= w.want.HighC)
@@ -173,7 +174,7 @@ func (w *window) add(c *Climate, i int, begin, end float64) {
 }
 
 // dip follows the dry time. A gap in the record ends it, because nobody knows what was in it.
-func (w *window) dip(rh, begin, end float64) {
+func (w *window) dip(rh, s, begin float64) {
 	w.sawRH = w.sawRH || !math.IsNaN(rh)
 	if !(rh < w.want.RHLow) { // also for NaN
 		w.dry = 0
@@ -182,16 +183,16 @@ func (w *window) dip(rh, begin, end float64) {
 	if begin > w.driedUntil+1 {
 		w.dry = 0
 	}
-	w.dry += end - begin
-	w.dryTotal += end - begin
-	w.driedUntil = end
+	w.dry += s
+	w.dryTotal += s
+	w.driedUntil = begin + s
 	w.driest = math.Max(w.driest, w.dry)
 }
 
 func (w *window) figures(stage species.Stage) Conditions {
 	hours := w.seconds / 3600
 	c := Conditions{
-		Stage: stage, From: w.from, To: w.to, Hours: hours, Observed: w.observed / w.seconds,
+		Stage: stage, From: w.from, To: w.to, Hours: hours, Observed: min(1, w.observed/w.seconds),
 		RHInRange: w.rhIn.mean(), TInRange: w.tempIn.mean(), CO2InRange: w.co2In.mean(),
 		MeanRH: w.rh.mean(), MeanC: w.temp.mean(), MeanCO2: w.co2.mean(),
 		CO2AboveHours: w.co2Over.hours(), CO2Above: w.co2Over.mean(), DryDipHours: NaN,

@@ -79,6 +79,20 @@ func TestConditionsByHand(t *testing.T) {
 	}
 }
 
+// TestAMomentsStageIsObservedOnce: a stage of 0.7 s, which somebody left at once, is observed in whole, and neither more nor less.
+func TestAMomentsStageIsObservedOnce(t *testing.T) {
+	s := little(0.88, 0.88)
+	from := s.From.Add(25*time.Minute + 123_456_789)
+	s.Batches[0].Stages[0].From, s.Batches[0].Stages[0].To = from, from.Add(704_136_600)
+	for i := range 200 {
+		s.Batches[0].Stages[0].From = from.Add(time.Duration(i) * 1_234_567)
+		_, got := fruiting(t, s)
+		if got.Observed > 1 || got.Observed < 1-1e-9 || math.Abs(float64(got.MeanRH)-0.88) > 1e-12 {
+			t.Fatalf("from %s observed %v, at %v", s.Batches[0].Stages[0].From, got.Observed, got.MeanRH)
+		}
+	}
+}
+
 // TestDryDips: a gap ends a dip, a stage's edge cuts it.
 func TestDryDips(t *testing.T) {
 	gap := math.NaN()
