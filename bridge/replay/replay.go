@@ -69,7 +69,12 @@ const settle = time.Hour
 // longest is the longest stretch: minutes are kept for a month where nothing else is said.
 const longest = 62 * 24 * time.Hour
 
-// Read puts a stretch of the past together. It fails where the journal holds too little of it.
+// Missing says that a journal holds too little of a chamber to replay the stretch asked for. Others may be there.
+type Missing struct{ What string }
+
+func (m *Missing) Error() string { return m.What }
+
+// Read puts a stretch of the past together. It fails with a [Missing] where the journal holds too little of it.
 func Read(ctx context.Context, from journal.Source, q Query) (*Past, error) {
 	name := q.Spec.Name
 	q.From, q.To = q.From.UTC().Truncate(time.Minute), q.To.UTC().Truncate(time.Minute)
@@ -86,8 +91,8 @@ func Read(ctx context.Context, from journal.Source, q Query) (*Past, error) {
 		return nil, err
 	}
 	if share := m.share(chamber.Inside, chamber.RelativeHumidity); share < 0.5 {
-		return nil, fmt.Errorf("chamber %s: the journal has humidity for only %.0f %% of the time from %s to %s; choose a stretch that it holds by the minute",
-			name, 100*share, q.From.Format(time.RFC3339), q.To.Format(time.RFC3339))
+		return nil, &Missing{fmt.Sprintf("chamber %s: the journal has humidity for only %.0f %% of the time from %s to %s; choose a stretch that it holds by the minute",
+			name, 100*share, q.From.Format(time.RFC3339), q.To.Format(time.RFC3339))}
 	}
 	target, err := p.firstTarget()
 	if err != nil {
@@ -141,8 +146,8 @@ func (p *Past) firstTarget() (crop.Target, error) {
 		now, _ = s.Crop.Aim(p.query.Climates, latest(p.query.From, p.actions[i].At))
 	}
 	if !now.OK {
-		return now, fmt.Errorf("chamber %s: nothing grew in it from %s to %s that a climate is known for", p.query.Spec.Name,
-			p.query.From.Format(time.RFC3339), p.query.To.Format(time.RFC3339))
+		return now, &Missing{fmt.Sprintf("chamber %s: nothing grew in it from %s to %s that a climate is known for", p.query.Spec.Name,
+			p.query.From.Format(time.RFC3339), p.query.To.Format(time.RFC3339))}
 	}
 	return now, nil
 }

@@ -62,9 +62,12 @@ func (a *app) rehearseJournal(cmd *cobra.Command, f *rehearseFlags, c *config.Co
 	if err != nil {
 		return err
 	}
-	answers, runs, err := f.pasts(cmd.Context(), c, was, v, snaps)
+	answers, runs, left, err := f.pasts(cmd.Context(), c, was, v, snaps)
 	if err != nil {
 		return err
+	}
+	for _, why := range left {
+		fmt.Fprintf(a.stderr, "gillkeeper: left out: %s\n", why)
 	}
 	var all time.Duration
 	for _, r := range runs {
@@ -96,8 +99,9 @@ func (a *app) configOfThen(f *rehearseFlags) (*config.Config, error) {
 	return a.loadConfig(f.was)
 }
 
-// pasts reads the past of every configured chamber that the journal knows, and begins a replay for each controller.
-func (f *rehearseFlags) pasts(ctx context.Context, c, was *config.Config, v *journal.View, snaps []journal.Saved) (answers []relived, runs []*replay.Run, err error) {
+// pasts reads the past of every configured chamber that the journal knows, and begins a replay for each controller. Chambers of which it
+// holds too little are left out, unless that is all of them.
+func (f *rehearseFlags) pasts(ctx context.Context, c, was *config.Config, v *journal.View, snaps []journal.Saved) (answers []relived, runs []*replay.Run, left []error, err error) {
 	for i := range c.Chambers {
 		spec := c.Chambers[i].Spec
 		k := slices.IndexFunc(snaps, func(s journal.Saved) bool { return s.Chamber == spec.Name })
@@ -106,7 +110,7 @@ func (f *rehearseFlags) pasts(ctx context.Context, c, was *config.Config, v *jou
 		}
 		var state policy.State
 		if err := json.Unmarshal(snaps[k].State, &state); err != nil {
-			return nil, nil, fmt.Errorf("the snapshot of chamber %s cannot be read: %w; was it made by another version?", spec.Name, err)
+			return nil, nil, nil, fmt.Errorf("the snapshot of chamber %s cannot be read: %w; was it made by another version?", spec.Name, err)
 		}
 		end := snaps[k].At
 		if f.to != "" {
@@ -115,30 +119,37 @@ func (f *rehearseFlags) pasts(ctx context.Context, c, was *config.Config, v *jou
 				zone = time.UTC
 			}
 			if end, err = reportMoment("--to", f.to, end, zone); err != nil {
-				return nil, nil, err
+				return nil, nil, nil, err
 			}
 		}
 		q := replay.Query{Spec: spec, Was: specOfThen(was, spec.Name), Climates: c.Table, State: state, Seed: f.seed + uint64(i), To: end,
 			From: end.Add(-time.Duration(f.days * 24 * float64(time.Hour)))}
 		past, err := replay.Read(ctx, v, q)
+		if _, ok := errors.AsType[*replay.Missing](err); ok {
+			left = append(left, err)
+			continue
+		}
 		if err != nil {
-			return nil, nil, err
+			return nil, nil, nil, err
 		}
 		answer := relived{Chamber: spec.Name, From: past.Case.Start, To: past.Case.Start.Add(past.Case.For), Recorded: past.Recorded, Assumed: past.Assumed}
 		for _, name := range f.controllers {
 			run, err := past.Begin(name == rulesFlag)
 			if err != nil {
-				return nil, nil, err
+				return nil, nil, nil, err
 			}
 			runs = append(runs, run)
 			answer.Again = append(answer.Again, rehearse.Result{Chamber: spec.Name, Controller: name})
 		}
 		answers = append(answers, answer)
 	}
-	if len(answers) == 0 {
-		return nil, nil, errors.New("the journal knows none of the configuration's chambers; chambers are found by name")
+	if len(answers) == 0 && len(left) > 0 {
+		return nil, nil, nil, left[0]
 	}
-	return answers, runs, nil
+	if len(answers) == 0 {
+		return nil, nil, nil, errors.New("the journal knows none of the configuration's chambers; chambers are found by name")
+	}
+	return answers, runs, left, nil
 }
 
 func specOfThen(was *config.Config, name string) *chamber.Spec {
