@@ -18,8 +18,8 @@ type minutes struct {
 	from    time.Time
 	rows    []row
 	learned map[string]sum
-	on      map[string]sum // by plug: share of time on
-	names   []string       // of plugs
+	on      map[string][]sum // by plug, for each minute: seconds on, of the seconds for which that is known
+	names   []string         // of plugs
 }
 
 // row is one minute; what was not measured in it is not a number.
@@ -39,7 +39,7 @@ func (r *row) of(p chamber.Place, q chamber.Quantity) *float64 { return &r.value
 
 // readMinutes takes the stretch from the journal.
 func readMinutes(ctx context.Context, from journal.Source, q *Query) (*minutes, error) {
-	m := &minutes{from: q.From, rows: make([]row, int(q.To.Sub(q.From)/time.Minute)), learned: map[string]sum{}, on: map[string]sum{}}
+	m := &minutes{from: q.From, rows: make([]row, int(q.To.Sub(q.From)/time.Minute)), learned: map[string]sum{}, on: map[string][]sum{}}
 	nan := math.NaN()
 	for i := range m.rows {
 		r := &m.rows[i]
@@ -71,9 +71,12 @@ func (m *minutes) take(x *journal.Minute) {
 		}
 		return
 	case x.Quantity == journal.PlugOn:
-		if first >= int(settle/time.Minute) { // the figures begin there
-			s := m.on[x.Place]
-			m.on[x.Place] = sum{s.total + x.Seconds, s.weight + float64(x.N)}
+		if m.on[x.Place] == nil {
+			m.on[x.Place] = make([]sum, len(m.rows))
+		}
+		part := span.Minutes()
+		for i := max(0, first); i < min(last, len(m.rows)); i++ {
+			m.on[x.Place][i] = sum{x.Seconds / part, float64(x.N) / part}
 		}
 		if last > 0 && !slices.Contains(m.names, x.Place) {
 			m.names = append(m.names, x.Place)
@@ -162,26 +165,28 @@ func (m *minutes) ratedFan() float64 {
 }
 
 // recorded are the figures of the stretch as it was, by minutes, against what was wanted then. Minutes in which nothing was
-// wanted, or humidity is not known, do not count.
+// wanted, or humidity is not known, do not count: what the plugs did in them was not for the crop, or nobody knows it.
 func recorded(ctx context.Context, from journal.Source, q *Query, m *minutes) (rehearse.Figures, error) {
 	var sums rehearse.Shares
+	counts := make([]bool, len(m.rows))
 	for i := int(settle / time.Minute); i < len(m.rows); i++ {
 		r := &m.rows[i]
 		air := rehearse.Air{RelativeHumidity: *r.of(chamber.Inside, chamber.RelativeHumidity), CO2PPM: *r.of(chamber.Inside, chamber.CO2),
 			AirC: *r.of(chamber.Inside, chamber.Temperature), RoomCO2PPM: *r.of(chamber.Room, chamber.CO2)}
 		if !math.IsNaN(r.rh.Aim) && !math.IsNaN(air.RelativeHumidity) {
+			counts[i] = true
 			sums.Add(time.Minute, air, &crop.Target{RelativeHumidity: r.rh, TemperatureC: r.tempC, CO2MaxPPM: r.co2Max})
 		}
 	}
 	f := sums.Figures()
 	f.SwitchesPerHour = map[string]float64{}
-	begin := q.From.Add(settle)
-	hours := q.To.Sub(begin).Hours()
-	for e, err := range from.Events(ctx, journal.EventQuery{Chamber: q.Spec.Name, From: begin, To: q.To, Kinds: []policy.EventKind{policy.PlugSwitched, policy.PlugByHand}}) {
+	for e, err := range from.Events(ctx, journal.EventQuery{Chamber: q.Spec.Name, From: q.From.Add(settle), To: q.To, Kinds: []policy.EventKind{policy.PlugSwitched, policy.PlugByHand}}) {
 		if err != nil {
 			return f, err
 		}
-		f.SwitchesPerHour[e.Event.Plug] += 1 / hours
+		if i := int(e.Event.At.Sub(m.from) / time.Minute); i >= 0 && i < len(counts) && counts[i] {
+			f.SwitchesPerHour[e.Event.Plug] += 1 / f.Hours
+		}
 	}
 	then := q.Spec
 	if q.Was != nil {
@@ -189,8 +194,13 @@ func recorded(ctx context.Context, from journal.Source, q *Query, m *minutes) (r
 	}
 	for i := range then.Plugs {
 		x := &then.Plugs[i]
-		on, ok := m.on[x.Name]
-		if !ok || on.weight == 0 {
+		var on sum
+		for i, s := range m.on[x.Name] {
+			if counts[i] {
+				on = sum{on.total + s.total, on.weight + s.weight}
+			}
+		}
+		if on.weight == 0 {
 			continue
 		}
 		ran := on.value() * 24

@@ -249,3 +249,80 @@ func TestReplayWithoutRoom(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestAHoleInTheRecordIsNoRest: of five hours the first is left out, the daemon stood still in the third, and nothing grew in the last.
+// In the second and fourth the fan ran half of the time, and was switched 40 and 20 times.
+func TestAHoleInTheRecordIsNoRest(t *testing.T) {
+	l := live(t)
+	j := journal.NewMemory()
+	if _, err := j.Act(t.Context(), l.spec.Name, l.batch); err != nil {
+		t.Fatal(err)
+	}
+	fan := l.spec.Plugs[l.spec.Plug(chamber.ExhaustFan)].Name
+	var ms []journal.Minute
+	var notes []journal.Noted
+	for hour, switches := range []int{5, 40, 0, 20, 0} {
+		if hour == 2 {
+			continue
+		}
+		start := l.from.Add(time.Duration(hour) * time.Hour)
+		for k := range 60 {
+			at := start.Add(time.Duration(k) * time.Minute)
+			on := 30.0
+			if hour == 4 {
+				on = 0
+			}
+			ms = append(ms, journal.Minute{Chamber: l.spec.Name, Place: "chamber", Quantity: "relative_humidity", Start: at, Mean: 0.9, Min: 0.9, Max: 0.9, N: 60},
+				journal.Minute{Chamber: l.spec.Name, Place: fan, Quantity: journal.PlugOn, Start: at, Mean: on / 60, Seconds: on, N: 60})
+			if k%10 == 0 && hour < 4 {
+				ms = append(ms, journal.Minute{Chamber: l.spec.Name, Place: journal.PlaceTarget, Quantity: "relative_humidity", Start: at, Span: journal.SlowSpan, Mean: 0.9, Min: 0.85, Max: 0.95, N: 1})
+			}
+		}
+		for k := range switches {
+			notes = append(notes, journal.Noted{Chamber: l.spec.Name, Event: policy.Event{At: start.Add(time.Duration(k) * time.Minute), Kind: policy.PlugSwitched, Plug: fan}})
+		}
+	}
+	if err := j.Minutes(t.Context(), ms); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := j.Note(t.Context(), notes); err != nil {
+		t.Fatal(err)
+	}
+	q := l.query(climates(t, 0.85, 0.95))
+	q.To = q.From.Add(5 * time.Hour)
+	p, err := Read(t.Context(), j, q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := p.Recorded; math.Abs(r.Hours-2) > 1e-9 || math.Abs(r.FanHoursPerDay-12) > 1e-9 || math.Abs(r.SwitchesPerHour[fan]-30) > 1e-9 {
+		t.Errorf("%+v, want two hours, 12 h of fan a day and 30 switchings an hour", r)
+	}
+}
+
+// TestHoursWithoutACropAreNoRest: a batch that comes in after half of the stretch is replayed at the rates of its own time.
+func TestHoursWithoutACropAreNoRest(t *testing.T) {
+	l := live(t)
+	whole, err := Read(t.Context(), l.journal, l.query(climates(t, 0.85, 0.95)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := again(t, whole)
+	l = live(t)
+	late := journal.NewMemory()
+	came := l.batch
+	came.At = l.from.Add(hours / 2 * time.Hour)
+	if _, err := late.Act(t.Context(), l.spec.Name, came); err != nil {
+		t.Fatal(err)
+	}
+	if err := late.Minutes(t.Context(), l.minutes); err != nil {
+		t.Fatal(err)
+	}
+	p, err := Read(t.Context(), late, l.query(climates(t, 0.85, 0.95)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Half of the hours or so; the fan then runs at much the same rate, and not at three fifths of it.
+	if half := again(t, p); half.Hours > 3.1 || half.FanHoursPerDay < 0.8*all.FanHoursPerDay {
+		t.Errorf("%+v, the whole time %+v", half, all)
+	}
+}

@@ -73,5 +73,13 @@ func (r *Run) Advance(d time.Duration) {
 func (r *Run) Figures() rehearse.Figures {
 	f, by := r.sums.Figures(), r.run.Figures()
 	f.SwitchesPerHour, f.WaterLitersPerDay, f.FanHoursPerDay, f.Violations = by.SwitchesPerHour, by.WaterLitersPerDay, by.FanHoursPerDay, by.Violations
+	if f.Hours > 0 { // while nothing was wanted the plugs rested: that is no part of the stretch
+		part := by.Hours / f.Hours
+		f.WaterLitersPerDay *= part
+		f.FanHoursPerDay *= part
+		for name := range f.SwitchesPerHour {
+			f.SwitchesPerHour[name] *= part
+		}
+	}
 	return f
 }

@@ -49,7 +49,11 @@ func figuresRow(chamber, by string, f *rehearse.Figures) []string {
 		return []string{chamber, by, "–", "–", "–", "–", "–", "–", "nothing observed yet"}
 	}
 	percent := func(v float64) string { return fmt.Sprintf("%.1f %%", 100*v) }
-	return []string{chamber, by, percent(f.RHWithin2_5), percent(f.RHWithin5), percent(f.RHInRange), percent(f.CO2BelowMax),
+	co2 := percent(f.CO2BelowMax)
+	if f.CO2Mean == 0 { // of a record without it; air always holds some
+		co2 = "–"
+	}
+	return []string{chamber, by, percent(f.RHWithin2_5), percent(f.RHWithin5), percent(f.RHInRange), co2,
 		fmt.Sprintf("%.2f", f.WaterLitersPerDay), fmt.Sprintf("%.1f", f.FanHoursPerDay), switchesWords(f.SwitchesPerHour)}
 }
 

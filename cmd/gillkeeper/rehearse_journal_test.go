@@ -12,6 +12,7 @@ import (
 
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
+	rehearsed "gillkeeper/policy/rehearse"
 )
 
 // TestAChamberWithAHoleLeavesTheOthers: of the two chambers in the journal one has no humidity on record. The other is replayed, and the
@@ -58,6 +59,10 @@ func TestAChamberWithAHoleLeavesTheOthers(t *testing.T) {
 	if code != exitDone || !strings.Contains(out, `"chamber": "loft"`) || strings.Contains(out, "attic") ||
 		!strings.Contains(errs, "left out: chamber attic: the journal has humidity for only 0 %") {
 		t.Errorf("%d\n%s\n%s", code, out, errs)
+	}
+	row := figuresRow("loft", "as recorded", &rehearsed.Figures{Hours: 2, RHWithin5: 0.5})
+	if row[3] != "50.0 %" || row[5] != "–" {
+		t.Errorf("a record without CO2 says of it %q", row)
 	}
 	if code, out, errs = rehearse(config("attic")); code != exitNo || out != "" || !strings.Contains(errs, "gillkeeper: chamber attic: the journal has humidity for only 0 %") {
 		t.Errorf("alone: %d\n%s\n%s", code, out, errs)
