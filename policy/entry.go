@@ -69,10 +69,11 @@ func (p *Policy) applyCrop(c crop.State, a *Action, now time.Time) (crop.State, 
 	case a.Reaches():
 		return c, &Refusal{Field: "kind", Value: string(a.Kind), Allowed: "it reaches into the past and was not settled; send it to the daemon again"}
 	case a.Kind == LossSeen || a.Kind == NoteMade:
-		if _, ok := c.Find(a.Batch); !ok {
+		b, ok := c.Find(a.Batch)
+		if !ok {
 			return c, &Refusal{Field: "batch", Value: a.Batch, Missing: true, Allowed: "see batch list --all"}
 		}
-		return c, nil
+		return c, a.checkLoss(b.SubstrateKg)
 	}
 	return enter(c, p.Climates, a, now)
 }
@@ -157,6 +158,14 @@ func (a *Action) checkEntry(now time.Time) error {
 		}
 	}
 	return a.checkKind()
+}
+
+// checkLoss refuses more contaminated substrate than the batch ever had: that was meant in another unit.
+func (a *Action) checkLoss(substrateKg float64) error {
+	if a.Kind == LossSeen && a.Cause == crop.Contaminated && a.Grams > 1000*substrateKg {
+		return &Refusal{Field: "grams", Value: fmt.Sprint(a.Grams), Allowed: fmt.Sprintf("give at most the weight of the substrate, %g g", 1000*substrateKg)}
+	}
+	return nil
 }
 
 // checkKind says what a loss, a note or an import lacks.

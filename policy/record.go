@@ -256,6 +256,11 @@ func (p *Policy) target(past []Entry, a *Action, now time.Time) error {
 	if err := to.checkEntry(now); err != nil {
 		return err
 	}
+	if r := retell(p.Spec.Name, Standing(past)).now[a.Batch]; r != nil {
+		if err := to.checkLoss(r.SubstrateKg); err != nil {
+			return err
+		}
+	}
 	if to.Kind == BatchAdd { // a species that no climate is known of would leave the chamber without a target
 		_, err := crop.State{}.AddBatch(p.Climates, crop.Batch{Name: to.Batch, Species: to.Species, Strain: to.Strain, Supplements: to.Supplements,
 			Position: to.Position, SubstrateKg: to.SubstrateKg, DryKg: to.DryKg, Stage: stageOr(to.Stage, 1)}, now)

@@ -159,6 +159,17 @@ func TestUndoAndCorrect(t *testing.T) {
 	}
 }
 
+// TestNoMoreIsContaminatedThanThereWas: the batch has 10 kg of substrate.
+func TestNoMoreIsContaminatedThanThereWas(t *testing.T) {
+	b := newBook(t)
+	b.must(added("oyster"))
+	b.refused(policy.Action{Kind: policy.LossSeen, Batch: "oyster", Cause: crop.Contaminated, Grams: 10_001}, "10000 g")
+	lost := b.must(policy.Action{Kind: policy.LossSeen, Batch: "oyster", Cause: crop.Contaminated, Grams: 10_000})
+	b.refused(policy.Action{Kind: policy.Correct, Of: lost, Amended: &policy.Action{Cause: crop.Contaminated, Grams: 900_000}}, "10000 g")
+	b.must(policy.Action{Kind: policy.Correct, Of: lost, Amended: &policy.Action{Cause: crop.Contaminated, Grams: 900}})
+	b.must(policy.Action{Kind: policy.LossSeen, Batch: "oyster", Cause: crop.Spoiled, Grams: 12_000}) // of fruit, which takes up water
+}
+
 // TestThePast: an entry for an earlier moment falls into its place.
 func TestThePast(t *testing.T) {
 	b := newBook(t)

@@ -119,6 +119,7 @@ func TestProblems(t *testing.T) {
 		{"POST", "/alarms/loft/humidity_lo/ack", `{}`, 404, "not_found", "alarm"},
 		{"POST", "/alarms/cellar/humidity_low/shelve", `{"for":"1000h"}`, 422, "refused", "168h"},
 		{"POST", "/chambers/loft/refill", `{"id":"a b"}`, 400, "bad_value", "id"},
+		{"POST", "/entries/11/correct", `{}`, 400, "bad_value", "nothing is corrected"},
 	} {
 		status, h, body := s.ask(t, c.method, "/api/v1"+c.path, c.body)
 		p := decoded[api.Problem](t, body)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -270,6 +271,10 @@ func (s *Server) postCorrect(r *http.Request) (any, error) {
 	var in api.EntryCorrect
 	if err := decode(r, &in); err != nil {
 		return nil, err
+	}
+	said := in
+	if said.ID = ""; reflect.ValueOf(said).IsZero() {
+		return nil, &api.Problem{Status: http.StatusBadRequest, Code: api.CodeBadValue, Detail: "nothing is corrected; give the fields that should say something else, such as fresh_g"}
 	}
 	chamber, e, err := s.entryNamed(r.Context(), r.PathValue("entry"))
 	if err != nil {
