@@ -350,6 +350,28 @@ func TestWhatIsWrittenLateIsCounted(t *testing.T) {
 	expect(oyster, species.Fruiting, 51)
 }
 
+// TestWhatWasBroughtInIsCounted: an import of a batch that grows, and of one that was taken out before. Of thousands of the latter nothing
+// is kept in the state.
+func TestWhatWasBroughtInIsCounted(t *testing.T) {
+	b := newBook(t)
+	entry := func(id string, hours int, a policy.Action) policy.Action {
+		a.ID, a.When = id, bookStart.Add(time.Duration(hours)*time.Hour)
+		return a
+	}
+	grows, gone := added("oyster"), added("old")
+	b.must(policy.Action{Kind: policy.Import, Entries: []policy.Action{
+		entry("1", -99, grows), entry("2", -39, policy.Action{Kind: policy.StageSet, Batch: "oyster", Stage: species.Fruiting}),
+		entry("3", -999, gone), entry("4", -900, policy.Action{Kind: policy.BatchRetire, Batch: "old"})}})
+	if pins, fruits := b.spent("oyster", "pleurotus-ostreatus", species.Pinning), b.spent("oyster", "pleurotus-ostreatus", species.Fruiting); pins != 60 || fruits != 40 {
+		t.Errorf("%v h of pinning and %v of fruiting, want 60 and, at 9:00, 40", pins, fruits)
+	}
+	for _, x := range b.state.Totals.Stages {
+		if x.Batch == "old" {
+			t.Errorf("%+v", x)
+		}
+	}
+}
+
 // TestHarvestCounterNeverFalls: 840 g are written down, undone and written down again as 480; then another 400 g come. The counter
 // stands at 840 until 880 are on record, after a restart from the journal too.
 func TestHarvestCounterNeverFalls(t *testing.T) {

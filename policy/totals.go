@@ -102,8 +102,10 @@ func (t *Totals) stage(key StageTotal) *StageTotal {
 func (t *Totals) written(a *Action, before, after *crop.State, now time.Time) {
 	if a.Outcome != nil {
 		for _, spent := range a.Outcome.Spent {
-			x := t.stage(spent)
-			x.Seconds = max(x.Seconds, spent.Seconds)
+			if _, here := after.Find(spent.Batch); here { // what had gone before it was brought in has no series
+				x := t.stage(spent)
+				x.Seconds = max(x.Seconds, spent.Seconds)
+			}
 		}
 	} else if b, ok := after.Find(a.Batch); ok && a.Kind == BatchAdd {
 		x := t.stage(StageTotal{Batch: b.Name, Species: b.Species, Stage: b.Stage, Flush: b.Flush})
