@@ -188,30 +188,39 @@ func recorded(ctx context.Context, from journal.Source, q *Query, m *minutes) (r
 			f.SwitchesPerHour[e.Event.Plug] += 1 / f.Hours
 		}
 	}
-	then := q.Spec
-	if q.Was != nil {
-		then = q.Was
-	}
-	for i := range then.Plugs {
-		x := &then.Plugs[i]
-		var on sum
-		for i, s := range m.on[x.Name] {
+	ran := map[chamber.Role]sum{} // a plug may have had another name for a part of the time
+	for name, role := range rolesThen(q) {
+		on := ran[role]
+		for i, s := range m.on[name] {
 			if counts[i] {
 				on = sum{on.total + s.total, on.weight + s.weight}
 			}
 		}
-		if on.weight == 0 {
-			continue
-		}
-		ran := on.value() * 24
-		switch x.Role {
-		case chamber.ExhaustFan:
-			f.FanHoursPerDay = ran
-		case chamber.Humidifier:
-			if out, ok := m.learned[journal.MistOutput]; ok {
-				f.WaterLitersPerDay = ran * out.value() / 1000
-			}
+		ran[role] = on
+	}
+	if on := ran[chamber.ExhaustFan]; on.weight > 0 {
+		f.FanHoursPerDay = on.value() * 24
+	}
+	if on := ran[chamber.Humidifier]; on.weight > 0 {
+		if out, ok := m.learned[journal.MistOutput]; ok {
+			f.WaterLitersPerDay = on.value() * 24 * out.value() / 1000
 		}
 	}
 	return f, nil
+}
+
+// rolesThen gives the roles of the plugs that the record may name: by the configuration of then, or for want of it by the one given and
+// by what the daemon had last.
+func rolesThen(q *Query) map[string]chamber.Role {
+	roles, then := map[string]chamber.Role{}, q.Was
+	if then == nil {
+		then = q.Spec
+		for i := range q.State.Plugs {
+			roles[q.State.Plugs[i].Name] = q.State.Plugs[i].Role
+		}
+	}
+	for i := range then.Plugs {
+		roles[then.Plugs[i].Name] = then.Plugs[i].Role
+	}
+	return roles
 }

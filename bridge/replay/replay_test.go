@@ -297,6 +297,13 @@ func TestAHoleInTheRecordIsNoRest(t *testing.T) {
 	if r := p.Recorded; math.Abs(r.Hours-2) > 1e-9 || math.Abs(r.FanHoursPerDay-12) > 1e-9 || math.Abs(r.SwitchesPerHour[fan]-30) > 1e-9 {
 		t.Errorf("%+v, want two hours, 12 h of fan a day and 30 switchings an hour", r)
 	}
+	renamed := *l.spec
+	renamed.Plugs = slices.Clone(renamed.Plugs)
+	renamed.Plugs[renamed.Plug(chamber.ExhaustFan)].Name = "another"
+	q.Spec = &renamed
+	if p, err = Read(t.Context(), j, q); err != nil || math.Abs(p.Recorded.FanHoursPerDay-12) > 1e-9 {
+		t.Errorf("under another name in the new configuration: %+v, %v", p, err)
+	}
 }
 
 // TestHoursWithoutACropAreNoRest: a batch that comes in after half of the stretch is replayed at the rates of its own time.
