@@ -12,6 +12,7 @@ import (
 	"net/url"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"gillkeeper/bridge/broker"
@@ -61,6 +62,8 @@ type Daemon struct {
 	session *mqtt.Session
 	inlet   *keeper.Inlet
 	shown   *show
+
+	link atomic.Pointer[mqtt.Session] // session, for whoever may not wait for mu: it is held while a session ends
 }
 
 // New starts everything but the deciding: the journal is open, the chambers are resumed, the page's address is bound
@@ -101,7 +104,7 @@ func New(ctx context.Context, o Options) (d *Daemon, err error) {
 		}
 	}
 	d.web, err = web.New(web.Options{
-		Listen: o.Config.HTTP.Listen, Backend: d.keeper, Metrics: d.metrics.Handler(), Site: siteOf(o.Config),
+		Listen: o.Config.HTTP.Listen, Backend: backend{d.keeper, d}, Metrics: d.metrics.Handler(), Site: siteOf(o.Config),
 		Access: accessOf(o.Config), Hosts: o.Config.HTTP.Hosts, Base: o.Config.HTTP.BasePath, Version: o.Build.Version, Log: o.Log, Now: d.clock.Wall, Notifications: d.notifications, Ahead: d.outlook,
 	})
 	return d, err
@@ -218,9 +221,30 @@ func (d *Daemon) connect(ctx context.Context) error {
 		return err
 	}
 	d.session, d.shown, d.inlet = s, shown, inlet
+	d.link.Store(s)
 	shown.run(ctx, s)
 	d.keeper.Connect(inlet, s)
 	return nil
+}
+
+// backend is the keeper as the page and the commands see it.
+type backend struct {
+	*keeper.Keeper
+	d *Daemon
+}
+
+func (b backend) Ready() error { return b.d.ready() }
+
+// ready is [keeper.Keeper.Ready], which knows of the broker only that it is not there: a grower has to learn why without reading a log.
+func (d *Daemon) ready() error {
+	err := d.keeper.Ready()
+	if s := d.link.Load(); s != nil && errors.Is(err, keeper.ErrNoBroker) {
+		status := s.Status()
+		if why := status.Why(); why != "" {
+			return fmt.Errorf("%w: %s", err, why)
+		}
+	}
+	return err
 }
 
 // counter hands counts of messages on to the metrics.

@@ -47,7 +47,7 @@ func (d *Daemon) supervised(ctx context.Context) {
 // status is one line on how the daemon does.
 func (d *Daemon) status() string {
 	all := d.keeper.Snapshots()
-	if err := d.keeper.Ready(); err != nil {
+	if err := d.ready(); err != nil {
 		return fmt.Sprintf("%d chambers; %v", len(all), err)
 	}
 	if d.keeper.Failing() {

@@ -314,10 +314,14 @@ func (k *Keeper) Stalled(limit time.Duration) bool {
 	return false
 }
 
-// Ready gives nil when the broker is connected and every chamber has been decided on, or else says what is missing.
+// ErrNoBroker says that the broker is not connected.
+var ErrNoBroker = errors.New("the broker is not connected")
+
+// Ready gives nil when the broker is connected and every chamber has been decided on, or else says what is missing:
+// [ErrNoBroker], or a chamber.
 func (k *Keeper) Ready() error {
 	if !k.linked.Load() {
-		return errors.New("the broker is not connected")
+		return ErrNoBroker
 	}
 	for _, s := range k.Snapshots() {
 		if s.Decision.At.IsZero() {

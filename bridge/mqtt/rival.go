@@ -11,6 +11,9 @@ const (
 	rivalReminder = time.Hour
 )
 
+const rivalAdvice = "another client with this id is probably connected to the broker, and the two throw each other out again and again; " +
+	"stop the other one, or give one of the two another broker.client_id"
+
 // brief is the longest that a connection lasts against another client that is as patient as this one: as long as that waits before
 // it comes back, and a little.
 func brief(retryMost time.Duration) time.Duration { return 2 * retryMost }
@@ -42,7 +45,6 @@ func (s *Session) sayRival(err error) {
 		return
 	}
 	s.rival.said = time.Now()
-	s.o.Log.Error("another client with this id is probably connected to the broker, and the two throw each other out again and again; "+
-		"stop the other one, or give one of the two another broker.client_id", "broker", s.o.URL.Redacted(), "client_id", s.o.ClientID,
+	s.o.Log.Error(rivalAdvice, "broker", s.o.URL.Redacted(), "client_id", s.o.ClientID,
 		"next_reminder", rivalReminder, "error", cause(err))
 }

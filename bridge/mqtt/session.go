@@ -55,6 +55,14 @@ type Status struct {
 	Err   error     // why it is not up; nil before the first attempt ended
 }
 
+// Why says in few words why a session is not up, and what to do about it; "" while it is, and before the first attempt ended.
+func (s *Status) Why() string {
+	if s.Up || s.Err == nil {
+		return ""
+	}
+	return cause(s.Err)
+}
+
 // Start begins to connect and returns. The error says what is wrong with the options; a broker that cannot be reached
 // is none, it is tried again until [Session.Stop].
 func Start(o Options) (*Session, error) {
@@ -131,10 +139,10 @@ func (s *Session) run(ctx context.Context) {
 			s.note(false, errors.New("stopped"))
 			return
 		}
-		s.note(false, err)
 		if s.rival.ended(up, err, t.RetryMost) {
+			s.note(false, &explained{advice: rivalAdvice, err: err})
 			s.sayRival(err)
-		} else if s.said.first("link", cause(err)) {
+		} else if s.note(false, err); s.said.first("link", cause(err)) {
 			s.o.Log.Error("no connection to the broker; trying again", "broker", s.o.URL.Redacted(), "error", err)
 		}
 		if up > t.RetryMost {

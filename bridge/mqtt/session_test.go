@@ -226,6 +226,10 @@ func TestSameID(t *testing.T) {
 			t.Errorf("does not say which id, or what to do:\n%s", log)
 		}
 	}
+	until(t, "the status says it too, between two connections", func() bool {
+		status := first.Status()
+		return strings.Contains(status.Why(), twin)
+	})
 	quiet, rounds := a.logged()+b.logged(), a.linked()+b.linked()
 	until(t, "they go on", func() bool { return a.linked()+b.linked() >= rounds+8 })
 	if now := a.logged() + b.logged(); now != quiet {
