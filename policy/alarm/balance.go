@@ -53,12 +53,7 @@ func spun(onFor float64) float64 { return min(1, onFor/spinUp) }
 
 // advance counts the on-time of one step, and gives the liters that it drew.
 func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bool) (liters float64) {
-	if b.Rate == 0 {
-		b.Rate, b.Spread = blindRate, blindSpread
-		if w.Spec.OutputGPerH > 0 {
-			b.Rate, b.Spread = w.Spec.OutputGPerH, labelSpread
-		}
-	}
+	b.rated(w.Spec)
 	b.Learned = w.MistGPerH
 	if b.Filled == 0 && w.Spec.ReservoirLiters > 0 {
 		b.fill(w.Spec.ReservoirLiters, atStart)
@@ -80,6 +75,17 @@ func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bo
 	}
 	rate, _ := b.output()
 	return hours * rate / 1000
+}
+
+// rated takes the label for the output, or a usual disc's, where nothing is known yet.
+func (b *Balance) rated(spec *chamber.Plug) {
+	switch {
+	case b.Rate != 0:
+	case spec.OutputGPerH > 0:
+		b.Rate, b.Spread = spec.OutputGPerH, labelSpread
+	default:
+		b.Rate, b.Spread = blindRate, blindSpread
+	}
 }
 
 // output is the rate in grams an hour and its relative standard deviation. Before a filling was seen from full to dry, the

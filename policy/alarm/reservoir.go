@@ -242,6 +242,7 @@ func (r Reservoir) Refill(spec *chamber.Plug, liters float64, now time.Time) Res
 		liters = spec.ReservoirLiters
 	}
 	r.holdsWater()
+	r.Balance.rated(spec) // a refill may come before the first step: after a journal was lost, what people did is done anew
 	r.RefillAt, r.Noticed = now, false
 	r.Balance.fill(liters, certainty)
 	r.Response.restart()

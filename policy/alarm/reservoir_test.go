@@ -225,6 +225,22 @@ func TestProbesGrowRarerAndARefillIsNoticed(t *testing.T) {
 	}
 }
 
+// TestRefillBeforeAnyStep: after a journal was lost, what people did is done anew on a state that never took a step. A full reservoir
+// is full then too, and the state can be written.
+func TestRefillBeforeAnyStep(t *testing.T) {
+	for _, rating := range []float64{300, 0} { // with and without a label
+		k := newTank()
+		k.spec.OutputGPerH = rating
+		k.r = k.r.Refill(&k.spec, 0, k.now)
+		if !k.r.Known || k.r.Liters != 5 || k.r.Low != 5 || k.r.High != 5 {
+			t.Errorf("label %g g/h: it holds %g L, between %g and %g, want 5", rating, k.r.Liters, k.r.Low, k.r.High)
+		}
+		if _, err := json.Marshal(&k.r); err != nil {
+			t.Errorf("label %g g/h: %v", rating, err)
+		}
+	}
+}
+
 func TestRefillIsBounded(t *testing.T) {
 	k := newTank()
 	k.step(time.Second)
