@@ -63,6 +63,7 @@ var codes = map[alarm.Code]string{
 	alarm.EightHours:   "mean over eight hours",
 	alarm.QuarterHour:  "mean over fifteen minutes",
 	alarm.AtOnce:       "right now",
+	alarm.LinkBreaks:   "the connection breaks off again and again",
 	alarm.ByPower:      "its power fell",
 	alarm.ByResponse:   "the air did not respond to mist",
 	alarm.ByWaterCount: "by the water used",

@@ -95,6 +95,7 @@ const (
 	EightHours   Code = "eight_hours"    // room_co2_unsafe: mean over eight hours
 	QuarterHour  Code = "quarter_hour"   // room_co2_unsafe: mean over fifteen minutes
 	AtOnce       Code = "at_once"        // room_co2_unsafe: a single reading
+	LinkBreaks   Code = "link_breaks"    // broker_lost: the connection comes back each time, and breaks off again soon
 	ByPower      Code = "by_power"       // reservoir_dry: the plug's power fell
 	ByResponse   Code = "by_response"    // reservoir_dry: the air did not answer to mist
 	ByWaterCount Code = "by_water_count" // reservoir_low: the water balance

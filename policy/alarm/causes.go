@@ -14,6 +14,10 @@ const (
 	doorLingers = 15 * time.Minute
 	// brokerLingers: sensors that report every few minutes need that long to be heard again.
 	brokerLingers = 5 * time.Minute
+	// linkLasts: a connection that is up for so long has come to stay. Two clients of one id throw each other out within half a minute.
+	linkLasts = time.Minute
+	// linkBreaks is how many breaks in a row are more than a broker's restart.
+	linkBreaks = 4
 	// dryLingers: after a refill, walls and blocks take their share first.
 	dryLingers = time.Hour
 	// upsetLingers: after plugs did what they should not, or nobody looked, walls that have dried take the mist for

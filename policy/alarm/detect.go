@@ -29,6 +29,7 @@ type Detectors struct {
 	Soaked   float64       `json:"soaked,omitempty"` // share of the last hours in which humidity read the end of its range
 	Baseline Baseline      `json:"baseline,omitzero"`
 	Link     Linger        `json:"link,omitzero"`
+	Breaks   Breaks        `json:"breaks,omitzero"`
 	Dry      Linger        `json:"dry,omitzero"`
 	DryTold  bool          `json:"dry_told,omitempty"` // the last time that the reservoir was dry was told of
 	Upset    Linger        `json:"upset,omitzero"`     // walls and crop are not as wet as they usually are
@@ -59,6 +60,26 @@ func (l Linger) advance(active bool, dt, forSeconds float64) Linger {
 		}
 	}
 	return l
+}
+
+// Breaks counts how often the connection to the broker broke off in a row, each time soon after it had come back. One that never
+// lasts is as good as none: each moment of it would begin the delay of broker_lost anew, and hold back what follows from it.
+type Breaks struct {
+	Count int       `json:"count,omitempty"`
+	Last  time.Time `json:"last,omitzero"` // since when it was away the last time
+}
+
+// advance counts a break once, and forgets them all when the connection has lasted.
+func (b Breaks) advance(e *Evidence) Breaks {
+	switch {
+	case e.Link && e.Now.Sub(e.LinkSince) >= linkLasts:
+		return Breaks{}
+	case e.Link || b.Count > 0 && e.LinkLost.Equal(b.Last):
+		return b
+	case e.LinkLost.Sub(e.LinkSince) >= linkLasts:
+		b.Count = 0
+	}
+	return Breaks{b.Count + 1, e.LinkLost}
 }
 
 // detection is one call of Detect: the detectors, the evidence, and what comes of them.
@@ -305,8 +326,13 @@ func (s *detection) plugName(r chamber.Role) string {
 // inputs takes over what others found out.
 func (s *detection) inputs() {
 	lost := !s.e.Link
-	if lost {
-		*s.out.Of(BrokerLost) = Condition{Active: true, Since: s.e.LinkLost}
+	s.Breaks = s.Breaks.advance(s.e)
+	if again := s.Breaks.Count >= linkBreaks; lost || again {
+		c := Condition{Active: true, Since: s.Breaks.Last}
+		if again {
+			c.Code = LinkBreaks
+		}
+		*s.out.Of(BrokerLost) = c
 	}
 	s.Link = s.Link.advance(lost, s.dt, brokerLingers.Seconds())
 	s.out.Of(JournalFailing).Active = s.e.JournalFailing

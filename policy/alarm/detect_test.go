@@ -433,3 +433,53 @@ func TestEveryFillingIsWarnedOf(t *testing.T) {
 		d.expect(alarm.ReservoirLow, c.want, fmt.Sprintf("%+v", c))
 	}
 }
+
+// TestAConnectionThatNeverLasts: it comes back every half minute for a second, as where two clients have one id, and not one reading
+// need come through. Its alarm must not begin anew with each moment of it. A broker that is restarted twice raises nothing.
+func TestAConnectionThatNeverLasts(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		breaks int
+		want   bool
+	}{{"again and again", 12, true}, {"twice", 2, false}} {
+		d := newDesk(t)
+		d.run(10*time.Minute, d.sound)
+		lives, _ := alarm.Advance(alarm.State{}, d.e.Now, d.c)
+		raised := time.Duration(0)
+		began := d.e.Now
+		to := func(link bool, lasts time.Duration) {
+			if d.e.Link = link; link {
+				d.e.LinkSince, d.e.LinkLost = d.e.Now, time.Time{}
+			} else {
+				d.e.LinkLost = d.e.Now
+			}
+			d.e.Readings = nil
+			for _, dt := range []time.Duration{0, lasts} { // a step as it changes, and one a moment before it changes again
+				d.e.Now = d.e.Now.Add(dt)
+				d.step()
+				var changes []alarm.Change
+				lives, changes = alarm.Advance(lives, d.e.Now, d.c)
+				for i := range changes {
+					if x := &changes[i]; x.Alarm == alarm.BrokerLost && x.To == alarm.Unacknowledged && raised == 0 {
+						raised = d.e.Now.Sub(began)
+						if x.Condition.Code != alarm.LinkBreaks || !x.Notify {
+							t.Errorf("%s: it says %+v", c.name, x)
+						}
+					}
+				}
+			}
+		}
+		for range c.breaks {
+			to(false, 29*time.Second)
+			to(true, time.Second)
+		}
+		to(true, 3*time.Minute)
+		// Four breaks take a minute and a half; from then on two minutes are the alarm's own delay.
+		if got := raised > 0; got != c.want || raised > 4*time.Minute {
+			t.Errorf("%s: raised %v, after %v, want %v within 4 min", c.name, got, raised, c.want)
+		}
+		if d.active(alarm.BrokerLost) {
+			t.Errorf("%s: it lasts, and the condition is still there", c.name)
+		}
+	}
+}

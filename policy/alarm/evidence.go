@@ -31,6 +31,7 @@ type Evidence struct {
 
 	Link           bool      // commands can leave and readings arrive
 	LinkLost       time.Time // since when not
+	LinkSince      time.Time // when they last could anew
 	JournalFailing bool
 	// Fallback lists the quantities for which a plug runs its learned duty.
 	Fallback []chamber.Quantity
