@@ -163,7 +163,8 @@ func (f *Findings) group() {
 		}
 	}
 	for _, p := range f.Plugs {
-		members = append(members, member{plug: p, words: levels(p.State.Topic)})
+		odd, _ := strange(p.words)
+		members = append(members, member{plug: p, words: levels(p.State.Topic), odd: odd > 0})
 	}
 	names := chambers(members)
 	if len(names) == 0 {
@@ -204,6 +205,7 @@ type member struct {
 	plug   *Plug
 	words  []string
 	humid  bool // a sure humidity sensor
+	odd    bool // a plug that seems to be none of a chamber's, such as a coffee maker's
 }
 
 // levels gives the levels of a topic that could be a chamber's name, and the parts between their hyphens.
@@ -223,7 +225,7 @@ func levels(topic string) []string {
 }
 
 // chambers finds words that part the findings: each has a humidity sensor and a plug, and none has them all. Of a house
-// and its rooms the rooms are meant.
+// and its rooms the rooms are meant. A single word counts when it is one of a place where something grows: the rest is the house's.
 func chambers(members []member) []string {
 	type tally struct {
 		word               string
@@ -242,7 +244,7 @@ func chambers(members []member) []string {
 			if m.humid {
 				t.humid++
 			}
-			if m.plug != nil {
+			if m.plug != nil && !m.odd {
 				t.plugs++
 			}
 		}
@@ -259,7 +261,11 @@ func chambers(members []member) []string {
 			list = append(list, t)
 		}
 	}
-	slices.SortFunc(list, func(a, b *tally) int { return cmp.Or(cmp.Compare(a.size, b.size), cmp.Compare(a.word, b.word)) })
+	slices.SortFunc(list, func(a, b *tally) int {
+		growsA, _ := found(growing, []string{a.word})
+		growsB, _ := found(growing, []string{b.word})
+		return cmp.Or(cmp.Compare(growsB, growsA), cmp.Compare(a.size, b.size), cmp.Compare(a.word, b.word))
+	})
 	var names []string
 	for _, t := range list {
 		apart := !slices.ContainsFunc(members, func(m member) bool {
@@ -269,8 +275,8 @@ func chambers(members []member) []string {
 			names = append(names, t.word)
 		}
 	}
-	if len(names) < 2 {
-		return nil
+	if grows, _ := found(growing, names); len(names) < 2 && grows == 0 {
+		return nil // one word parts nothing, unless it says that there, and not elsewhere, something grows
 	}
 	slices.Sort(names)
 	return names

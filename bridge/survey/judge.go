@@ -107,7 +107,7 @@ func (x *series) test(s *span, words []string) *hypothesis {
 			h.add(-byWord*other, "but the word %q", w)
 		}
 	}
-	if w, word := found(foreign, words); w > 0 {
+	if w, word := strange(words); w > 0 {
 		h.add(byForeignWord*w, "but the word %q", word)
 	}
 	if w, _ := found(s.words, words); w == 1 {

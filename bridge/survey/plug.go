@@ -170,7 +170,7 @@ func (p *Plug) byWords() {
 	if w, word := found(plugWords, p.words); w > 0 {
 		p.add(byPlugWord*w, "the word "+quoted(word))
 	}
-	if w, word := found(foreign, p.words); w > 0 {
+	if w, word := strange(p.words); w > 0 {
 		p.add(byStrangeHint*w, "but the word "+quoted(word))
 	}
 }

@@ -285,3 +285,64 @@ func TestOtherHouses(t *testing.T) {
 		}
 	}
 }
+
+// home is one where nothing grows: thermometers, lamps and fans that somebody switches while the survey listens.
+func home() []talker {
+	air := func(t, h float64) func(*rand.Rand, float64) string {
+		return doc(`{"temperature":%s,"humidity":%s,"battery":%s}`, drift(t, 0.4, 0.05, 1), drift(h, 2, 0.3, 1), fixed("88"))
+	}
+	list := []talker{
+		{"home/livingroom/climate", 10, true, air(21.4, 44)}, {"home/bathroom/climate", 12, true, air(23, 66)},
+		{"home/Wohnzimmer/Klima", 12, true, air(21, 47)}, {"home/dining_table/climate", 11, true, air(21, 45)},
+		{"home/office/climate", 12, true, air(20.5, 41)}, {"home/kitchen/climate", 12, true, air(22, 49)},
+	}
+	for _, plug := range []string{"home/livingroom/lamp", "home/Wohnzimmer/Licht", "home/bathroom/fan", "home/office/heater", "home/kitchen/coffee"} {
+		list = append(list, talker{plug, 10, true, state("ON", "OFF")}, talker{plug + "/set", 30, false, state("ON", "OFF")})
+	}
+	return list
+}
+
+// standing gives the lines of a configuration that are no comments.
+func standing(text string) string {
+	var b strings.Builder
+	for l := range strings.Lines(text) {
+		if !strings.HasPrefix(strings.TrimSpace(l), "#") {
+			b.WriteString(l)
+		}
+	}
+	return b.String()
+}
+
+// TestDwelling: of a home's own thermometers, lamps and fans none gets into a configuration as a setting, with a tent in it or not.
+// Where the tent stands in one of its rooms, it is the tent's all the same.
+func TestDwelling(t *testing.T) {
+	s := New()
+	house(s, home(), 10*time.Minute, 3)
+	if text := standing(s.Find().Config(&Broker{URL: "mqtt://broker"})); strings.Contains(text, "topic") {
+		t.Errorf("a home without a chamber becomes:\n%s", text)
+	}
+	for _, tent := range []string{"grow/tent", "home/bedroom/tent", "home/bathroom/growbox"} {
+		s := New()
+		house(s, append(home(),
+			talker{tent + "/air", 10, false, doc(`{"humidity":%s,"temperature":%s,"co2":%s}`, drift(91, 2, 0.2, 1), drift(17.5, 0.5, 0.05, 2), drift(820, 60, 6, 0))},
+			// A second home's thermometer that nothing tells from a chamber's.
+			talker{"home/cellar/climate", 12, true, doc(`{"temperature":%s,"humidity":%s}`, drift(15, 0.4, 0.05, 1), drift(71, 2, 0.3, 1))},
+			talker{tent + "/mister", 10, true, state("ON", "OFF")}, talker{tent + "/mister/set", 30, false, state("ON", "OFF")},
+			talker{tent + "/exhaust", 10, true, state("ON", "OFF")}, talker{tent + "/exhaust/set", 30, false, state("ON", "OFF")}), 10*time.Minute, 3)
+		f := s.Find()
+		text := standing(f.Config(&Broker{URL: "mqtt://broker"}))
+		for l := range strings.Lines(text) {
+			if strings.Contains(l, "topic") && !strings.Contains(l, tent) {
+				t.Errorf("with %s, this stands in the configuration: %s", tent, l)
+			}
+		}
+		if n := strings.Count(text, "[[chamber]]"); n != 1 {
+			t.Errorf("with %s there are %d chambers: %q", tent, n, f.Chambers)
+		}
+		for _, want := range []string{"relative_humidity", `"temperature"`, "co2", "humidifier", "exhaust_fan", tent + "/mister/set", tent + "/exhaust/set"} {
+			if !strings.Contains(text, want) {
+				t.Errorf("with %s, %s is missing:\n%s", tent, want, text)
+			}
+		}
+	}
+}

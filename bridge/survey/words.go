@@ -90,13 +90,41 @@ var foreign = stems(
 	"batter setpoint thresh limit calib offset forecast outdoor outside weather boiler fridge freezer "+
 		"uptime memory absolute energ count timestamp durat interval version latit longit altit distanc "+
 		"weight pressure barom signal linkqual firmware tamper occup motion presen contact window smoke water "+
-		"target setting desired feels heatindex accel angle speed shower washer printer aquari kitchen "+
-		"bedroom garage phone laptop router server nozzle percent_full moistur radiator thermostat schedul "+
+		"target setting desired feels heatindex accel angle speed shower washer printer aquari "+
+		"phone laptop router server nozzle percent_full moistur radiator thermostat schedul "+
 		"voltage dewpoint available availability online connected reachab noise decib",
 	"bat rssi snr lqi heap ram freq hz kwh wh mah ma amps amp current today yesterday total id ts time "+
 		"epoch seq x y z lat lon lng alt min max avg mean std low high set sp lock locked alarm error status "+
 		"uv ph ec tds orp stock price btc index rank score volume track volt soil oven wind rain door leak "+
 		"dewp vpd gyro fuel tank tyre pool car disk cpu gpu chip core bed voc eco2 tvoc pm10 pm25")
+
+// dwelling are words of places where people live, and of what lies around them, in the same languages: a thermometer and a lamp there
+// are the house's own. Lofts, cellars and the like are left out, for chambers stand there.
+var dwelling = stems("kitchen bedroom livingroom diningroom bathroom garage hallway corridor toilet laundry childr guestroom office "+
+	"garden balcon terrac patio "+
+	"wohnzimmer schlafzimmer badezimmer kinderzimmer esszimmer arbeitszimmer gaestezimmer gästezimmer kueche küche flur buero büro garten terrass balkon "+
+	"cuisin salon sejour séjour couloir bureau jardin "+
+	"cocina dormitori comedor pasillo oficina despacho terraz "+
+	"cucina bagno soggiorno ufficio giardin "+
+	"woonkamer slaapkamer badkamer eetkamer keuken kantoor tuin",
+	"living dining bath bad bain bano baño kids guest yard diele gang")
+
+// growing are words of places where mushrooms grow. Beside one of them, a word of a dwelling only says where that place is.
+var growing = stems("grow mushroom fungi fruiting chamber tent incubat spawn pilz zucht champign setas hongo cultiv fungh coltiv paddenst kweek", "")
+
+// placeSays is the least that a word of a dwelling weighs: a place is the same however far from the value it is named.
+const placeSays = 0.55
+
+// strange gives the strongest word that speaks against a chamber's air or plug.
+func strange(words []string) (float64, string) {
+	w, word := found(foreign, words)
+	if grows, _ := found(growing, words); grows == 0 {
+		if x, house := found(dwelling, words); x > 0 && max(x, placeSays) > w {
+			return max(x, placeSays), house
+		}
+	}
+	return w, word
+}
 
 // measured gives the strongest word for a measure. What wets the air is no word for how wet it is.
 func measured(m measure, words []string) (float64, string) {
