@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -153,5 +154,28 @@ func TestFahrenheit(t *testing.T) {
 	page := page(t, reported(t), s)
 	if strings.Contains(page, "°C") || !strings.Contains(page, "°F") {
 		t.Errorf("there is °C on a page in °F: %.100s", page[max(0, strings.Index(page, "°C")-80):])
+	}
+}
+
+// TestLongNamesStayApart: batches whose names begin alike and are too long for the margin differ in what the plot says of them.
+func TestLongNamesStayApart(t *testing.T) {
+	s := *recorded(t)
+	s.Batches = slices.Clone(s.Batches) // the season is everybody's
+	for i := range s.Batches {
+		s.Batches[i].Name = "loft-oyster-block-of-spring-" + string(rune('a'+i))
+	}
+	seen := map[string]bool{}
+	labels := regexp.MustCompile(`<text class="label"[^>]*text-anchor="end"[^>]*>([^<]*)</text>`).FindAllStringSubmatch(written(t, &s), -1)
+	for _, l := range labels {
+		if seen[l[1]] {
+			t.Errorf("two batches are called %q", l[1])
+		}
+		seen[l[1]] = true
+		if !strings.Contains(l[1], "…") || len([]rune(l[1])) > 13 {
+			t.Errorf("%q does not fit the margin", l[1])
+		}
+	}
+	if len(labels) != len(s.Batches) {
+		t.Errorf("%d labels for %d batches", len(labels), len(s.Batches))
 	}
 }

@@ -46,13 +46,14 @@ func (s *Season) bars(batches []*BatchYield, harvests []Harvest) *picture {
 	return p
 }
 
-// clip shortens a name to what a margin can hold.
+// clip shortens a name to what a margin can hold. The middle goes: a grower's batches begin alike, and their numbers stand at the end.
 func clip(s string, most int) string {
 	r := []rune(s)
 	if len(r) <= most {
 		return s
 	}
-	return string(r[:most-1]) + "…"
+	end := most / 2
+	return string(r[:most-1-end]) + "…" + string(r[len(r)-end:])
 }
 
 // scatter draws one relation: each flush by its condition and its yield against the median of its number.
