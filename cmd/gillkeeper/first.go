@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"syscall"
 
 	"gillkeeper/bridge/daemon"
 	"gillkeeper/bridge/firststart"
@@ -24,10 +25,15 @@ func (a *app) firstStart(ctx context.Context, path, listen string, o *daemon.Opt
 	}
 	if folder := filepath.Dir(path); !isFolder(folder) { // before anybody has gone through it all
 		return fmt.Errorf("%s cannot be written: there is no folder %s; make it first", path, folder)
+	} else if err := writable(folder); err != nil {
+		return fmt.Errorf("%s cannot be written: %w; name a folder in which this user may write", path, err)
 	}
 	start := firststart.New(path)
 	defer start.Close()
 	s, err := web.New(web.Options{Listen: listen, First: start, Version: o.Build.Version, Log: o.Log})
+	if errors.Is(err, syscall.EADDRINUSE) { // there is no file yet in which another could be set
+		return fmt.Errorf("a first start needs %s, and another program is there, perhaps a gillkeeper that runs already: open http://%s to see, and stop it first", listen, listen)
+	}
 	if err != nil {
 		return err
 	}
@@ -47,6 +53,15 @@ func (a *app) firstStart(ctx context.Context, path, listen string, o *daemon.Opt
 	stop()
 	o.Observe = true
 	return <-done
+}
+
+// writable reports why no file can be made in a folder; nil: one can.
+func writable(folder string) error {
+	f, err := os.CreateTemp(folder, ".gillkeeper-*")
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Close(), os.Remove(f.Name()))
 }
 
 func errNotWritten(path string) error { return fmt.Errorf("stopped before %s was written", path) }
