@@ -204,7 +204,7 @@ var Declared = declare([N]Declaration{
 		Name: PlugDisobeys, Says: "A plug does not do what it is told.", Severity: Flush, Respond: 4 * time.Hour,
 		Cause:       "The plug lost its network or its power, or its relay is stuck.",
 		Consequence: "Stuck off: its job is not done. Stuck on is worse: only a person can stop it.",
-		Action:      "Stuck on: pull it out of the wall. Stuck off: check its power and its network.",
+		Action:      "Stuck on: pull it out of the wall. Stuck off: check its power and its network. One that never obeyed: check its command topic, and the broker's access list.",
 		OnDelay:     PlugDisobeysAfter, OffDelay: 30 * time.Second,
 		SuppressedBy: []Name{BrokerLost},
 	},
@@ -212,7 +212,7 @@ var Declared = declare([N]Declaration{
 		Name: SensorSilent, Says: "A sensor has stopped reporting.", Severity: Partly, Respond: 4 * time.Hour,
 		Cause:       "Its battery, its power or its network.",
 		Consequence: "What it measures goes unseen. With no other sensor, plugs run as they did before, blindly.",
-		Action:      "Check the sensor's battery and network.",
+		Action:      "Check the sensor's battery and network. One that was never heard: check its topic, and the broker's access list.",
 		OnDelay:     0, OffDelay: time.Minute, // it waited for the sensor's max_age already
 		SuppressedBy: []Name{BrokerLost},
 	},
