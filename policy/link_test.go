@@ -85,3 +85,28 @@ func TestACommandToldAgainIsRecalledAsThat(t *testing.T) {
 		t.Errorf("and off as %+v", p)
 	}
 }
+
+// TestASleepIsNoSilence: a machine that was asleep for longer than a sensor may be quiet looks at its chambers before what was said
+// meanwhile has come in. A sensor that stays quiet from then on is found as ever.
+func TestASleepIsNoSilence(t *testing.T) {
+	b := newBench(t)
+	both := map[int]float64{0: 0.9, 1: 0.9}
+	for range 60 {
+		b.step(5*time.Second, both)
+	}
+	b.step(8*time.Minute, nil)
+	for range 29 {
+		for i := range b.s.Sensors {
+			if b.s.Sensors[i].Silent {
+				t.Fatalf("%v after waking sensor %d counts as silent", b.s.Now.Sub(b.s.Woke), i)
+			}
+		}
+		b.step(10*time.Second, map[int]float64{0: 0.9})
+	}
+	for range 3 {
+		b.step(10*time.Second, map[int]float64{0: 0.9})
+	}
+	if b.s.Sensors[0].Silent || !b.s.Sensors[1].Silent {
+		t.Errorf("five minutes after waking, silent: %v and %v", b.s.Sensors[0].Silent, b.s.Sensors[1].Silent)
+	}
+}

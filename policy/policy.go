@@ -74,6 +74,7 @@ type State struct {
 	Totals    Totals             `json:"totals"`
 	LinkLost  time.Time          `json:"link_lost,omitzero"`  // since when the broker is away; zero: it is there
 	LinkSince time.Time          `json:"link_since,omitzero"` // since when it is there
+	Woke      time.Time          `json:"woke,omitzero"`       // when the program last came out of a sleep, such as that of its machine
 	Short     []chamber.Quantity `json:"short,omitempty"`     // quantities that some plug runs without: fallback
 	Beside    *Beside            `json:"beside,omitempty"`    // while it only observes
 	Done      []string           `json:"done,omitempty"`      // IDs of the last actions, so that none is done twice

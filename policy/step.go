@@ -18,6 +18,10 @@ const StateSchema = 1
 // LongestSleep is the longest time between two steps: counters, ages and alarms want a look at least that often.
 const LongestSleep = 10 * time.Second
 
+// slept is by how much longer than that nothing was looked at where the program, or its machine, was asleep. The first look after it may
+// come before what sensors said meanwhile has come in, and before a lost connection is known to be.
+const slept = 6 * LongestSleep
+
 // Fresh is the state of a chamber that nothing is known of yet.
 func (p *Policy) Fresh(now time.Time) State {
 	return p.Fit(State{Schema: StateSchema, Now: now, LinkLost: now})
@@ -74,6 +78,9 @@ func (p *Policy) Step(s State, in Input) (State, Decision) {
 	passed := in.Now.Sub(s.Now)
 	st.pass(passed)
 	s.Now = in.Now
+	if passed > slept {
+		s.Woke = in.Now
+	}
 	if s.Filling != nil && s.Now.Sub(s.Filling.At) > RefillUndoFor {
 		s.Filling = nil
 	}
@@ -199,7 +206,7 @@ func (t *step) silence() {
 			last = x.Watched
 		}
 		// A sensor that could not be heard gets its time again once the broker, or the program, is back.
-		last = latest(latest(last, x.Aside), t.s.LinkSince)
+		last = latest(latest(latest(last, x.Aside), t.s.LinkSince), t.s.Woke)
 		x.Silent = x.Dead || t.in.Now.Sub(last) > t.Spec.Sensors[i].MaxAge
 	}
 }
