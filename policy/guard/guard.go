@@ -33,6 +33,9 @@ const (
 	// LongestLease is the longest time for which a plug that turns itself off is told to stay on without being told
 	// again: if the daemon dies, nothing runs on for longer.
 	LongestLease = 10 * time.Minute
+	// ShortestLease is the shortest time for which such a plug is told to stay on, short of its longest run. A lease is renewed when
+	// two thirds of it are over: what is left must be longer than a command may take, or the plug goes off and on again.
+	ShortestLease = 3 * time.Second
 	// LevelEvery is the least time between two changes of level of a plug that runs: a fan takes seconds to come to its
 	// speed, and a radio must not be flooded.
 	LevelEvery = 10 * time.Second
@@ -158,6 +161,9 @@ func (p *Plug) Apply(spec *chamber.Plug, w Want, sc Scene) Verdict {
 		v.On, cut = false, true
 	}
 	held := !cut && p.holdMinimum(spec, &v, sc.Now)
+	if held && v.On { // nobody wants it: a plug that turns itself off is told no longer than its shortest run
+		until = p.latest().Add(spec.MinOn + Slack)
+	}
 	p.holdLevel(spec, &v, sc.Now)
 	if held && v.On && !p.HasTold {
 		// It says that it is on, maybe by a retained copy of unknown age, and nobody wants it. It is let run, and not told to.
@@ -415,7 +421,7 @@ func (p *Plug) lease(spec *chamber.Plug, until, now time.Time) time.Duration {
 	if left := until.Sub(now); !until.IsZero() && left < d {
 		d = left
 	}
-	d = max(d, p.latest().Add(spec.MinOn+Slack).Sub(now))
+	d = max(d, p.latest().Add(spec.MinOn+Slack).Sub(now), ShortestLease)
 	if spec.MaxOn > 0 {
 		d = min(d, p.edge().Add(spec.MaxOn).Sub(now))
 	}

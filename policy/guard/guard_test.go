@@ -471,6 +471,90 @@ func TestALeaseEndsWithThePulseAndIsRenewedInTime(t *testing.T) {
 	}
 }
 
+// The last leases of a run used to be of a second: where one command is half a second longer under way than the one before, the plug
+// went off at its end, and on again. Here commands take 0.3 and 0.9 s in turn, and reports 0.3 s.
+func TestALeaseOutlastsTheWayOfItsRenewal(t *testing.T) {
+	for run := 20 * time.Second; run < 30*time.Second; run += 500 * time.Millisecond {
+		for first := range 2 {
+			if edges, on := turnedInARun(run, first); edges != 2 || on {
+				t.Errorf("a run of %s turned the relay %d times", run, edges)
+			}
+		}
+	}
+}
+
+// turnedInARun says how often a run turns the relay of a plug with a timer, and whether it is on in the end. First is 0 or 1: which
+// of the commands are long under way.
+func turnedInARun(run time.Duration, first int) (edges int, on bool) {
+	const short, long = 300 * time.Millisecond, 900 * time.Millisecond
+	spec := mister()
+	spec.Timed, spec.Reports = true, true
+	b := newBench(spec)
+	b.want(false)
+	b.report()
+	b.wait(time.Minute)
+	type told struct {
+		Verdict
+		at time.Time
+	}
+	var relay, said bool
+	var off, saidAt time.Time // when the relay's timer is over, and when its word is heard
+	var underWay []told
+	commands := first
+	turn := func(on bool) {
+		if on != relay {
+			relay, saidAt = on, b.now.Add(short)
+			edges++
+		}
+	}
+	until := b.now.Add(run)
+	for end := b.now.Add(40 * time.Second); b.now.Before(end); b.now = b.now.Add(100 * time.Millisecond) {
+		for len(underWay) > 0 && !b.now.Before(underWay[0].at) {
+			turn(underWay[0].On)
+			off, underWay = b.now.Add(underWay[0].For), underWay[1:]
+		}
+		if relay && !b.now.Before(off) {
+			turn(false)
+		}
+		if said != relay && !b.now.Before(saidAt) {
+			said = relay
+			b.plug.Report(&b.spec, chamber.PlugReport{HasOn: true, On: said}, b.now)
+		}
+		w := Want{}
+		if b.now.Before(until) {
+			w = Want{On: true, Until: until}
+		}
+		if v := b.plug.Apply(&b.spec, w, Scene{Now: b.now, Link: true, LinkSince: t0.Add(-time.Minute)}); v.Send {
+			at := b.now.Add(short)
+			if commands++; commands%2 == 0 {
+				at = b.now.Add(long)
+			}
+			if n := len(underWay); n > 0 && at.Before(underWay[n-1].at) {
+				at = underWay[n-1].at // one connection: they arrive in order
+			}
+			underWay = append(underWay, told{v, at})
+		}
+	}
+	return edges, relay
+}
+
+// A run that nobody wants any more is held on until its shortest is over. A daemon that dies then must not leave it on for longer.
+func TestALeaseOfARunThatIsHeldEndsWithIt(t *testing.T) {
+	spec := mister()
+	spec.Timed, spec.MinOn, spec.MaxOn = true, time.Minute, 0
+	b := newBench(spec)
+	b.want(false)
+	b.wait(2 * time.Minute)
+	start := b.now
+	b.wantThis(Want{On: true, Until: start.Add(20 * time.Second)})
+	for b.now.Sub(start) < time.Minute {
+		b.wait(500 * time.Millisecond)
+		if v := b.wantThis(Want{}); v.Send && v.On && b.now.Add(v.For).Sub(start) > time.Minute+ShortestLease {
+			t.Fatalf("told to stay on for %s, %s into a run of a minute", v.For, b.now.Sub(start))
+		}
+	}
+}
+
 // TestMinimumTimesHoldWhateverIsWanted drives the guard with random wants, waits, hands and outages and looks at the
 // relay from outside: no change comes sooner than the minimum time after the one before, a cut excepted, and no run is
 // longer than the longest.
