@@ -146,6 +146,41 @@ func TestOpenAPIIsWhatTheServerDoes(t *testing.T) {
 	}
 }
 
+// What the description says may be absent when a batch is put in may be, and what it does not say so of may not.
+func TestABatchNeedsWhatItsDescriptionSays(t *testing.T) {
+	s := serve(t, nil)
+	_, _, body := s.ask(t, "GET", "/api/v1/openapi.json", "")
+	var doc spec
+	if err := json.Unmarshal(body, &doc); err != nil {
+		t.Fatal(err)
+	}
+	full := map[string]any{"batch": "oyster-13", "species": "pleurotus-ostreatus", "strain": "w", "substrate_kg": 6, "dry_kg": 2, "stage": "pinning"}
+	post := func(leave ...string) int {
+		in := maps.Clone(full)
+		for _, name := range leave {
+			delete(in, name)
+		}
+		text, err := json.Marshal(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		status, _, _ := s.ask(t, "POST", "/api/v1/chambers/loft/batches", string(text))
+		return status
+	}
+	required := doc.Components.Schemas["BatchAdd"].Required
+	var spare []string
+	for name := range full {
+		if !slices.Contains(required, name) {
+			spare = append(spare, name)
+		} else if status := post(name); status == 200 {
+			t.Errorf("%s is described as needed, and a batch goes in without it", name)
+		}
+	}
+	if status := post(spare...); status != 200 {
+		t.Errorf("without %v, which may be absent by the description: %d", spare, status)
+	}
+}
+
 func checkParameters(t *testing.T, op, template, path string, o operation) {
 	t.Helper()
 	var inPath []string

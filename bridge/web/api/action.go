@@ -26,8 +26,8 @@ type BatchAdd struct {
 	Batch       string  `json:"batch" doc:"unique at the site: a-z, 0-9, hyphen"`
 	Species     string  `json:"species" doc:"binomial, such as pleurotus-ostreatus"`
 	Strain      string  `json:"strain,omitempty"`
-	SubstrateKg float64 `json:"substrate_kg,omitempty" doc:"wet"`
-	DryKg       float64 `json:"dry_kg,omitempty"`
+	SubstrateKg float64 `json:"substrate_kg" doc:"wet"`
+	DryKg       float64 `json:"dry_kg"`
 	Stage       string  `json:"stage,omitempty" doc:"colonization (when absent), pinning, fruiting or rest"`
 	Supplements string  `json:"supplements,omitempty" doc:"to the substrate"`
 	Position    string  `json:"position,omitempty" doc:"where in the chamber"`
