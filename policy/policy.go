@@ -52,6 +52,8 @@ type Input struct {
 	Actions []Action `json:"actions,omitempty"`
 	// JournalFailing is whether the store refuses to be written.
 	JournalFailing bool `json:"journal_failing,omitempty"`
+	// JournalAnew is that the store's file was damaged, or taken away, and begun anew: once for each time.
+	JournalAnew alarm.Anew `json:"journal_anew,omitzero"`
 }
 
 // State is a chamber's whole state: one value that can be written, sent and resumed. It marshals to JSON and back
@@ -180,6 +182,14 @@ type Event struct {
 	Condition *alarm.Condition `json:"condition,omitempty"`
 	Action    *Action          `json:"action,omitempty"`
 	Reasons   []reason.Reason  `json:"reasons,omitempty"`
+}
+
+// Code is that of the alarm's condition; "" where there is none.
+func (e *Event) Code() alarm.Code {
+	if e.Condition == nil {
+		return ""
+	}
+	return e.Condition.Code
 }
 
 // EventKind names what happened.

@@ -184,7 +184,8 @@ func (t *step) gather() {
 	air, _ := t.firm()
 	t.evidence = alarm.Evidence{
 		Now: t.in.Now, Spec: t.Spec, Target: s.Target, Air: air, Sensors: make([]alarm.SensorView, len(s.Sensors)), Plugs: s.Plugs,
-		Reports: live(t.in.Reports), Link: t.in.Link, LinkLost: s.LinkLost, LinkSince: s.LinkSince, JournalFailing: t.in.JournalFailing,
+		Reports: live(t.in.Reports), Link: t.in.Link, LinkLost: s.LinkLost, LinkSince: s.LinkSince,
+		JournalFailing: t.in.JournalFailing, Anew: t.in.JournalAnew,
 	}
 	e := &t.evidence
 	for _, r := range t.in.Readings {

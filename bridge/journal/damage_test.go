@@ -211,6 +211,9 @@ func TestForeignFile(t *testing.T) {
 			if opened.SetAside == "" || opened.Why == "" {
 				t.Fatalf("said %+v", opened)
 			}
+			if times, aside := j.BegunAnew(); times != 1 || aside != opened.SetAside {
+				t.Errorf("begun anew %d times, %q", times, aside)
+			}
 			for s, b := range before {
 				if got, err := os.ReadFile(opened.SetAside + s); err != nil || !bytes.Equal(got, b) {
 					t.Errorf("%q changed: %v", s, err)
@@ -241,6 +244,9 @@ func TestDamageWhileOpen(t *testing.T) {
 	if n := missing(t, j, acts); n > 0 {
 		t.Errorf("%d actions are missing", n)
 	}
+	if times, aside := j.BegunAnew(); times != 1 || !strings.Contains(err.Error(), "set aside as "+aside+";") {
+		t.Errorf("begun anew %d times, %q", times, aside)
+	}
 	seq, err := j.Act(t.Context(), "loft", act("new", policy.Refilled, "", t0))
 	must(t, err)
 	if seq <= acts[len(acts)-1].Seq {
@@ -262,11 +268,17 @@ func TestTakenAway(t *testing.T) {
 		t.Error("a file that is gone was written without a word")
 	}
 	must(t, j.Save(t.Context(), snap))
+	if times, aside := j.BegunAnew(); times != 1 || aside != "" {
+		t.Errorf("begun anew %d times, %q", times, aside)
+	}
 	if n := missing(t, j, acts); n > 0 {
 		t.Errorf("%d actions are missing", n)
 	}
 	must(t, j.Close())
 	j = openAt(t, path)
+	if times, _ := j.BegunAnew(); times != 0 {
+		t.Errorf("a sound file was begun anew %d times", times)
+	}
 	if n := missing(t, j, acts); n > 0 {
 		t.Errorf("%d actions are missing after another start", n)
 	}

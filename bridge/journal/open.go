@@ -29,7 +29,10 @@ type SQLite struct {
 	closed bool
 	high   int64 // highest Seq known, also across a fresh file
 	tried  time.Time
-	failed error // why f is nil
+	failed error  // why f is nil
+	begun  int    // how often the file was begun anew
+	again  bool   // it is to be
+	aside  string // where the file before was set aside the last time; "": somebody had taken it away
 
 	checking sync.Mutex // one at a time moves the log into the database
 }
@@ -114,6 +117,7 @@ func (j *SQLite) open(ctx context.Context) (opened Opened, err error) {
 		if opened.SetAside, err = setAside(j.path, time.Now()); err != nil {
 			return opened, err
 		}
+		j.again, j.aside = true, opened.SetAside
 		f, err = openFile(ctx, j.path)
 	}
 	if err != nil {
@@ -122,7 +126,9 @@ func (j *SQLite) open(ctx context.Context) (opened Opened, err error) {
 	if err := j.settle(ctx, f, lines, got, &opened); err != nil {
 		return opened, errors.Join(err, f.close())
 	}
-	j.f, j.failed = f, nil
+	if j.f, j.failed = f, nil; j.again {
+		j.again, j.begun = false, j.begun+1
+	}
 	return opened, nil
 }
 
@@ -218,6 +224,14 @@ func (f *file) restore(l mirrorLine) (added bool, err error) {
 	return true, f.act(l.Seq, l.Chamber, &a, string(l.Action))
 }
 
+// BegunAnew says how often the file had to be begun anew since the journal was opened, that included, because it was damaged or had been
+// taken away; and where the damaged one was set aside the last time, "" when it was gone.
+func (j *SQLite) BegunAnew() (times int, aside string) {
+	j.mu.RLock()
+	defer j.mu.RUnlock()
+	return j.begun, j.aside
+}
+
 // use gives the open file, for as long as leave is not called.
 func (j *SQLite) use(ctx context.Context) (f *file, leave func(), err error) {
 	if err := ctx.Err(); err != nil {
@@ -274,6 +288,9 @@ func (j *SQLite) failedAt(ctx context.Context, f *file, op string, err error) er
 	}
 	j.f = nil
 	j.high = max(j.high, f.seq)
+	if !f.there() {
+		j.again, j.aside = true, ""
+	}
 	closing := f.close()
 	j.tried = time.Now()
 	opened, again := j.open(context.WithoutCancel(ctx))

@@ -664,3 +664,55 @@ func (u *unreadable) Load(ctx context.Context, c string) (journal.Loaded, error)
 	}
 	return u.Memory.Load(ctx, c)
 }
+
+// patched is a journal whose file may be begun anew.
+type patched struct {
+	*journal.Memory
+	mu    sync.Mutex
+	times int
+}
+
+func (p *patched) BegunAnew() (int, string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.times, "/var/j.db.damaged"
+}
+
+// TestAJournalBegunAnewIsAnAlarm: before the start, and while the keeper runs. What was not acknowledged outlasts a restart, at which
+// nothing new has happened.
+func TestAJournalBegunAnewIsAnAlarm(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := &patched{Memory: journal.NewMemory(), times: 1}
+		h := open(t, j, tent("loft"))
+		stands := func(after string) {
+			t.Helper()
+			time.Sleep(45 * time.Second) // its delay is 30 s, and a chamber is decided on every 10 s
+			s, _ := h.k.Snapshot("loft")
+			if l := s.State.Alarms.Of(alarm.JournalFailing); !l.Phase.Active() || l.Condition.Code != alarm.SetAside || l.Condition.About != "/var/j.db.damaged" {
+				t.Errorf("%s: %s, %+v", after, l.Phase, l.Condition)
+			}
+		}
+		acknowledge := func(id string) {
+			t.Helper()
+			h.act(policy.Action{ID: id, Kind: policy.AlarmAck, Alarm: string(alarm.JournalFailing)})
+			time.Sleep(2 * time.Minute)
+			if s, _ := h.k.Snapshot("loft"); s.State.Alarms.Active(alarm.JournalFailing) {
+				t.Errorf("%s: acknowledged, and it stands", id)
+			}
+		}
+		h.k.Link(true)
+		stands("damaged before the start")
+		acknowledge("a")
+		j.mu.Lock()
+		j.times++
+		j.mu.Unlock()
+		time.Sleep(5 * time.Second) // killed before it is raised
+		h.close()
+		j.times = 0
+		h = open(t, j, tent("loft"))
+		defer h.close()
+		h.k.Link(true)
+		stands("damaged while it ran, and started again")
+		acknowledge("b")
+	})
+}

@@ -9,6 +9,7 @@ import (
 
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
+	"gillkeeper/policy/alarm"
 )
 
 // saveChunk is how many chambers are saved in one go, and saveBreath the pause after each.
@@ -62,6 +63,7 @@ type saver struct {
 	at    map[*unit]time.Time
 	gone  []*unit // given up: to be saved once more
 	wrote bool    // something was written in this round
+	anew  int     // how often the journal was begun anew, as far as chambers were told
 }
 
 func (s *saver) last(u *unit) {
@@ -89,6 +91,7 @@ func (k *Keeper) saveAll(ctx context.Context, all bool) error {
 	k.saver.mu.Lock()
 	defer k.saver.mu.Unlock()
 	k.saver.wrote = false
+	k.noticeAnew()
 	err := errors.Join(k.saveNotes(ctx), k.saveUnits(ctx, all), k.saveMinutes(ctx, all))
 	switch {
 	case err == nil:
@@ -99,6 +102,34 @@ func (k *Keeper) saveAll(ctx context.Context, all bool) error {
 		k.fail("save", err)
 	}
 	return err
+}
+
+// beginsAnew is a journal that sets a damaged file aside and goes on with another. It may find that out in any of its operations, also
+// while it opens, so it is asked.
+type beginsAnew interface {
+	BegunAnew() (times int, aside string)
+}
+
+// noticeAnew tells every chamber when the journal was begun anew: it works again at once, and nobody would learn of it.
+func (k *Keeper) noticeAnew() {
+	j, ok := k.journal.(beginsAnew)
+	if !ok {
+		return
+	}
+	times, aside := j.BegunAnew()
+	if times == k.saver.anew {
+		return
+	}
+	k.saver.anew = times
+	why := alarm.Anew{Code: alarm.SetAside, Aside: aside}
+	if aside == "" {
+		why.Code = alarm.TakenAway
+	}
+	k.mu.RLock()
+	defer k.mu.RUnlock()
+	for _, u := range k.order {
+		u.journalAnew(why)
+	}
 }
 
 func (k *Keeper) keepsNone() bool {

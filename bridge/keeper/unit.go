@@ -10,6 +10,7 @@ import (
 
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
+	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 )
 
@@ -186,6 +187,13 @@ func (u *unit) link(up bool) {
 		u.in.LinkUp = true
 	}
 	u.in.Link = up
+	u.queue()
+}
+
+func (u *unit) journalAnew(why alarm.Anew) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.in.JournalAnew = why
 	u.queue()
 }
 

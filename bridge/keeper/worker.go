@@ -139,19 +139,20 @@ func (w *worker) decide(ctx context.Context, u *unit) {
 	}
 	w.schedule(u)
 	w.send(ctx, u, &d) // the plugs first: whoever looks or is told can wait
-	snap := w.show(u, &in, &d, len(acts) > 0)
+	snap := w.show(u, &in, &d, len(acts) > 0 || in.JournalAnew.Code != "")
 	for i, r := range acts {
 		r.reply <- answer{snap: snap, err: refused[i]}
 	}
 }
 
-// show makes a picture of what was decided, and hands it to all who look, keep or are told.
-func (w *worker) show(u *unit, in *policy.Input, d *policy.Decision, acted bool) *policy.Snapshot {
+// show makes a picture of what was decided, and hands it to all who look, keep or are told. It is saved at once when something
+// happened, or when asked to.
+func (w *worker) show(u *unit, in *policy.Input, d *policy.Decision, save bool) *policy.Snapshot {
 	snap := &policy.Snapshot{Spec: u.policy.Spec, Wall: in.Wall, State: u.state, Decision: *d, Observe: u.policy.Observe,
 		Proposals: u.state.Crop.Proposals(u.policy.Climates, u.state.Now)}
 	u.snap.Store(snap)
 	u.pending.Store(&picture{snap: snap, seq: u.seq})
-	if len(d.Events) > 0 || acted {
+	if len(d.Events) > 0 || save {
 		u.urgent.Store(true)
 		w.k.notes.add(u.name, d.Events)
 		if w.k.hears != nil && len(d.Events) > 0 {

@@ -39,7 +39,7 @@ func (s *Site) local(t time.Time) time.Time {
 
 // raised makes the message of an alarm that stands.
 func raised(site *Site, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition, p alarm.Priority, at time.Time) Message {
-	d, w := alarm.Of(n), site.words()
+	d, w := alarm.Told(n, c.Code), site.words()
 	m := about(site, snap, n, p, at)
 	m.Kind, m.State = Raised, alarm.Unacknowledged.String()
 	m.Title = titled(site.Name, snap.Spec.Name+": "+d.Says)
@@ -66,7 +66,7 @@ func followers(w words.Words, snap *policy.Snapshot, root alarm.Name) string {
 		if l.Condition.Cause != root || !l.Phase.Active() && l.Phase != alarm.SuppressedByDesign {
 			continue
 		}
-		s := alarm.Of(n).Says
+		s := alarm.Told(n, l.Condition.Code).Says
 		if detail := w.Condition(n, &l.Condition); detail != "" {
 			s += " " + detail
 		}

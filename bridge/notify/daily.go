@@ -146,14 +146,15 @@ func chamberLines(w words.Words, s *policy.Snapshot, standing []alarm.Name, befo
 		}
 	}
 	for _, n := range standing {
-		says := alarm.Of(n).Says
+		says := alarm.Told(n, s.State.Alarms.Of(n).Condition.Code).Says
 		if detail := w.Condition(n, &s.State.Alarms.Of(n).Condition); detail != "" {
 			says += " " + detail
 		}
 		second = append(second, fmt.Sprintf("ALARM %s: %s", n, says))
 	}
 	for _, n := range shelved(s) {
-		second = append(second, fmt.Sprintf("Shelved until %s: %s: %s", w.Clock(s.Wall.Add(s.State.Alarms.Of(n).ShelvedLeft), s.Wall), n, alarm.Of(n).Says))
+		l := s.State.Alarms.Of(n)
+		second = append(second, fmt.Sprintf("Shelved until %s: %s: %s", w.Clock(s.Wall.Add(l.ShelvedLeft), s.Wall), n, alarm.Told(n, l.Condition.Code).Says))
 	}
 	if second == nil {
 		return []string{first}

@@ -135,6 +135,25 @@ func (s *site) want(service, want string) {
 
 var phone = notify.Service{Name: "phone", MinPriority: alarm.High}
 
+// TestADamagedJournalIsToldAsThat: not as a full disk, and not as over once it was acknowledged.
+func TestADamagedJournalIsToldAsThat(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, nil, notify.Service{Name: "phone", MinPriority: alarm.Medium})
+		defer func() { s.stop() }()
+		c := alarm.Condition{Active: true, Code: alarm.SetAside, About: "/var/j.db.damaged-1"}
+		s.change("loft", alarm.JournalFailing, alarm.Unacknowledged, true, c)
+		time.Sleep(time.Minute)
+		got := s.posts["phone"].take()
+		if len(got) != 1 || got[0].Title != "Shed: loft: The journal was damaged. It was set aside, and a new one is kept." || strings.Contains(got[0].Text, "full") {
+			t.Fatalf("%+v", got)
+		}
+		says(t, &got[0], "/var/j.db.damaged-1: the damaged file", "Do: Look whether batches", "ack loft journal_failing")
+		s.change("loft", alarm.JournalFailing, alarm.Normal, false, c)
+		time.Sleep(time.Minute)
+		s.want("phone", "")
+	})
+}
+
 // The bubble's clock starts at midnight UTC on 1 January 2000.
 func TestToldAndToldThatItIsOver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -76,7 +76,7 @@ func (d *Desk) raise(lines []*line, snap *policy.Snapshot, n alarm.Name, c *alar
 }
 
 // ended tells those who were told of an alarm that it is over. What a person shelved or took out of service, they know
-// of; what is suppressed is not over.
+// of; what is suppressed is not over; and what happened once is not over either.
 func (d *Desk) ended(snap *policy.Snapshot, n alarm.Name, phase alarm.Phase, at time.Time) (records []journal.Record) {
 	switch phase {
 	case alarm.Unacknowledged, alarm.Acknowledged, alarm.SuppressedByDesign:
@@ -92,7 +92,7 @@ func (d *Desk) ended(snap *policy.Snapshot, n alarm.Name, phase alarm.Phase, at 
 		if records == nil {
 			records = []journal.Record{{}} // the memory's, once all is done
 		}
-		if phase != alarm.Shelved && phase != alarm.OutOfService {
+		if phase != alarm.Shelved && phase != alarm.OutOfService && !snap.State.Alarms.Of(n).Condition.Code.Past() {
 			records = append(records, d.post(l, returned(&d.site, snap, n, was.Priority, phase, was.Since, at))...)
 		}
 	}

@@ -43,6 +43,7 @@ type mark struct {
 // standingTime is a time for which an alarm stood.
 type standingTime struct {
 	name     alarm.Name
+	code     alarm.Code
 	from, to time.Time
 	open     bool // it stands still
 }
@@ -98,7 +99,7 @@ func (s *Server) readCourse(ctx context.Context, v *view, from, to time.Time) (*
 
 // take keeps what the drawings mark.
 func (c *course) take(events []policy.Event) {
-	open := map[alarm.Name]time.Time{}
+	open := map[alarm.Name]standingTime{}
 	seen := map[alarm.Name]bool{}
 	for i := range events {
 		e := &events[i]
@@ -110,21 +111,23 @@ func (c *course) take(events []policy.Event) {
 		}
 		var phase alarm.Phase
 		_ = phase.UnmarshalText([]byte(e.Phase)) // an unknown word is taken as normal
-		since, stands := open[e.Alarm]
+		a, stands := open[e.Alarm]
 		switch {
 		case phase.Active() && !stands:
-			open[e.Alarm] = e.At
+			open[e.Alarm] = standingTime{name: e.Alarm, code: e.Code(), from: e.At}
 		case !phase.Active() && stands:
-			c.alarms = append(c.alarms, standingTime{name: e.Alarm, from: since, to: e.At})
+			a.to = e.At
+			c.alarms = append(c.alarms, a)
 			delete(open, e.Alarm)
 		case !phase.Active() && !seen[e.Alarm] && e.Phase == alarm.ReturnedUnacknowledged.String():
-			c.alarms = append(c.alarms, standingTime{name: e.Alarm, from: c.from, to: e.At}) // it stood from before
+			c.alarms = append(c.alarms, standingTime{name: e.Alarm, code: e.Code(), from: c.from, to: e.At}) // it stood from before
 		}
 		seen[e.Alarm] = true
 	}
 	for _, n := range alarm.Names() {
-		if since, stands := open[n]; stands {
-			c.alarms = append(c.alarms, standingTime{name: n, from: since, to: c.to, open: true})
+		if a, stands := open[n]; stands {
+			a.to, a.open = c.to, true
+			c.alarms = append(c.alarms, a)
 		}
 	}
 }

@@ -140,7 +140,7 @@ func (v *visit) choices(p *doPage, view *view) {
 		}
 	}
 	if n := alarm.Name(p.Alarm); p.Alarm != "" && n.Index() >= 0 {
-		p.About = alarm.Of(n).Says
+		p.About = alarm.Told(n, view.snap.State.Alarms.Of(n).Condition.Code).Says
 	}
 }
 

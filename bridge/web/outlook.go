@@ -127,7 +127,7 @@ func outlookOf(o *outlook.Outlook, w words.Words) api.Outlook {
 		out.Due = append(out.Due, api.OutlookDue{Batch: d.Batch, Species: d.Species, Stage: d.Stage.String(), From: d.From.UTC(), Until: d.Until.UTC(), Text: w.DueWords(d, o.From)})
 	}
 	for _, a := range o.Stands {
-		out.Alarms = append(out.Alarms, api.OutlookStands{Alarm: string(a.Alarm), Priority: a.Priority.String(), Says: alarm.Of(a.Alarm).Says})
+		out.Alarms = append(out.Alarms, api.OutlookStands{Alarm: string(a.Alarm), Priority: a.Priority.String(), Says: alarm.Told(a.Alarm, a.Code).Says})
 	}
 	if x := o.Water; x != nil {
 		out.Water = &api.OutlookWater{Known: x.Known, Liters: finite(x.Liters), LitersPerDay: finite(x.PerDay), CapacityLiters: finite(x.Capacity), Dry: x.DryNow,

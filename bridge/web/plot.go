@@ -105,7 +105,7 @@ func (c *course) draw(v *view, w words.Words) *plots {
 		if a.open {
 			when = "since " + w.Clock(a.from, c.to)
 		}
-		p.Stood = append(p.Stood, listed{when, alarm.Of(a.name).Says})
+		p.Stood = append(p.Stood, listed{when, alarm.Told(a.name, a.code).Says})
 	}
 	c.table(p, v, w)
 	return p

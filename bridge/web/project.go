@@ -310,7 +310,7 @@ func (v *view) alarms() []api.Alarm {
 		if l.Phase == alarm.Normal {
 			continue
 		}
-		d := alarm.Of(n)
+		d := alarm.Told(n, l.Condition.Code)
 		p := d.Priority
 		if l.Condition.Worse && p < alarm.Urgent {
 			p++

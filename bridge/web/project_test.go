@@ -8,6 +8,7 @@ import (
 
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
+	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/reason"
 )
@@ -71,5 +72,17 @@ func TestEmptyByNow(t *testing.T) {
 		if x := makeWater(r); x.Class != c.class {
 			t.Errorf("%v %s is shown as %s, want %s", c.ok, c.empty, x.Class, c.class)
 		}
+	}
+}
+
+// TestADamagedJournalIsShownAsThat: its alarm is also that of a full disk, of which all it says is something else.
+func TestADamagedJournalIsShownAsThat(t *testing.T) {
+	snap := &policy.Snapshot{Spec: &chamber.Spec{Name: "loft"}}
+	l := snap.State.Alarms.Of(alarm.JournalFailing)
+	l.Phase, l.Condition = alarm.Unacknowledged, alarm.Condition{Active: true, Code: alarm.SetAside, About: "/var/j.db.damaged-1"}
+	all := newView(snap, words.Words{}).alarms()
+	if len(all) != 1 || !strings.HasPrefix(all[0].Says, "The journal was damaged.") || strings.Contains(all[0].Cause+all[0].Do, "full") ||
+		strings.Contains(all[0].Do, "Free up space") || all[0].Detail != "/var/j.db.damaged-1: the damaged file, with the record up to then." || all[0].Priority != "medium" {
+		t.Errorf("%+v", all)
 	}
 }

@@ -64,6 +64,8 @@ var codes = map[alarm.Code]string{
 	alarm.QuarterHour:  "mean over fifteen minutes",
 	alarm.AtOnce:       "right now",
 	alarm.LinkBreaks:   "the connection breaks off again and again",
+	alarm.SetAside:     "the damaged file, with the record up to then",
+	alarm.TakenAway:    "what people did was written into the new file, and every chamber is saved anew",
 	alarm.ByPower:      "its power fell",
 	alarm.ByResponse:   "the air did not respond to mist",
 	alarm.ByWaterCount: "by the water used",

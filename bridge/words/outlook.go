@@ -78,7 +78,7 @@ func (w Words) Deed(d *outlook.Deed, now time.Time) string {
 	case outlook.PickRest:
 		return fmt.Sprintf("Pick what else is ripe on batch %s; when nothing is left, close its flush with harvest --done.", d.Batch)
 	case outlook.MendAlarm:
-		a := alarm.Of(d.Alarm)
+		a := alarm.Told(d.Alarm, d.Code)
 		return fmt.Sprintf("Deal with alarm %s: %s %s", d.Alarm, a.Says, a.Action)
 	case outlook.AskRefill:
 		return fmt.Sprintf("Ask somebody to fill the reservoir before %s.", strings.TrimPrefix(w.day(d.By, now), "on "))

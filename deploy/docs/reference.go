@@ -107,7 +107,13 @@ func Alarms() Page {
 	for i := range alarm.Declared {
 		d := &alarm.Declared[i]
 		terms := Term{Code: string(d.Name), Short: fmt.Sprintf("%s; act within %s", d.Priority, span(d.Respond)), Lines: []string{
-			d.Says, "Likely cause: " + d.Cause, "If nobody acts: " + d.Consequence, "Do: " + d.Action, delays(d)}}
+			d.Says, "Likely cause: " + d.Cause, "If nobody acts: " + d.Consequence, "Do: " + d.Action}}
+		for _, v := range alarm.Variants {
+			if v.Alarm == d.Name {
+				terms.Lines = append(terms.Lines, "Or: "+v.Says, "Likely cause: "+v.Cause, "If nobody acts: "+v.Consequence, "Do: "+v.Action)
+			}
+		}
+		terms.Lines = append(terms.Lines, delays(d))
 		if len(d.SuppressedBy) > 0 {
 			terms.Lines = append(terms.Lines, "Suppressed by "+names(d.SuppressedBy)+".")
 		}

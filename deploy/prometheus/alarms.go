@@ -26,7 +26,12 @@ type Rule struct {
 func Rules() []Rule {
 	var all []Rule
 	for i := range alarm.Declared {
-		d := &alarm.Declared[i]
+		d := alarm.Declared[i]
+		for _, v := range alarm.Variants { // the series does not say which it is
+			if v.Alarm == d.Name {
+				d.Says, d.Cause, d.Consequence, d.Action = d.Says+" Or: "+v.Says, d.Cause+" Or: "+v.Cause, d.Consequence+" Or: "+v.Consequence, d.Action+" Or: "+v.Action
+			}
+		}
 		all = append(all, Rule{
 			Alert: "Gillkeeper" + camel(string(d.Name)), Expr: fmt.Sprintf("max by (chamber, priority) (gillkeeper_alarm_active{alarm=%q}) == 1", d.Name),
 			Summary: "{{ $labels.chamber }}: " + d.Says, Description: "Cause: " + d.Cause + " If nobody acts: " + d.Consequence, Action: d.Action,

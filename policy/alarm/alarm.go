@@ -96,12 +96,17 @@ const (
 	QuarterHour  Code = "quarter_hour"   // room_co2_unsafe: mean over fifteen minutes
 	AtOnce       Code = "at_once"        // room_co2_unsafe: a single reading
 	LinkBreaks   Code = "link_breaks"    // broker_lost: the connection comes back each time, and breaks off again soon
+	SetAside     Code = "set_aside"      // journal_failing: its file was damaged; a new one is kept
+	TakenAway    Code = "taken_away"     // journal_failing: somebody took its file away; a new one is kept
 	ByPower      Code = "by_power"       // reservoir_dry: the plug's power fell
 	ByResponse   Code = "by_response"    // reservoir_dry: the air did not answer to mist
 	ByWaterCount Code = "by_water_count" // reservoir_low: the water balance
 	ByDays       Code = "by_days"        // cleaning_due: so long since it was cleaned
 	ByLiters     Code = "by_liters"      // cleaning_due: so much water since
 )
+
+// Past reports whether the code is of something that happened and is not there for a time: nobody need be told that it is over.
+func (c Code) Past() bool { return c == SetAside || c == TakenAway }
 
 // Condition is what a detector says of one alarm now. Units are those of the quantity; a share is 0..1.
 type Condition struct {
@@ -111,7 +116,7 @@ type Condition struct {
 	Quantity chamber.Quantity `json:"quantity,omitzero"`
 	Value    float64          `json:"value,omitempty"`
 	Bound    float64          `json:"bound,omitempty"`
-	About    string           `json:"about,omitempty"` // the sensor, plug or batch; the first when there are several
+	About    string           `json:"about,omitempty"` // the sensor, plug, batch or file; the first when there are several
 	Also     string           `json:"also,omitempty"`  // the others, with commas between them
 	Since    time.Time        `json:"since,omitzero"`
 	// By is when it will matter at the present pace; zero: not known, or now.

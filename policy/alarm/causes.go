@@ -18,6 +18,8 @@ const (
 	linkLasts = time.Minute
 	// linkBreaks is how many breaks in a row are more than a broker's restart.
 	linkBreaks = 4
+	// begunTold is for how long it is said that the journal was begun anew: whoever was away for some days is to see it.
+	begunTold = 7 * 24 * time.Hour
 	// dryLingers: after a refill, walls and blocks take their share first.
 	dryLingers = time.Hour
 	// upsetLingers: after plugs did what they should not, or nobody looked, walls that have dried take the mist for

@@ -114,6 +114,42 @@ type Declaration struct {
 // Of returns the declaration of an alarm. It panics on a name that is none.
 func Of(n Name) *Declaration { return &Declared[n.Index()] }
 
+// Told is the declaration of an alarm with the words for its condition's code: under some it is another thing to a person.
+func Told(n Name, code Code) *Declaration {
+	d := Of(n)
+	for i := range Variants {
+		if v := &Variants[i]; v.Alarm == n && v.Code == code {
+			told := *d
+			told.Says, told.Cause, told.Consequence, told.Action = v.Says, v.Cause, v.Consequence, v.Action
+			return &told
+		}
+	}
+	return d
+}
+
+// Variant is what an alarm says of itself under a code; all else is the alarm's own.
+type Variant struct {
+	Alarm                            Name
+	Code                             Code
+	Says, Cause, Consequence, Action string
+}
+
+// Variants lists all of them. It is not to be written to.
+var Variants = [...]Variant{
+	{
+		Alarm: JournalFailing, Code: SetAside, Says: "The journal was damaged. It was set aside, and a new one is kept.",
+		Cause:       "A disk that fails, a power failure, or another program that wrote into the file.",
+		Consequence: "History and events up to then are in the damaged file only; if the disk is failing, more will be lost.",
+		Action:      "Look whether batches, stages and the reservoir are right, and whether the disk is sound. Keep the damaged file until you need nothing of it, and acknowledge this.",
+	},
+	{
+		Alarm: JournalFailing, Code: TakenAway, Says: "The journal's file was taken away in use. A new one is kept.",
+		Cause:       "Somebody moved or deleted it, or put another in its place.",
+		Consequence: "History and events up to then are not in the new file.",
+		Action:      "To have the old one back, stop gillkeeper, put it in place and start again: what happened since is then missing. Otherwise acknowledge this.",
+	},
+}
+
 // Declared is the table of every alarm, in the order of [Names]. It is not to be written to.
 //
 // Delays and deadbands are starting values after common practice: no standard gives any for a fruiting chamber. Each

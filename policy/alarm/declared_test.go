@@ -49,6 +49,13 @@ func TestDeclared(t *testing.T) {
 			}
 		}
 	}
+	for _, v := range Variants {
+		for what, text := range map[string]string{"says": v.Says, "cause": v.Cause, "consequence": v.Consequence, "action": v.Action} {
+			if len(text) < 6 || !strings.HasSuffix(text, ".") || strings.ContainsAny(text, "!—") || v.Alarm.Index() < 0 || v.Code == "" {
+				t.Errorf("%s %s %s: %q", v.Alarm, v.Code, what, text)
+			}
+		}
+	}
 	if Name("humidity_odd").Index() != -1 {
 		t.Error("found an alarm that is none")
 	}

@@ -30,6 +30,7 @@ type Detectors struct {
 	Baseline Baseline      `json:"baseline,omitzero"`
 	Link     Linger        `json:"link,omitzero"`
 	Breaks   Breaks        `json:"breaks,omitzero"`
+	Begun    Begun         `json:"begun,omitzero"`
 	Dry      Linger        `json:"dry,omitzero"`
 	DryTold  bool          `json:"dry_told,omitempty"` // the last time that the reservoir was dry was told of
 	Upset    Linger        `json:"upset,omitzero"`     // walls and crop are not as wet as they usually are
@@ -80,6 +81,36 @@ func (b Breaks) advance(e *Evidence) Breaks {
 		b.Count = 0
 	}
 	return Breaks{b.Count + 1, e.LinkLost}
+}
+
+// Anew says why the journal's file was begun anew; the zero value: it was not.
+type Anew struct {
+	Code Code `json:"code"` // [SetAside] or [TakenAway]
+	// Aside is where the damaged file is now, a path.
+	Aside string `json:"aside,omitempty"`
+}
+
+// Begun keeps in mind that the journal's file was begun anew: that is over in a moment, and a person is to know of it.
+type Begun struct {
+	Anew
+	Times int       `json:"times"` // each is news
+	Since time.Time `json:"since,omitzero"`
+}
+
+// advance keeps it until a person has acknowledged it, or has had the time to see it.
+func (b Begun) advance(e *Evidence) Begun {
+	if e.Anew.Code != "" {
+		return Begun{e.Anew, b.Times + 1, e.Now}
+	}
+	seen := false
+	if e.Lives != nil {
+		l := e.Lives.Of(JournalFailing)
+		seen = l.Phase == Acknowledged && l.Condition.Code == b.Code && l.Condition.Instances == Instance(b.Times)
+	}
+	if seen || e.Now.Sub(b.Since) >= begunTold {
+		b = Begun{Times: b.Times}
+	}
+	return b
 }
 
 // detection is one call of Detect: the detectors, the evidence, and what comes of them.
@@ -335,7 +366,12 @@ func (s *detection) inputs() {
 		*s.out.Of(BrokerLost) = c
 	}
 	s.Link = s.Link.advance(lost, s.dt, brokerLingers.Seconds())
-	s.out.Of(JournalFailing).Active = s.e.JournalFailing
+	switch s.Begun = s.Begun.advance(s.e); {
+	case s.e.JournalFailing: // what can be mended comes first
+		s.out.Of(JournalFailing).Active = true
+	case s.Begun.Code != "":
+		*s.out.Of(JournalFailing) = Condition{Active: true, Code: s.Begun.Code, About: s.Begun.Aside, Since: s.Begun.Since, Instances: Instance(s.Begun.Times)}
+	}
 	for _, q := range s.e.Fallback {
 		c := s.out.Of(FallbackActive)
 		c.Active, c.Instances = true, c.Instances|1<<uint(q)

@@ -483,3 +483,83 @@ func TestAConnectionThatNeverLasts(t *testing.T) {
 		}
 	}
 }
+
+// TestAJournalBegunAnewIsSaidUntilItIsSeen: the file works again in the same second. It is said all the same, also after a restart,
+// until a person has acknowledged it or a week has passed; and again, to people too, when it happens again.
+func TestAJournalBegunAnewIsSaidUntilItIsSeen(t *testing.T) {
+	d := newDesk(t)
+	lives, told := alarm.State{}, 0
+	step := func(length time.Duration) *alarm.Life {
+		every := 10 * time.Second
+		if length > time.Hour {
+			every = 5 * time.Minute
+		}
+		for until := d.e.Now.Add(length); d.e.Now.Before(until); d.e.Anew = (alarm.Anew{}) {
+			d.e.Now = d.e.Now.Add(every)
+			d.e.Lives = &lives
+			d.step()
+			var changes []alarm.Change
+			lives, changes = alarm.Advance(lives, d.e.Now, d.c)
+			for i := range changes {
+				if changes[i].Alarm == alarm.JournalFailing && changes[i].Notify {
+					told++
+				}
+			}
+		}
+		return lives.Of(alarm.JournalFailing)
+	}
+	stands := func(l *alarm.Life, about, after string) {
+		t.Helper()
+		if l.Phase != alarm.Unacknowledged || l.Condition.Code != alarm.SetAside || l.Condition.About != about {
+			t.Errorf("%s: %s, %+v", after, l.Phase, l.Condition)
+		}
+	}
+	acknowledge := func() {
+		t.Helper()
+		var err error
+		if lives, _, err = alarm.Acknowledge(lives, alarm.JournalFailing, d.e.Now); err != nil {
+			t.Fatal(err)
+		}
+	}
+	step(time.Minute)
+	d.e.Anew = alarm.Anew{Code: alarm.SetAside, Aside: "/j.db.damaged-1"}
+	stands(step(time.Minute), "/j.db.damaged-1", "a minute")
+	b, err := json.Marshal(d.d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.d = alarm.Detectors{}
+	if err := json.Unmarshal(b, &d.d); err != nil {
+		t.Fatal(err)
+	}
+	stands(step(6*24*time.Hour), "/j.db.damaged-1", "six days and a restart")
+	acknowledge()
+	if l := step(2 * time.Minute); l.Phase != alarm.Normal {
+		t.Errorf("acknowledged, it is %s", l.Phase)
+	}
+	d.e.Anew = alarm.Anew{Code: alarm.SetAside, Aside: "/j.db.damaged-2"}
+	stands(step(time.Minute), "/j.db.damaged-2", "again")
+	acknowledge()
+	d.e.Anew = alarm.Anew{Code: alarm.SetAside, Aside: "/j.db.damaged-3"}
+	stands(step(time.Minute), "/j.db.damaged-3", "just when the last was acknowledged")
+	if told != 3 {
+		t.Errorf("people were told %d times of three damages", told)
+	}
+
+	// A full disk is what can be mended now. Acknowledged, it hides the other no longer than it lasts.
+	d.e.JournalFailing = true
+	if l := step(time.Minute); l.Phase != alarm.Unacknowledged || l.Condition.Code != "" {
+		t.Errorf("on a full disk: %s, %+v", l.Phase, l.Condition)
+	}
+	acknowledge()
+	step(time.Minute)
+	d.e.JournalFailing = false
+	stands(step(time.Minute), "/j.db.damaged-3", "with room on the disk")
+	if l := step(7*24*time.Hour + 30*time.Minute); l.Phase != alarm.ReturnedUnacknowledged {
+		t.Errorf("after a week it is %s", l.Phase)
+	}
+	d.e.Anew = alarm.Anew{Code: alarm.TakenAway}
+	if l := step(time.Minute); l.Phase != alarm.Unacknowledged || l.Condition.Code != alarm.TakenAway || l.Condition.About != "" {
+		t.Errorf("taken away: %s, %+v", l.Phase, l.Condition)
+	}
+}

@@ -33,6 +33,7 @@ type Evidence struct {
 	LinkLost       time.Time // since when not
 	LinkSince      time.Time // when they last could anew
 	JournalFailing bool
+	Anew           Anew // that the journal was begun anew since the last step
 	// Fallback lists the quantities for which a plug runs its learned duty.
 	Fallback []chamber.Quantity
 	// HarvestDue and StageOverdue come from the crop.

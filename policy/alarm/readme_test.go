@@ -44,9 +44,16 @@ func TestReadmeListsEveryAlarm(t *testing.T) {
 func readmeTable() string {
 	var b strings.Builder
 	b.WriteString("| alarm | priority, act within | says | likely cause | if nobody acts | do |\n|---|---|---|---|---|---|\n")
-	for i := range Declared {
-		d := &Declared[i]
+	row := func(d *Declaration) {
 		fmt.Fprintf(&b, "| `%s` | %s, %s | %s | %s | %s | %s |\n", d.Name, d.Priority, respondWords(d.Respond), d.Says, d.Cause, d.Consequence, d.Action)
+	}
+	for i := range Declared {
+		row(&Declared[i])
+		for _, v := range Variants {
+			if v.Alarm == Declared[i].Name {
+				row(Told(v.Alarm, v.Code))
+			}
+		}
 	}
 	return b.String()
 }

@@ -121,6 +121,7 @@ type Due struct {
 // Standing is an alarm that stands now.
 type Standing struct {
 	Alarm    alarm.Name     `json:"alarm"`
+	Code     alarm.Code     `json:"code,omitempty"`
 	Priority alarm.Priority `json:"priority"`
 }
 
@@ -145,6 +146,7 @@ type Deed struct {
 	Must  bool       `json:"must"` // do not leave without it
 	Batch string     `json:"batch,omitempty"`
 	Alarm alarm.Name `json:"alarm,omitempty"`
+	Code  alarm.Code `json:"code,omitempty"` // of the alarm
 	By    time.Time  `json:"by,omitzero"`
 }
 

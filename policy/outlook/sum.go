@@ -275,7 +275,7 @@ func (q *Question) stands() []Standing {
 			if l.Condition.Worse {
 				p = min(p+1, alarm.Urgent)
 			}
-			out = append(out, Standing{n, p})
+			out = append(out, Standing{n, l.Condition.Code, p})
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Standing) int { return int(b.Priority) - int(a.Priority) })

@@ -13,7 +13,7 @@ func (q *Question) judge(o *Outlook) {
 	q.judgeCrop(o)
 	for _, s := range o.Stands {
 		if !ownDeed(s.Alarm) {
-			o.Deeds = append(o.Deeds, Deed{Kind: MendAlarm, Must: s.Priority > alarm.Low, Alarm: s.Alarm})
+			o.Deeds = append(o.Deeds, Deed{Kind: MendAlarm, Must: s.Priority > alarm.Low, Alarm: s.Alarm, Code: s.Code})
 		}
 	}
 	if !q.Told {

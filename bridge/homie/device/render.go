@@ -225,7 +225,7 @@ func (r *rendering) alarms(m *image, s *policy.Snapshot) {
 		if !l.Phase.Active() {
 			continue
 		}
-		d := alarm.Of(name)
+		d := alarm.Told(name, l.Condition.Code)
 		p := d.Priority
 		if l.Condition.Worse && p < alarm.Urgent {
 			p++

@@ -286,7 +286,7 @@ type Alarm struct {
 	Cause        string     `json:"cause"`
 	Consequence  string     `json:"consequence"`
 	Do           string     `json:"do" doc:"what a person should do"`
-	About        string     `json:"about,omitempty" doc:"sensor, plug or batch; the first of several"`
+	About        string     `json:"about,omitempty" doc:"sensor, plug, batch or file; the first of several"`
 	Also         string     `json:"also,omitempty" doc:"the others, with commas between them"`
 	FollowsFrom  string     `json:"follows_from,omitempty" doc:"the alarm that this one follows from"`
 	ShelvedUntil *time.Time `json:"shelved_until,omitempty"`
