@@ -9,6 +9,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -18,22 +19,34 @@ import (
 // the file, no configuration and an error of type [Faults] with every fault and warning in the order of lines; or
 // another error when the file can't be read.
 func Load(path string) (*Config, Faults, error) {
-	f, err := os.Open(path)
-	if errors.Is(err, fs.ErrNotExist) {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		return nil, nil, &missingFile{path, err}
+	case err != nil:
+		return nil, nil, fmt.Errorf("read configuration: %w", err)
+	case info.IsDir():
+		return nil, nil, fmt.Errorf("%s is a folder; give the path of a configuration in it", path)
+	case !info.Mode().IsRegular() && !HandedOn(path):
+		return nil, nil, fmt.Errorf("%s is no regular file; give the path of a configuration, or /dev/stdin to have it read from there", path)
 	}
+	f, err := os.Open(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	}
 	defer f.Close() // only read
-	if info, err := f.Stat(); err == nil && info.IsDir() {
-		return nil, nil, fmt.Errorf("%s is a folder; give the path of a configuration in it", path)
-	}
 	text, err := io.ReadAll(io.LimitReader(f, maxFile+1))
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	}
 	return Parse(path, text, EnvOf(path))
+}
+
+// HandedOn reports whether a path names what this process was given open, as a shell does at the end of a pipe. To open a pipe by a name
+// of its own would wait for somebody to write into it, for ever and deaf to every signal.
+func HandedOn(path string) bool {
+	path = filepath.Clean(path)
+	return path == "/dev/stdin" || strings.HasPrefix(path, "/dev/fd/") || strings.HasPrefix(path, "/proc/self/fd/")
 }
 
 // missingFile says that there is no file, without the system's words.

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/web/client"
 	"gillkeeper/bridge/words"
@@ -39,7 +40,7 @@ func (a *app) asks(cmd *cobra.Command) *cobra.Command {
 func (a *app) client() (*client.Client, error) {
 	token := a.getenv("GILLKEEPER_TOKEN")
 	if a.server.tokenFile != "" {
-		b, err := os.ReadFile(a.server.tokenFile)
+		b, err := readGiven(a.server.tokenFile)
 		if err != nil {
 			return nil, fmt.Errorf("the token cannot be read: %w; check --token-file", err)
 		}
@@ -55,6 +56,14 @@ func (a *app) client() (*client.Client, error) {
 		return nil, usagef("%s", err)
 	}
 	return c, err
+}
+
+// readGiven reads a file that a person names. A pipe that nobody writes into would wait for ever, deaf to every signal.
+func readGiven(path string) ([]byte, error) {
+	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() && !info.IsDir() && !config.HandedOn(path) {
+		return nil, fmt.Errorf("%s is no regular file", path)
+	}
+	return os.ReadFile(path)
 }
 
 // siteWords gives the words of the daemon's site: its timezone, or else its present distance from UTC, and its unit of

@@ -86,7 +86,7 @@ func newBatchImportCommand(a *app) *cobra.Command {
 }
 
 func (a *app) batchImport(ctx context.Context, file string, check bool) error {
-	text, err := os.ReadFile(file)
+	text, err := readGiven(file)
 	if err != nil {
 		return fmt.Errorf("the file cannot be read: %w; name a CSV file", err)
 	}
