@@ -37,7 +37,7 @@ func (s *Server) outer(next http.Handler) http.Handler {
 		if rest, ok := strings.CutPrefix(r.URL.Path, s.base+"/"); ok && s.base != "" {
 			r.URL.Path, r.URL.RawPath = "/"+rest, ""
 		}
-		if !s.hostKnown(r.Host) {
+		if !s.hostKnown(r.Host) && !anonymous(r) {
 			s.writeProblem(w, &api.Problem{Status: http.StatusMisdirectedRequest, Code: api.CodeHost, Value: r.Host,
 				Detail: fmt.Sprintf("%s is not a name of this server; use %s", oneLine(strconv.Quote(r.Host)), s.Addr())})
 			return
@@ -49,6 +49,12 @@ func (s *Server) outer(next http.Handler) http.Handler {
 		r.Body = http.MaxBytesReader(w, r.Body, most)
 		inner.ServeHTTP(w, r)
 	})
+}
+
+// anonymous reports whether a request without a name asks only whether the daemon lives and is ready, as simple health checkers do over
+// HTTP/1.0. A browser that a foreign name led here sends that name, and neither page holds a secret or does anything.
+func anonymous(r *http.Request) bool {
+	return r.Host == "" && (r.URL.Path == "/healthz" || r.URL.Path == "/readyz")
 }
 
 // rescue turns a panic into an answer. The request's text is not logged: it may carry a secret.

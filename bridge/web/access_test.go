@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
@@ -225,21 +226,39 @@ func TestHeadersTooLarge(t *testing.T) {
 	}
 }
 
-// TestOldProtocol: a request without a Host comes from no browser that we know of, and is refused like a foreign name.
+// TestOldProtocol: a request without a Host comes from no browser that we know of, and is refused like a foreign name. Simple health
+// checkers ask so, and get their answer; under a foreign name nobody does.
 func TestOldProtocol(t *testing.T) {
 	s := serve(t, nil)
-	c, err := net.Dial("tcp", s.Addr().String())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer c.Close()
-	fmt.Fprint(c, "GET / HTTP/1.0\r\n\r\n")
-	resp, err := http.ReadResponse(bufio.NewReader(c), nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer resp.Body.Close()
-	if resp.StatusCode != 421 {
-		t.Errorf("%d", resp.StatusCode)
+	for _, x := range []struct {
+		request string
+		want    int
+	}{
+		{"GET / HTTP/1.0\r\n\r\n", 421},
+		{"GET /metrics HTTP/1.0\r\n\r\n", 421},
+		{"GET /api/v1/site HTTP/1.0\r\n\r\n", 421},
+		{"GET /healthz/.. HTTP/1.0\r\n\r\n", 421},
+		{"GET /healthz HTTP/1.0\r\n\r\n", 200},
+		{"HEAD /healthz HTTP/1.0\r\n\r\n", 200},
+		{"GET /readyz HTTP/1.0\r\n\r\n", 200},
+		{"POST /readyz HTTP/1.0\r\n\r\n", 405},
+		{"GET /healthz HTTP/1.0\r\nHost: evil.example\r\n\r\n", 421},
+		{"GET /readyz HTTP/1.1\r\nHost: evil.example\r\n\r\n", 421},
+	} {
+		c, err := net.Dial("tcp", s.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprint(c, x.request)
+		resp, err := http.ReadResponse(bufio.NewReader(c), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if resp.StatusCode != x.want {
+			t.Errorf("%q: %d, want %d", x.request, resp.StatusCode, x.want)
+		}
+		if err := errors.Join(resp.Body.Close(), c.Close()); err != nil {
+			t.Error(err)
+		}
 	}
 }
