@@ -100,7 +100,7 @@ func Alarms() Page {
 		Body: []Block{
 			Text("An alarm is raised when its condition has lasted for its on-delay, and returns to normal by itself when the condition has been gone for " +
 				"its off-delay. States and terms are those of ISA-18.2 and IEC 62682. Priority follows from how bad it gets and how much time is left to " +
-				"respond. What follows from another alarm is attached to that one and not announced on its own; what another alarm explains is suppressed by " +
+				"respond. What follows from another alarm is attached to that one, raises it with itself, and is not announced on its own; what another alarm explains is suppressed by " +
 				"design. Delays and deadbands are starting values after common practice: no standard gives any for a fruiting chamber."),
 			Text("gillkeeper is not a safety device. Where people work beside chambers that give off CO2, use a certified alarm."),
 		}}

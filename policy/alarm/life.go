@@ -58,6 +58,7 @@ type Life struct {
 	Raised    time.Time `json:"raised,omitzero"` // when it last became unacknowledged
 
 	Standing bool          `json:"standing,omitempty"` // the condition after on-delay and off-delay
+	Early    bool          `json:"early,omitempty"`    // it stands before its on-delay is over, for what follows from it
 	Seen     bool          `json:"seen,omitempty"`     // the condition as of the last step
 	Hushed   bool          `json:"hushed,omitempty"`   // it was suppressed when it was last active, and has not ceased for as long as the off-delay
 	OnFor    time.Duration `json:"on_for,omitempty"`   // active without a break
@@ -109,6 +110,9 @@ const (
 	// time in a row it must have been normal for twice as long, up to [Priority.again]: one that comes and goes by the hour is told of
 	// once more, not all day.
 	calmAfter = time.Hour
+	// earlyTold: an alarm that was raised for what follows from it is told when it has lasted for so long. That costs the crop nothing,
+	// and a sensor that only got wet is mostly dry by then.
+	earlyTold = 10 * time.Minute
 	// dayLong bounds timers that only matter within a day.
 	dayLong = 24 * time.Hour
 )
@@ -139,7 +143,29 @@ func Advance(s State, now time.Time, conditions Conditions) (State, []Change) {
 			changes = append(changes, change(i, from, to, now, l, notify))
 		}
 	}
+	for i := range s.Lives {
+		if l, d := &s.Lives[i], &Declared[i]; l.Phase.Active() && l.Seen && slices.Contains(d.FollowsFrom, l.Condition.Cause) {
+			changes = s.bear(l.Condition.Cause, d.OnDelay, now, &conditions, changes)
+		}
+	}
 	return s, changes
+}
+
+// bear raises what a standing alarm follows from, however long its own on-delay is: it is that alarm's cause, and people look for it and
+// hear of it in its place.
+func (s *State) bear(root Name, follower time.Duration, now time.Time, conditions *Conditions, changes []Change) []Change {
+	i := root.Index()
+	l, c := &s.Lives[i], &conditions[i]
+	if l.Standing || !c.Active || c.Suppress || l.OnFor < follower || l.Phase == OutOfService {
+		return changes
+	}
+	l.Standing, l.Early = true, true
+	from := l.Phase
+	if to := l.next(&Declared[i], c); to != from {
+		l.enter(to, now)
+		changes = append(changes, change(i, from, to, now, l, false))
+	}
+	return changes
 }
 
 // age lets the timers run that run in every state.
@@ -169,7 +195,7 @@ func (l *Life) calm(d *Declaration, c *Condition, passed time.Duration) {
 func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 	switch {
 	case l.Phase == OutOfService:
-		l.Standing, l.Seen, l.Hushed, l.OnFor, l.OffFor = false, false, false, 0, 0
+		l.Standing, l.Early, l.Seen, l.Hushed, l.OnFor, l.OffFor = false, false, false, false, 0, 0
 		return
 	case c.Unknown:
 		l.Hushed = l.Hushed && c.Suppress
@@ -188,9 +214,9 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 		}
 		switch {
 		case !c.Suppress && l.OnFor >= d.OnDelay:
-			l.Standing = true
+			l.Standing, l.Early = true, false
 		case c.Suppress && l.Phase == Shelved:
-			l.Standing = false // when the shelf's time is over it is nothing yet to be raised
+			l.Standing, l.Early = false, false // when the shelf's time is over it is nothing yet to be raised
 		}
 	default:
 		if !l.Seen {
@@ -198,7 +224,7 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 		}
 		l.Seen, l.OnFor = false, 0
 		if l.OffFor >= l.offDelay(d) {
-			l.Standing, l.OffFor, l.Hushed = false, 0, false
+			l.Standing, l.Early, l.OffFor, l.Hushed = false, false, 0, false
 			l.WasAcknowledged = false
 		}
 	}
@@ -299,6 +325,9 @@ func (l *Life) enter(to Phase, now time.Time) {
 // it spreads: nobody may be there to acknowledge it, and a second sensor or plug is not the first.
 func (l *Life) tell(d *Declaration, passed time.Duration, now time.Time) bool {
 	if l.Phase != Unacknowledged {
+		return false
+	}
+	if l.Early && l.OnFor < earlyTold {
 		return false
 	}
 	spread := l.spread(&l.Condition)

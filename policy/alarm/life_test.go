@@ -604,3 +604,57 @@ func TestPutOffIsToldAgain(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatAnAlarmFollowsFromIsRaisedWithIt: the only sensor is stuck, and plugs run by habit. The list must not name a cause that is
+// not in it, and people are to hear of it long before the half hour after which a stuck sensor beside others is an alarm. One that is
+// sound again after five minutes is shown and told to nobody.
+func TestWhatAnAlarmFollowsFromIsRaisedWithIt(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		lasts time.Duration
+		alone bool // nothing follows from it
+		shown time.Duration
+		told  time.Duration // 0: never
+	}{
+		{"for an hour", time.Hour, false, time.Minute, 10 * time.Minute},
+		{"for five minutes", 5 * time.Minute, false, time.Minute, 0},
+		{"for half a minute", 30 * time.Second, false, 0, 0},
+		{"beside another sensor", time.Hour, true, 30 * time.Minute, 30 * time.Minute},
+	} {
+		var s alarm.State
+		began := time.Date(2026, 3, 1, 6, 0, 0, 0, time.UTC)
+		var shown, told, follower time.Duration
+		messages := 0
+		for at := time.Duration(0); at <= 2*time.Hour; at += 10 * time.Second {
+			var conditions alarm.Conditions
+			if at < c.lasts {
+				*conditions.Of(alarm.SensorStuck) = alarm.Condition{Active: true, Instances: 1, About: "rh"}
+				if !c.alone {
+					*conditions.Of(alarm.FallbackActive) = alarm.Condition{Active: true, Instances: 2, Cause: alarm.SensorStuck}
+				}
+			}
+			var changes []alarm.Change
+			s, changes = alarm.Advance(s, began.Add(at), conditions)
+			for _, x := range changes {
+				switch {
+				case x.Notify:
+					if messages++; x.Alarm != alarm.SensorStuck {
+						t.Errorf("%s: %s is told", c.name, x.Alarm)
+					}
+					told = at
+				case x.To == alarm.Unacknowledged && x.Alarm == alarm.FallbackActive:
+					follower = at
+				}
+				if x.To == alarm.Unacknowledged && x.Alarm == alarm.SensorStuck && shown == 0 {
+					shown = at
+				}
+			}
+			if s.Active(alarm.FallbackActive) && !s.Active(alarm.SensorStuck) {
+				t.Errorf("%s: after %v what follows stands without its cause", c.name, at)
+			}
+		}
+		if shown != c.shown || told != c.told || messages > 1 || !c.alone && follower != shown {
+			t.Errorf("%s: shown after %v, told after %v in %d messages, what follows shown after %v", c.name, shown, told, messages, follower)
+		}
+	}
+}
