@@ -16,6 +16,9 @@ import (
 
 // explain says of a connection's error what to do about it. The error itself stays in the chain.
 func explain(err error) error {
+	if is[*explained](err) {
+		return err
+	}
 	if a := advice(err); a != "" {
 		return &explained{advice: a, err: err}
 	}
@@ -28,6 +31,15 @@ func explainDial(err error) error {
 		return &explained{advice: "the broker closed the connection before it had begun; check the scheme and the port of broker.url", err: err}
 	}
 	return explain(err)
+}
+
+// explainAsking is explain for a connection that ended while it was asked for subscriptions, at most so many bytes in a packet.
+func explainAsking(err error, most int) error {
+	if hungUp(err) {
+		return &explained{advice: fmt.Sprintf("the broker closed the connection at the subscription; it must take packets of %d bytes, so look at its limit (max_packet_size), "+
+			"at its access list and in its log, and whether another client uses this broker.client_id", most), err: err}
+	}
+	return err
 }
 
 // alerted reports whether the other side ended a TLS connection by an alert. With TLS 1.3 that comes after the handshake. The type of an

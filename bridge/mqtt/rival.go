@@ -25,7 +25,8 @@ type rival struct {
 }
 
 // ended takes in the end of a connection and reports whether another client with the same id is likely to be behind it. A connection
-// that never came about says nothing of one, unless it is known already.
+// that never came about says nothing of one, unless it is known already. Where the broker itself was away meanwhile, it was that: a broker
+// that is restarted several times closes as many connections.
 func (r *rival) ended(up time.Duration, err error, retryMost time.Duration) bool {
 	switch {
 	case up > brief(retryMost):
@@ -33,6 +34,8 @@ func (r *rival) ended(up time.Duration, err error, retryMost time.Duration) bool
 	case hungUp(err) && (up > 0 || r.there()):
 		r.rounds++
 		return r.there()
+	case up == 0 && !hungUp(err):
+		r.rounds = 0
 	}
 	return false
 }

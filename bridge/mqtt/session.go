@@ -207,7 +207,7 @@ func (s *Session) attend(ctx context.Context, l *link, refused []string) error {
 		case <-l.down:
 			return explain(l.cause)
 		case <-alone:
-			s.rival.rounds = 0
+			s.rival = rival{}
 			s.o.Log.Info("connected to the broker and left alone: the other client with this id is gone", "broker", s.o.URL.Redacted(),
 				"client_id", s.o.ClientID)
 		case <-l.declaredLost:

@@ -187,7 +187,12 @@ func TestHungUp(t *testing.T) {
 		}
 	})
 	_, k := begin(t, &brokertest.Server{}, at, nil)
-	until(t, "the log says what may be behind it", func() bool { return strings.Contains(k.logged(), "another client may use this broker.client_id (EOF)") })
+	until(t, "the log says what may be behind it", func() bool {
+		return strings.Contains(k.logged(), "whether another client uses this broker.client_id (EOF)")
+	})
+	if log := k.logged(); !strings.Contains(log, "max_packet_size") || strings.Contains(log, "probably connected") {
+		t.Errorf("it does not say that the packet may be too large for the broker:\n%s", log)
+	}
 }
 
 // answering listens and deals with one connection after the other, each of which it closes. It gives its address.

@@ -14,6 +14,9 @@ import (
 const (
 	subscribeMost  = 200
 	subscribeBytes = 16 << 10
+	// subscribeHead is the most that a packet of that size has beside its filters, and subscribeEach what each has beside its name (§3.8).
+	subscribeHead = 1 + 3 + 2
+	subscribeEach = 2 + 1
 )
 
 // refusedCode is what a broker answers to a subscription that it does not grant (MQTT 3.1.1 §3.9.3).
@@ -55,15 +58,16 @@ func (s *Session) only(names []string) []filter {
 // refused. An error means that it did not answer.
 func (s *Session) subscribe(ctx context.Context, l *link, list []filter) (refused []string, err error) {
 	var tokens []*paho.SubscribeToken
+	most := 0
 	for len(list) > 0 {
-		n, bytes := 0, 0
+		n, bytes := 0, subscribeHead
 		packet := map[string]byte{}
 		for n < len(list) && n < subscribeMost && bytes < subscribeBytes {
 			packet[list[n].name] = list[n].qos
-			bytes += len(list[n].name)
+			bytes += len(list[n].name) + subscribeEach
 			n++
 		}
-		list = list[n:]
+		list, most = list[n:], max(most, bytes)
 		token, ok := l.client.SubscribeMultiple(packet, nil).(*paho.SubscribeToken)
 		if !ok {
 			return nil, errors.New("the client gave no token for a subscription")
@@ -76,7 +80,7 @@ func (s *Session) subscribe(ctx context.Context, l *link, list []filter) (refuse
 		select {
 		case <-token.Done():
 		case <-l.down:
-			return nil, l.cause
+			return nil, explainAsking(l.cause, most)
 		case <-ctx.Done():
 			return nil, context.Cause(ctx)
 		case <-limit.C:
@@ -85,7 +89,7 @@ func (s *Session) subscribe(ctx context.Context, l *link, list []filter) (refuse
 		if err := token.Error(); err != nil {
 			select { // of a lost connection the client says why only after it has given up what was asked
 			case <-l.down:
-				return nil, l.cause
+				return nil, explainAsking(l.cause, most)
 			case <-time.After(discardPatience):
 				return nil, err
 			}
