@@ -71,7 +71,7 @@ func (v *visit) chamber() error {
 	}
 	c := view.chamber()
 	c.Sensors = view.sensors()
-	p := chamberPage{Card: makeCard(&c, v.set.words), Time: clockLine(v.set, v.s.now()), Water: c.Reservoir != nil, Done: v.doneNote()}
+	p := chamberPage{Card: makeCard(view.snap, &c, v.set.words), Time: clockLine(v.set, v.s.now()), Water: c.Reservoir != nil, Done: v.doneNote()}
 	from, to := v.span(view, &p)
 	course, err := v.s.readCourse(v.r.Context(), view, from, to)
 	if err != nil {

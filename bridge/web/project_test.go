@@ -10,6 +10,7 @@ import (
 	"gillkeeper/policy"
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
 	"gillkeeper/policy/reason"
 )
 
@@ -84,5 +85,41 @@ func TestADamagedJournalIsShownAsThat(t *testing.T) {
 	if len(all) != 1 || !strings.HasPrefix(all[0].Says, "The journal was damaged.") || strings.Contains(all[0].Cause+all[0].Do, "full") ||
 		strings.Contains(all[0].Do, "Free up space") || all[0].Detail != "/var/j.db.damaged-1: the damaged file, with the record up to then." || all[0].Priority != "medium" {
 		t.Errorf("%+v", all)
+	}
+}
+
+// TestNotInOrderBeforeItIsMeasured: in the first seconds after a start no alarm stands yet, and nobody knows whether all is well. A reading
+// of a minute before the start still counts; one that is older than the sensor may be silent, or a retained copy, does not.
+func TestNotInOrderBeforeItIsMeasured(t *testing.T) {
+	now := time.Date(2026, 11, 30, 8, 0, 0, 0, time.UTC)
+	sensor := chamber.Sensor{Name: "rh", Quantity: chamber.RelativeHumidity, Place: chamber.Inside, MaxAge: 5 * time.Minute}
+	room := chamber.Sensor{Name: "room", Quantity: chamber.RelativeHumidity, Place: chamber.Room, MaxAge: 5 * time.Minute}
+	fresh := policy.SensorState{Live: true, Known: true, At: now.Add(-time.Minute)}
+	old, copied, unheard := fresh, fresh, policy.SensorState{}
+	old.At, copied.Live = now.Add(-time.Hour), false
+	for name, c := range map[string]struct {
+		sensors []chamber.Sensor
+		states  []policy.SensorState
+		batch   bool
+		card    string
+		site    standing
+	}{
+		"never heard":         {[]chamber.Sensor{sensor}, []policy.SensorState{unheard}, true, "No reading yet", standing{"look", "1 chamber waits for readings"}},
+		"of before the start": {[]chamber.Sensor{sensor}, []policy.SensorState{old}, true, "No reading yet", standing{"look", "1 chamber waits for readings"}},
+		"retained":            {[]chamber.Sensor{sensor}, []policy.SensorState{copied}, true, "No reading yet", standing{"look", "1 chamber waits for readings"}},
+		"only the room":       {[]chamber.Sensor{sensor, room}, []policy.SensorState{unheard, fresh}, true, "No reading yet", standing{"look", "1 chamber waits for readings"}},
+		"empty":               {[]chamber.Sensor{sensor}, []policy.SensorState{unheard}, false, "Empty", standing{"look", "1 chamber waits for readings"}},
+		"heard":               {[]chamber.Sensor{sensor, sensor}, []policy.SensorState{unheard, fresh}, true, "In order", standing{"fine", "Everything is in order"}},
+		"nothing to hear":     {nil, nil, true, "In order", standing{"fine", "Everything is in order"}},
+	} {
+		snap := &policy.Snapshot{Spec: &chamber.Spec{Name: "loft", Sensors: c.sensors}, Wall: now}
+		snap.State.Now, snap.State.Sensors = now, c.states
+		if c.batch {
+			snap.State.Crop.Batches = []crop.Batch{{Name: "b1", Species: "pleurotus-ostreatus"}}
+		}
+		k := cardOf(snap, words.Words{})
+		if whole := overall([]*card{k}); k.Standing.Words != c.card || whole != c.site {
+			t.Errorf("%s: the chamber %+v, the site %+v", name, k.Standing, whole)
+		}
 	}
 }

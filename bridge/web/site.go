@@ -45,6 +45,7 @@ type card struct {
 	Plugs     []plugLine
 	Water     *water
 	Sensors   []sensorLine // of one chamber that is asked for alone
+	Unheard   bool         // it has sensors, and none of them has a fresh reading
 	Compared  string       // while it is only observed: in short, what the controls in charge do beside this
 	rank      int
 }
@@ -136,13 +137,17 @@ func sortCards(cards []*card) {
 
 // overall says how the site does as a whole.
 func overall(cards []*card) standing {
-	act, look := 0, 0
+	act, look, wait := 0, 0, 0
 	for _, k := range cards {
 		switch k.Standing.Class {
 		case "act":
 			act++
 		case "look":
 			look++
+		default:
+			if k.Unheard {
+				wait++
+			}
 		}
 	}
 	switch {
@@ -152,6 +157,8 @@ func overall(cards []*card) standing {
 		return standing{"look", counted(look, "chamber needs", "chambers need") + " a look"}
 	case len(cards) == 0:
 		return standing{"look", "No chamber is configured"}
+	case wait > 0: // as in the first seconds: nobody knows yet
+		return standing{"look", counted(wait, "chamber waits", "chambers wait") + " for readings"}
 	}
 	return standing{"fine", "Everything is in order"}
 }
@@ -165,7 +172,24 @@ func counted(n int, one, many string) string {
 
 func cardOf(snap *policy.Snapshot, w words.Words) *card {
 	c := newView(snap, w).chamber()
-	return makeCard(&c, w)
+	return makeCard(snap, &c, w)
+}
+
+// unheard reports whether a chamber has sensors of which none has a fresh reading: after a start it takes them a while, and until then
+// nothing shows that it is in order.
+func unheard(snap *policy.Snapshot) bool {
+	sensors := false
+	for i := range snap.Spec.Sensors {
+		x := &snap.Spec.Sensors[i]
+		if x.Place != chamber.Inside || i >= len(snap.State.Sensors) {
+			continue
+		}
+		if s := &snap.State.Sensors[i]; s.Live && !s.Silent && snap.State.Now.Sub(s.At) <= x.MaxAge {
+			return false
+		}
+		sensors = true
+	}
+	return sensors
 }
 
 // detailOf is the card of a chamber that is looked at alone.
@@ -173,11 +197,11 @@ func detailOf(snap *policy.Snapshot, w words.Words) *card {
 	v := newView(snap, w)
 	c := v.chamber()
 	c.Sensors = v.sensors()
-	return makeCard(&c, w)
+	return makeCard(snap, &c, w)
 }
 
-func makeCard(c *api.Chamber, w words.Words) *card {
-	k := &card{Name: c.Name, Observe: c.Observe, NoTarget: !c.Target.Given, rank: priority(c.Worst)}
+func makeCard(snap *policy.Snapshot, c *api.Chamber, w words.Words) *card {
+	k := &card{Name: c.Name, Observe: c.Observe, NoTarget: !c.Target.Given, Unheard: unheard(snap), rank: priority(c.Worst)}
 	switch {
 	case k.rank >= priority("high"):
 		k.Standing = standing{"act", "Needs you"}
@@ -185,6 +209,8 @@ func makeCard(c *api.Chamber, w words.Words) *card {
 		k.Standing = standing{"look", "Have a look"}
 	case len(c.Batches) == 0:
 		k.Standing = standing{"fine", "Empty"}
+	case k.Unheard:
+		k.Standing = standing{"fine", "No reading yet"}
 	default:
 		k.Standing = standing{"fine", "In order"}
 	}
