@@ -238,13 +238,20 @@ func (b backend) Ready() error { return b.d.ready() }
 // ready is [keeper.Keeper.Ready], which knows of the broker only that it is not there: a grower has to learn why without reading a log.
 func (d *Daemon) ready() error {
 	err := d.keeper.Ready()
-	if s := d.link.Load(); s != nil && errors.Is(err, keeper.ErrNoBroker) {
-		status := s.Status()
-		if why := status.Why(); why != "" {
-			return fmt.Errorf("%w: %s", err, why)
-		}
+	if why := d.unlinked(); why != "" && errors.Is(err, keeper.ErrNoBroker) {
+		return fmt.Errorf("%w: %s", err, why)
 	}
 	return err
+}
+
+// unlinked says why the broker is not connected, and what to do; "" while it is, or where that is not known.
+func (d *Daemon) unlinked() string {
+	s := d.link.Load()
+	if s == nil {
+		return ""
+	}
+	status := s.Status()
+	return status.Why()
 }
 
 // counter hands counts of messages on to the metrics.

@@ -16,6 +16,7 @@ func (d *Daemon) openDesk(ctx context.Context, c *config.Config) {
 	d.metrics.ExpectNotifications(notify.Results())
 	d.desk = notify.New(ctx, notify.Options{
 		Services: d.services(c), Site: deskSite(c), Outbox: outbox, Wall: d.clock.Wall, Counter: d.metrics, Log: d.log, Pace: d.clock.Pace(),
+		Unlinked:  d.unlinked,
 		Snapshots: func() []*policy.Snapshot { return d.keeper.Snapshots() },
 	})
 }

@@ -37,8 +37,8 @@ func (s *Site) local(t time.Time) time.Time {
 	return t.In(s.Zone)
 }
 
-// raised makes the message of an alarm that stands.
-func raised(site *Site, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition, p alarm.Priority, at time.Time) Message {
+// raised makes the message of an alarm that stands; why is what is known of its cause, or "".
+func raised(site *Site, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition, p alarm.Priority, at time.Time, why string) Message {
 	d, w := alarm.Told(n, c.Code), site.words()
 	m := about(site, snap, n, p, at)
 	m.Kind, m.State = Raised, alarm.Unacknowledged.String()
@@ -46,6 +46,9 @@ func raised(site *Site, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition,
 	var lines []string
 	if s := w.Condition(n, c); s != "" {
 		lines = append(lines, s)
+	}
+	if why != "" {
+		lines = append(lines, "Why: "+why+".")
 	}
 	lines = append(lines,
 		fmt.Sprintf("Since %s. Priority %s: act within %s.", site.moment(at), p, words.Duration(d.Respond)),

@@ -50,7 +50,9 @@ type Options struct {
 	Wall      func() time.Time          // the chambers' calendar
 	Counter   Counter
 	Log       *slog.Logger
-	Pace      float64 // how many seconds of the calendar pass in a real one; 0: one
+	// Unlinked says why the broker is not connected, and what to do; "" where that is not known. nil: it never is.
+	Unlinked func() string
+	Pace     float64 // how many seconds of the calendar pass in a real one; 0: one
 }
 
 // Desk takes in what happened, and sends what people are to know. Make one with [New] and let it [Desk.Run].
@@ -60,6 +62,7 @@ type Desk struct {
 	outbox    Outbox
 	counter   Counter
 	log       *slog.Logger
+	unlinked  func() string // nil: nobody knows
 	rest      time.Duration
 
 	poke    chan struct{}
@@ -135,7 +138,7 @@ const (
 func New(ctx context.Context, o Options) *Desk {
 	d := &Desk{
 		snapshots: o.Snapshots, wall: o.Wall, outbox: o.Outbox, counter: o.Counter, log: o.Log,
-		poke: make(chan struct{}, 1), results: make(chan result), site: o.Site, rest: longestRest, began: o.Wall(),
+		poke: make(chan struct{}, 1), results: make(chan result), site: o.Site, unlinked: o.Unlinked, rest: longestRest, began: o.Wall(),
 	}
 	if o.Pace > 1 {
 		d.rest = max(shortestRest, time.Duration(float64(longestRest)/o.Pace))

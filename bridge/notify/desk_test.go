@@ -27,15 +27,19 @@ type site struct {
 	posts  map[string]*post
 	counts map[string]int
 
-	mu    sync.Mutex
-	snaps map[string]*policy.Snapshot
-	stop  func()
+	mu       sync.Mutex
+	snaps    map[string]*policy.Snapshot
+	unlinked string // why the broker is not connected
+	stop     func()
 }
 
 func (s *site) Notified(result string)     { s.mu.Lock(); defer s.mu.Unlock(); s.counts[result]++ }
 func (s *site) NotificationsWaiting(n int) {}
 
 func (s *site) count(result string) int { s.mu.Lock(); defer s.mu.Unlock(); return s.counts[result] }
+
+func (s *site) know(why string) { s.mu.Lock(); defer s.mu.Unlock(); s.unlinked = why }
+func (s *site) why() string     { s.mu.Lock(); defer s.mu.Unlock(); return s.unlinked }
 
 // begin starts a desk in the present bubble. Services without a notifier get one that takes everything down.
 func begin(t *testing.T, outbox journal.Records, services ...notify.Service) *site {
@@ -60,7 +64,7 @@ func (s *site) services(services []notify.Service) []notify.Service {
 
 func (s *site) open(services ...notify.Service) {
 	s.desk = notify.New(s.t.Context(), notify.Options{Services: s.services(services), Site: notify.Site{Name: "Shed"}, Outbox: s.outbox,
-		Snapshots: s.snapshots, Wall: time.Now, Counter: s})
+		Snapshots: s.snapshots, Wall: time.Now, Counter: s, Unlinked: s.why})
 	ctx, cancel := context.WithCancel(s.t.Context())
 	done := make(chan struct{})
 	go func() { s.desk.Run(ctx); close(done) }()
@@ -845,6 +849,35 @@ func TestOverDoesNotArriveFirst(t *testing.T) {
 		s.end("loft", alarm.ReservoirDry)
 		time.Sleep(10 * time.Second)
 		s.want("phone", "several(alarm cellar/fan_failed, alarm loft/reservoir_dry, returned loft/reservoir_dry)")
+	})
+}
+
+// TestALostBrokerIsToldWithItsCause: whoever is away from the page is to learn what to mend. Other alarms have nothing to do with it.
+func TestALostBrokerIsToldWithItsCause(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), phone)
+		defer func() { s.stop() }()
+		const why = "the broker refuses the user; check broker.username and broker.password_file"
+		s.know(why)
+		s.raise("loft", alarm.BrokerLost)
+		s.raise("cellar", alarm.FanFailed)
+		time.Sleep(time.Minute)
+		got := s.posts["phone"].take()
+		if len(got) != 1 || len(got[0].Parts) != 2 || strings.Count(got[0].Text, "Why: "+why+".") != 1 {
+			t.Fatalf("got %+v", got)
+		}
+		for _, m := range got[0].Parts {
+			if strings.Contains(m.Text, why) != (m.Alarm == alarm.BrokerLost) {
+				t.Errorf("%s: %s", m.Alarm, m.Text)
+			}
+		}
+		s.know("")
+		s.end("loft", alarm.BrokerLost)
+		s.raise("loft", alarm.BrokerLost)
+		time.Sleep(time.Minute)
+		if got = s.posts["phone"].take(); len(got) != 1 || strings.Contains(got[0].Text, "Why") {
+			t.Errorf("where nobody knows why: %+v", got)
+		}
 	})
 }
 

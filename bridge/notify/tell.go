@@ -55,7 +55,7 @@ func (d *Desk) event(h *happened) []journal.Record {
 func (d *Desk) raise(lines []*line, snap *policy.Snapshot, n alarm.Name, c *alarm.Condition, p alarm.Priority, at time.Time) (records []journal.Record) {
 	key := snap.Spec.Name + "/" + string(n)
 	life := snap.State.Alarms.Of(n)
-	m := raised(&d.site, snap, n, c, p, at)
+	m := raised(&d.site, snap, n, c, p, at, d.why(n))
 	for _, l := range lines {
 		was, ok := d.mem.Told[l.Name][key]
 		same := ok && was.Raised.Equal(life.Raised)
@@ -73,6 +73,14 @@ func (d *Desk) raise(lines []*line, snap *policy.Snapshot, n alarm.Name, c *alar
 		records = append(records, d.mem.record())
 	}
 	return records
+}
+
+// why is what is known of an alarm's cause beyond its condition: of a lost broker the session knows more than the chamber.
+func (d *Desk) why(n alarm.Name) string {
+	if n != alarm.BrokerLost || d.unlinked == nil {
+		return ""
+	}
+	return d.unlinked()
 }
 
 // ended tells those who were told of an alarm that it is over. What a person shelved or took out of service, they know
