@@ -24,6 +24,7 @@ type examiner struct {
 	dead       bool
 	saved      []byte // the state as last written
 	savedAt    time.Time
+	savedHeard []heard
 	handed     bool
 
 	last    time.Time
@@ -178,7 +179,7 @@ func (e *examiner) save(now time.Time) {
 		e.breaks(now.Sub(e.c.Start), "the state cannot be written: %v", err)
 		return
 	}
-	e.saved, e.savedAt = b, now
+	e.saved, e.savedAt, e.savedHeard = b, now, slices.Clone(e.heard)
 }
 
 // resume starts the program from what it had saved.
@@ -190,7 +191,7 @@ func (e *examiner) resume(in *policy.Input) {
 	}
 	e.state = e.c.policy.Fit(s)
 	in.LinkUp = true
-	clear(e.heard) // what it knew is too old, and what came meanwhile was not heard
+	copy(e.heard, e.savedHeard) // what came meanwhile was not heard
 	for i := range e.sent {
 		e.sent[i].any = false
 	}
