@@ -66,9 +66,17 @@ func (e *examiner) commands(before []guard.Plug, in *policy.Input, d *policy.Dec
 			e.breaks(at, "plug %s is turned after %v; its least is %v", spec.Name, since, least)
 		}
 	}
-	if !was.any || was.on != p.On {
+	switch {
+	case !was.any && reminded(p): // of what it was told before anybody looked
+		*was = sent{on: p.On, any: true}
+	case !was.any || was.on != p.On:
 		*was = sent{p.On, in.Now, true, cut(p)}
 	}
+}
+
+// reminded reports whether a plug that tells nothing of itself is told again what it was told before.
+func reminded(p *policy.PlugDecision) bool {
+	return slices.ContainsFunc(p.Reasons, func(r reason.Reason) bool { return r.Code == reason.Remind })
 }
 
 // cut reports whether a plug is switched for safety.
