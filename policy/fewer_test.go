@@ -12,10 +12,10 @@ import (
 
 // TestPlanWithFewerMeans keeps chambers written apart in which nobody measures CO2, so that fresh air goes by the clock and mist is
 // planned around it, and such without a fan, where mist is planned alone. Common practice is no measure of these: where air only
-// leaks, a humidistat keeps it as well. The suite looks at two for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
+// leaks, a humidistat keeps it as well. The suite looks at four for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
 func TestPlanWithFewerMeans(t *testing.T) {
 	t.Parallel()
-	n, d, _ := extent(2, 8*time.Hour, 6*time.Hour)
+	n, d, _ := extent(4, 8*time.Hour, 6*time.Hour)
 	for _, c := range []struct {
 		name  string
 		more  float64 // by how much more of the time, in percent, the plan keeps humidity within 2.5 points than the rules do

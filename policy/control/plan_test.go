@@ -160,7 +160,7 @@ func TestPlanDriesWetAir(t *testing.T) {
 		m := sc.Model
 		k := &m.Constants
 		k.Flow, k.MistRate, k.Crop, k.Leak, k.CO2Rate, k.RoomV = c.flow, c.mist, c.crop, 1e-4, 0.18, 6.5
-		k.MistHeat = 0.04 // K/s: that of 27 W
+		k.MistHeat, k.Light = 0.04, 1 // K/s: that of 27 W; nothing else is as warm as the air
 		m.Air.CO2, m.Air.Film = 700, 0
 		m.Air.Vapor *= 0.9 / m.Air.RH(k)
 		var st State

@@ -38,6 +38,7 @@ type Constants struct {
 	MistHeat float64 // by which the humidifier's own power warms the air at full output, K/s
 	Extra    float64 // by which everything else does
 	Give     float64 // vapor that enters the air besides, g/m³s
+	Light    float64 // share of the heat which warms or cools the air that goes to the air, and not to what is as warm as it
 
 	sat, slope       float64 // saturation at MassC, g/m³, and its slope in g/m³K
 	wallSat, cropSat float64
@@ -142,8 +143,8 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	q := c.Flow*f + c.Leak
 	stir := 1 + stirred*f
 	heat := c.Heat * stir
-	warm := relaxing(dt * (heat + q))
-	t := a.AirC + warm*dt*(heat*(c.MassC-a.AirC)+q*(c.RoomC-a.AirC)+c.MistHeat*m+c.Extra)
+	warm := relaxing(dt * c.Light * (heat + q))
+	t := a.AirC + warm*dt*(c.Light*(heat*(c.MassC-a.AirC)+q*(c.RoomC-a.AirC)+c.MistHeat*m)+c.Extra)
 	wall := c.Wall * stir
 	if a.Vapor < c.wallSat && !(a.Film >= c.FilmFull) {
 		wall *= math.Sqrt(a.Film / c.FilmFull)
@@ -157,7 +158,8 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	d := a.Droplets + g*(1-c.Loss)
 	lack := c.full(t) - v
 	k := dt * evaporation * (a.Droplets + g*(1-c.Loss)/2 + 0.05)
-	gone := k * lack / (1 + (moist+coolingK*c.slope*warm)*k)
+	cools := coolingK * c.Light * warm
+	gone := k * lack / (1 + (moist+cools*c.slope)*k)
 	if gone > d {
 		gone = d
 	}
@@ -165,7 +167,7 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 		gone = -0.5
 	}
 	v += moist * gone
-	t -= warm * coolingK * gone
+	t -= cools * gone
 	d -= gone
 	given := dt * wall * (c.wallSat - v)
 	if given > a.Film {

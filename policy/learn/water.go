@@ -20,6 +20,7 @@ const (
 	wRoom         // relative humidity of the room
 	wLag          // ln of their lag in seconds
 	wExtra        // K/s by which lamp and what else there is warm the air
+	wHeavy        // ln of how many times as much heat the air takes to warm as it would alone, for what is as warm as it: sheets, bags, shelves
 	wGive         // g/m³s of vapor that nothing else here accounts for, or less than none
 	wStates
 	wMoving = wWarm + 1
@@ -46,17 +47,24 @@ const (
 	roomRHMost       = 0.3     // beyond what it is taken for, to either side: what is further off is not the room
 	rhLagS, rhLagSD  = 45, 0.6 // from bare chips in moving air to closed housings
 	extraSD          = 0.005
-	giveSD           = 1e-4
-	giveWander       = 1e-8  // variance a second: walls and crop are not as these equations have them
-	giveFades        = 900.0 // s
-	mistWatts        = 16.0  // of a humidifier of one disc, at once: the rest warms its water first, and the air over hours
-	warmSD           = 0.25  // °C, of a reading: a thermometer's lag is not quite that of the sensor of humidity beside it
-	warmLikelySD     = 0.12  // the same where two views of one chamber are compared, which share that
-	rhSD, rhLeastSD  = 0.013, 0.008
-	wetSD            = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
-	wetFrom          = 0.985
-	wetForeseen      = 0.97
-	wetLongest       = 5 * time.Minute // for which fog may leave a sensor at the end of its range
+	// Thin sheets and bags, a humidifier's plume that wets things first: air takes one to several times the heat that it alone would to
+	// warm. In a chamber whose contents all follow the air it is ten times.
+	heavy, heavySD = 0.15, 0.6
+	heavyMost      = 2.7
+	// Readings beyond the first heavyLearned move that less and less, down to heavyLeast of what they would: it stays what it is, and that
+	// mist no longer cools the air shows that there is none.
+	heavyLearned, heavyLeast = 3000, 0.005
+	giveSD                   = 1e-4
+	giveWander               = 1e-8  // variance a second: walls and crop are not as these equations have them
+	giveFades                = 900.0 // s
+	mistWatts                = 16.0  // of a humidifier of one disc, at once: the rest warms its water first, and the air over hours
+	warmSD                   = 0.25  // °C, of a reading: a thermometer's lag is not quite that of the sensor of humidity beside it
+	warmLikelySD             = 0.12  // the same where two views of one chamber are compared, which share that
+	rhSD, rhLeastSD          = 0.013, 0.008
+	wetSD                    = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
+	wetFrom                  = 0.985
+	wetForeseen              = 0.97
+	wetLongest               = 5 * time.Minute // for which fog may leave a sensor at the end of its range
 	// A filter is lost when readings lie off to one side by lostFrom standard deviations in the mean of the last 20 or so, none
 	// counted for more than lostClip.
 	lostFrom, lostClip, lostShare = 6.0, 12.0, 0.05
@@ -80,7 +88,11 @@ const (
 	// recover (makers' data sheets, from memory). What is usual of it is taken off; it cannot be told from water.
 	creepMost, creepS    = 0.01, 6 * 3600.0
 	creepFrom, creepFull = 0.85, 0.95
-	massK                = 6.0 // K by which air may differ from the surfaces around it
+	// Of the lag, readings up to lagYoung tell the more the later they come, in proportion: as long as mist, room and surfaces are guesses,
+	// a slow sensor accounts for whatever they leave, and is soon believed in. In chambers whose air was as slow to warm as their walls a
+	// lag of 25 s was learned as 300, and by it humidity was kept three points too high.
+	lagYoung = 1000.0
+	massK    = 6.0 // K by which air may differ from the surfaces around it
 )
 
 // Of surfaces, as typical: per cubic meter of a chamber of 1 m³; common practice.
@@ -120,6 +132,7 @@ func (s *State) beginWater(f *Facts) {
 	s.followRoom(f)
 	w.lead(wLag, math.Log(rhLagS), rhLagSD)
 	w.lead(wExtra, 0, extraSD)
+	w.lead(wHeavy, heavy, heavySD)
 	w.lead(wGive, 0, giveSD)
 	s.Water.Noise = rhSD * rhSD
 	s.WallC, s.CropC = 0.7*f.AirC+0.3*f.RoomC, f.AirC
@@ -146,7 +159,7 @@ func (s *State) meet(f *Facts) {
 	w.restart(wWarm, c, 0.3)
 }
 
-var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.001}
+var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.01, 0.001}
 
 // passWater lets dt seconds pass with humidifier and fan at those shares of full output. How each value's end depends on
 // each value is found by nudging them one by one.
@@ -155,7 +168,7 @@ var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.
 func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	h := dt / 3600
 	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 1e-5 * dt, 0.002 * h, 0.002 * h, 0.002 * h,
-		1e-5 * h, roomRHWander * dt, 1e-5 * h, 2e-6 * h, giveWander * dt}
+		1e-5 * h, roomRHWander * dt, 1e-5 * h, 2e-6 * h, 1e-5 * h, giveWander * dt}
 	p := waterPass{k: *base, mist: mist, fan: fan, dt: dt}
 	p.k.setWater(s.Water.X[:])
 	p.set(wLag, s.Water.X[wLag])
@@ -273,6 +286,8 @@ func (k *Constants) set(j int, x float64) {
 		k.RoomV = max(0, min(x, 1)) * k.roomSat
 	case wExtra:
 		k.Extra = x
+	case wHeavy:
+		k.Light = math.Exp(-x)
 	case wGive:
 		k.Give = x
 	}
@@ -309,7 +324,11 @@ func (s *State) takeWater(f *Facts) {
 
 // takeHumidity takes in a reading of humidity that may be believed.
 func (s *State) takeHumidity(z float64, now time.Time) {
-	s.Water.take(s.water(), []weight{{wSeen, 1}}, z-s.Water.X[wSeen], rhLeastSD*rhLeastSD, rhSD*rhSD, now)
+	w := s.water()
+	lag, heavy := w.hold(wLag), w.hold(wHeavy)
+	s.Water.take(w, []weight{{wSeen, 1}}, z-s.Water.X[wSeen], rhLeastSD*rhLeastSD, rhSD*rhSD, now)
+	w.heed(lag, min(float64(s.Water.Taken)/lagYoung, 1))
+	w.x[wHeavy] = heavy.x + s.heavyHeeds()*(w.x[wHeavy]-heavy.x)
 }
 
 // strays follows by how much readings lie off to one side of what is foreseen, and reports whether the filter is lost: sure of
@@ -405,8 +424,16 @@ func (s *State) takeWet(z float64, now time.Time) {
 // takeWarmth takes in those of temperature. They tell how much water evaporates, by its cooling.
 func (s *State) takeWarmth(f *Facts) {
 	for _, z := range f.AirCs {
-		s.water().update(wWarm, z, warmSD, gate)
+		w := s.water()
+		heavy := w.hold(wHeavy)
+		w.update(wWarm, z, warmSD, gate)
+		w.x[wHeavy] = heavy.x + s.heavyHeeds()*(w.x[wHeavy]-heavy.x)
 	}
+}
+
+// heavyHeeds is the share of what readings say of what is as warm as the air that is believed.
+func (s *State) heavyHeeds() float64 {
+	return max(heavyLeast, min(heavyLearned/float64(max(s.Water.Taken, 1)), 1))
 }
 
 // boundWater keeps what is known to lie somewhere there.
@@ -419,6 +446,7 @@ func (s *State) boundWater(f *Facts) {
 	limit(&w[wAirC], s.AirC-massK, s.AirC+massK)
 	limit(&w[wWarm], s.AirC-massK, s.AirC+massK)
 	limit(&w[wExtra], -0.02, 0.05)
+	limit(&w[wHeavy], 0, heavyMost)
 	limit(&w[wGive], -0.03, 0.03)
 	limit(&w[wMist], math.Log(5e-4), math.Log(3))
 	if f.RatedMist > 0 { // saturated air hides what the humidifier gives, and then it could be anything
