@@ -58,3 +58,26 @@ func TestUseOfAnotherStage(t *testing.T) {
 		t.Errorf("a day later doubts %.2f, want %.2f", is, doubt)
 	}
 }
+
+// TestReckoningIsMended: what physics says of the use at another stage may be wrong by a factor of two, and the first hours there show
+// it. Water for 20 hours of what is truly used must not look as if it lasted for twice as long until a day has passed.
+func TestReckoningIsMended(t *testing.T) {
+	const truth = 0.6 // hours of full output an hour, where 0.3 is reckoned
+	u := Use{}
+	u.advance(48*0.2, 48)
+	u.scale(1.5)
+	for _, c := range []struct {
+		hours  int
+		within float64 // of the truth
+	}{{1, 20}, {6, 5}, {12, 2}} {
+		for u.Since < c.hours {
+			u.advance(truth/4, 0.25)
+		}
+		if last := u.last(20 * truth); math.Abs(last-20) > c.within {
+			t.Errorf("after %d hours what lasts for 20 hours is said to last for %.1f, want within %.0f", c.hours, last, c.within)
+		}
+	}
+	if u.doubt(20) > 0.25 || u.doubt(20) < useDoubt*0.9 {
+		t.Errorf("after 12 hours the forecast is doubted by %.2f", u.doubt(20))
+	}
+}

@@ -14,6 +14,10 @@ type Use struct {
 	For   float64           `json:"for"` // hours of the present one that have passed and count
 	// Scaled is for how many of the last hours it was used for something else, and counts as it would have been used.
 	Scaled float64 `json:"scaled,omitempty"`
+	// Since is how many full hours it has been used for that, and Amiss by how many times more than was reckoned, as far as is known: all
+	// that was used before counts so many times as much.
+	Since int     `json:"since,omitempty"`
+	Amiss float64 `json:"amiss,omitempty"` // 0: nothing is known
 }
 
 const (
@@ -28,8 +32,13 @@ const (
 	// useDoubt is the standard deviation, as a share, of a forecast for the next day by all this, when all is as it was;
 	// common practice says that weather and crop move use by a tenth from day to day.
 	useDoubt = 0.12
-	// useScaled is that of use that was scaled to what is asked now.
-	useScaled = 0.3
+	// useScaled is that of use that was scaled to what is asked now, and useHeld the hours after which what is used then tells as much
+	// as the reckoning: by physics, but a fan and a mist have other reasons to run, too. In the first useSettles hours walls and crop
+	// take up or give off what they hold.
+	useScaled  = 0.6
+	useHeld    = 2.0
+	useSettles = 1
+	useAmiss   = 6.0 // times, at the most
 )
 
 // advance counts hours of full output over passed hours.
@@ -43,6 +52,38 @@ func (u *Use) advance(output, passed float64) {
 		u.Now -= u.Now * share
 		u.For--
 		u.Next++
+		u.settle()
+	}
+}
+
+// settle learns from the hours since the use was scaled by how much that was amiss.
+func (u *Use) settle() {
+	if u.Scaled <= 0 {
+		u.Since, u.Amiss = 0, 0
+		return
+	}
+	u.Since++
+	n := u.Since - useSettles
+	if n < 1 || u.known() <= u.Since {
+		return
+	}
+	old := max(u.Amiss, 0)
+	if old == 0 {
+		old = 1
+	}
+	before := min(u.known()-u.Since, useDay)
+	mean := u.sum(u.Since, before) / float64(before) / old
+	reckoned := mean * float64(n)
+	if u.known() >= useDay+n && n < useDay { // by the hours of the day
+		reckoned = u.sum(useDay, n) / old
+	}
+	hold := useHeld * mean
+	if reckoned+hold <= 0 {
+		return
+	}
+	u.Amiss = max(1/useAmiss, min((u.sum(0, n)+hold)/(reckoned+hold), useAmiss))
+	for i := u.Since; i < u.known(); i++ {
+		u.Hours[(u.Next-1-i)%useHours] *= u.Amiss / old
 	}
 }
 
@@ -52,7 +93,7 @@ func (u *Use) scale(times float64) {
 		return
 	}
 	u.Now *= times
-	u.Scaled = useDay
+	u.Scaled, u.Since, u.Amiss = useDay, 0, 0
 	for i := range u.Hours {
 		u.Hours[i] *= times
 	}
@@ -74,7 +115,7 @@ func (u *Use) sum(first, n int) float64 {
 
 // trend is how much more the last hours used than the same ones of yesterday, held back where both are little.
 func (u *Use) trend() float64 {
-	if u.known() < useDay+useRecent {
+	if u.known() < useDay+useRecent || u.Scaled > 0 {
 		return 1
 	}
 	hold := 0.5 * u.sum(0, useDay) * useRecent / useDay
@@ -141,5 +182,6 @@ func (u *Use) doubt(hours float64) float64 {
 	if u.known() < useDay {
 		d *= 2.5 // neither the course of the day nor its change is known
 	}
-	return math.Hypot(d*math.Sqrt(min(1, math.Max(hours, 1)/24)), useScaled*u.Scaled/useDay)
+	scaled := useScaled / math.Sqrt(1+float64(max(0, u.Since-useSettles))/useHeld)
+	return math.Hypot(d*math.Sqrt(min(1, math.Max(hours, 1)/24)), scaled*math.Sqrt(u.Scaled/useDay))
 }
