@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/control"
 	"gillkeeper/policy/guard"
@@ -147,7 +148,7 @@ func (t *step) pinnedHours() float64 {
 	for i := range t.Spec.Sensors {
 		if x := &t.Spec.Sensors[i]; x.Quantity == chamber.RelativeHumidity && x.Place == chamber.Inside {
 			w := &t.s.Detectors.Sensors[i]
-			if w.Suspect == "" && !t.s.Detectors.Doubts(i) || w.Pinned <= 0 {
+			if w.Suspect == "" && !t.s.Detectors.Doubts(i) || w.Suspect == alarm.Drifted || w.Pinned <= 0 { // one that drifted gets there in dry air
 				return 0
 			}
 			hours, any = math.Min(hours, w.Pinned/3600), true

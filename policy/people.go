@@ -143,15 +143,23 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 		before := s.Crop
 		if s.Crop, err = p.applyCrop(before, a, now); err == nil {
 			s.Totals.written(a, &before, &s.Crop, now)
+			if a.Kind != NoteMade {
+				s.Detectors = s.Detectors.VaporMoved()
+			}
 		}
 	case Refilled:
-		s, err = p.applyRefill(s, a, now)
+		if s, err = p.applyRefill(s, a, now); err == nil && a.Cleaned {
+			s.Detectors = s.Detectors.VaporMoved()
+		}
 	case RefillUndo:
 		s, err = undoRefill(s, a, now)
 	case HandSet:
 		s, err = p.applyHand(s, a, now)
 	case Calibrate, CalibrateClear, SensorAside:
-		s, err = p.applyCalibration(s, a, now)
+		if s, err = p.applyCalibration(s, a, now); err == nil && a.Kind != SensorAside {
+			i, _ := p.sensorNamed(a.Sensor)
+			s.Detectors = s.Detectors.Recalibrated(i)
+		}
 	case AlarmAck, AlarmUnack, AlarmShelve, AlarmUnshelve, AlarmOutOfService, AlarmInService:
 		s, events, err = applyAlarm(s, a, now)
 	default:

@@ -47,9 +47,9 @@ func (t *step) steered(r chamber.Role) bool {
 	}
 	switch r {
 	case chamber.Humidifier:
-		return t.s.Air.Inside.RelativeHumidity.OK && !t.s.Reservoir.Dry
+		return t.s.Air.Inside.RelativeHumidity.OK && !t.s.Reservoir.Dry && !t.s.Detectors.Drifts()
 	case chamber.ExhaustFan:
-		return t.s.Air.Inside.CO2.OK && !t.doubted(chamber.CO2)
+		return t.s.Air.Inside.CO2.OK && !t.doubted(chamber.CO2) && !t.s.Detectors.Drifts() // it airs what reads too damp
 	case chamber.Heater, chamber.Cooler:
 		return t.s.Air.Inside.Temperature.OK && !t.doubted(chamber.Temperature)
 	}

@@ -128,6 +128,7 @@ func (t *step) watch() {
 	e.StageOverdue = t.due(t.s.Crop.Overdue(t.Climates, t.in.Now))
 	e.Lives = &t.s.Alarms
 	e.Learned = t.learned()
+	e.Vapor, e.Jumps = t.s.Learn.Vapor(&t.facts), t.s.Learn.Change.Times
 	var conditions alarm.Conditions
 	t.s.Detectors, conditions = t.s.Detectors.Detect(e)
 	var changes []alarm.Change

@@ -220,6 +220,26 @@ func TestOneCauseIsOneMessage(t *testing.T) {
 	})
 }
 
+// TestTheOnlySensorHasNoOtherToAgreeWith: what is told of it, and what to do, is not what is told of two.
+func TestTheOnlySensorHasNoOtherToAgreeWith(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := begin(t, journal.NewMemory(), notify.Service{Name: "mail", MinPriority: alarm.Low})
+		defer s.stop()
+		s.change("loft", alarm.SensorDisagrees, alarm.Unacknowledged, true, alarm.Condition{Active: true, Code: alarm.Drifted,
+			Quantity: chamber.RelativeHumidity, About: "upper", Value: 0.117})
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		got := s.posts["mail"].take()
+		if len(got) != 1 {
+			t.Fatalf("%d messages, want 1", len(got))
+		}
+		says(t, &got[0], "upper: reads higher than the water used allows: by about 12 points.", "let it dry", "salt")
+		if !strings.Contains(got[0].Title, "only humidity sensor") || strings.Contains(got[0].Title+got[0].Text, "not agree") {
+			t.Errorf("%s\n%s", got[0].Title, got[0].Text)
+		}
+	})
+}
+
 func TestShelvedIsNoReturn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := begin(t, journal.NewMemory(), phone)

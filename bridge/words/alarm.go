@@ -56,6 +56,7 @@ var codes = map[alarm.Code]string{
 	alarm.Pair:         "the two do not match",
 	alarm.BelowRoom:    "reads below the room",
 	alarm.Jumped:       "jumped further than air can",
+	alarm.Drifted:      "reads higher than the water used allows",
 	alarm.Rezeroed:     "re-zeroed itself: its lowest reading is 400 ppm in a room that is above that",
 	alarm.NoPower:      "on, but draws no power",
 	alarm.NoEffect:     "on, but the air does not change",
@@ -86,6 +87,11 @@ func (w Words) numbers(n alarm.Name, c *alarm.Condition) string {
 	case alarm.HumidifierWeak, alarm.FilterClogged:
 		if c.Value > 0 {
 			return Percent(c.Value, 0) + " of what it was"
+		}
+		return ""
+	case alarm.SensorDisagrees:
+		if c.Code == alarm.Drifted && c.Value > 0 {
+			return "by about " + Number(100*c.Value, 0) + " points"
 		}
 		return ""
 	default:

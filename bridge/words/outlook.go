@@ -96,7 +96,7 @@ func (w Words) Gap(g *outlook.Gap) string {
 	case outlook.NotMeasured:
 		return fmt.Sprintf("%s in the chamber is not measured.", Quantity(g.Quantity))
 	case outlook.OneSensor:
-		return fmt.Sprintf("%s rests on one sensor: if it drifts, nothing contradicts it.", Quantity(g.Quantity))
+		return fmt.Sprintf("%s rests on one sensor: if it drifts, little or nothing contradicts it.", Quantity(g.Quantity))
 	case outlook.RoomUnknown:
 		return fmt.Sprintf("%s in the room is not measured: the room's weather is guessed.", Quantity(g.Quantity))
 	case outlook.NoReport:

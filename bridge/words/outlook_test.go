@@ -29,6 +29,8 @@ func TestEveryPointOfAnOutlookHasWords(t *testing.T) {
 	for _, k := range []outlook.DeedKind{outlook.FillReservoir, outlook.Pick, outlook.PickRest, outlook.MendAlarm, outlook.BeTold, outlook.AskRefill, outlook.AskPick, outlook.MeasureWater} {
 		check(string(k), w.Deed(&outlook.Deed{Kind: k, Batch: "b1", Alarm: alarm.FanFailed, By: now.Add(30 * time.Hour)}, now))
 	}
+	check("a sensor of two", w.Deed(&outlook.Deed{Kind: outlook.MendAlarm, Alarm: alarm.SensorDisagrees, Code: alarm.Pair}, now))
+	check("the only sensor", w.Deed(&outlook.Deed{Kind: outlook.MendAlarm, Alarm: alarm.SensorDisagrees, Code: alarm.Drifted}, now))
 	for _, k := range []outlook.ReasonKind{outlook.RunsDry, outlook.Overripe, outlook.OutOfRange, outlook.Unlearned} {
 		check(string(k), w.Because(&outlook.Reason{Kind: k, Batch: "b1", Quantity: chamber.CO2, Chance: 0.2, At: now.Add(30 * time.Hour)}, now))
 	}

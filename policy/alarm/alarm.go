@@ -84,6 +84,7 @@ const (
 	Constant     Code = "constant"       // sensor_stuck: exactly the same value for too long
 	Saturated    Code = "saturated"      // sensor_stuck: a humidity sensor that stays at saturation
 	Jumped       Code = "jumped"         // sensor_disagrees: a step that the air cannot have made
+	Drifted      Code = "drifted"        // sensor_disagrees: the only one of humidity reads higher than the water used allows
 	Rezeroed     Code = "rezeroed"       // sensor_disagrees: a CO2 sensor that takes its chamber's lowest air for outdoor air
 	Outlier      Code = "outlier"        // sensor_disagrees: one sensor against the middle of three or more
 	Moved        Code = "moved"          // sensor_disagrees: elsewhere than it usually is, seen from the others

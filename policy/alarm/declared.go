@@ -137,6 +137,12 @@ type Variant struct {
 // Variants lists all of them. It is not to be written to.
 var Variants = [...]Variant{
 	{
+		Alarm: SensorDisagrees, Code: Drifted, Says: "The only humidity sensor seems to read too high.",
+		Cause:       "It is wet or dirty, hangs in the mist jet, or has drifted: the air takes up less water than it would if it were as damp as that. A disc that was cleaned and not recorded can look the same.",
+		Consequence: "It is not used, and plugs run as they did before, blindly. Before that, air drier than it read got too little mist.",
+		Action:      "Take it out of the mist and let it dry. Hang another beside it for an hour, or calibrate it with salt. Look whether pins are dry.",
+	},
+	{
 		Alarm: JournalFailing, Code: SetAside, Says: "The journal was damaged. It was set aside, and a new one is kept.",
 		Cause:       "A disk that fails, a power failure, or another program that wrote into the file.",
 		Consequence: "History and events up to then are in the damaged file only; if the disk is failing, more will be lost.",
@@ -261,7 +267,7 @@ var Declared = declare([N]Declaration{
 		OnDelay: 30 * time.Minute, OffDelay: 10 * time.Minute,
 	},
 	{
-		Name: SensorDisagrees, Says: "Two sensors of the same air do not agree.", Severity: Partly, Respond: 24 * time.Hour,
+		Name: SensorDisagrees, Says: "A sensor does not agree with another, or cannot be right.", Severity: Partly, Respond: 24 * time.Hour,
 		Cause:       "One has drifted, is wet, hangs in the mist jet, or has re-zeroed itself on stale air.",
 		Consequence: "The climate is held at the wrong value, and nobody notices.",
 		Action:      "Put them side by side for an hour. Calibrate or replace the one that is off.",

@@ -24,8 +24,9 @@ type Detectors struct {
 	Door     Door          `json:"door,omitzero"`
 	Fan      FanTest       `json:"fan,omitzero"`
 	Room     Exposure      `json:"room,omitzero"`
-	Flow     Decay         `json:"flow,omitzero"`    // of the exhaust fan
-	Mist     Decay         `json:"mist,omitzero"`    // for a second of on-time
+	Flow     Decay         `json:"flow,omitzero"` // of the exhaust fan
+	Mist     Decay         `json:"mist,omitzero"` // for a second of on-time
+	Offset   Offset        `json:"offset,omitzero"`
 	Soaked   float64       `json:"soaked,omitempty"` // share of the last hours in which humidity read the end of its range
 	Baseline Baseline      `json:"baseline,omitzero"`
 	Link     Linger        `json:"link,omitzero"`
@@ -135,6 +136,7 @@ func (d Detectors) Detect(e *Evidence) (Detectors, Conditions) {
 	s.inputs()
 	s.causes()
 	s.upset()
+	s.offset()
 	d.Held = s.held()
 	return d, s.out
 }

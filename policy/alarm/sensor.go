@@ -239,6 +239,7 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 		d.judge(i, e, dt)
 	}
 	d.compare(e, dt)
+	d.drift(e, dt)
 	for i := range d.Sensors {
 		suspects[i] = d.Sensors[i].Suspect
 	}
@@ -479,6 +480,8 @@ func (s *detection) sensors() {
 			apartC.name(i, spec, Outlier, w.Away, time.Time{})
 		case Jumped:
 			apartC.name(i, spec, Jumped, w.Jump.By, time.Time{})
+		case Drifted:
+			apartC.name(i, spec, Drifted, s.Offset.Left.By, time.Time{})
 		default:
 			limit := apart(spec.Quantity, w.Last)
 			was := s.wasOf(SensorDisagrees, i)

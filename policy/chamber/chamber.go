@@ -257,6 +257,20 @@ func (s *Spec) Has(q Quantity, p Place) bool {
 	return false
 }
 
+// Only gives the index of the sensor of that quantity at that place where there is just one, else -1.
+func (s *Spec) Only(q Quantity, p Place) int {
+	only := -1
+	for i := range s.Sensors {
+		if s.Sensors[i].Quantity == q && s.Sensors[i].Place == p {
+			if only >= 0 {
+				return -1
+			}
+			only = i
+		}
+	}
+	return only
+}
+
 // Reading is one value that a sensor delivered, already in the program's units and plausible.
 type Reading struct {
 	Sensor   int       `json:"sensor"` // index in Spec.Sensors

@@ -176,7 +176,7 @@ type GapKind string
 // The gaps.
 const (
 	NotMeasured   GapKind = "not_measured"   // Quantity in the chamber
-	OneSensor     GapKind = "one_sensor"     // Quantity: if it lies, nothing contradicts it
+	OneSensor     GapKind = "one_sensor"     // Quantity: if it lies, little or nothing contradicts it
 	RoomUnknown   GapKind = "room_unknown"   // Quantity in the room: its weather is guessed
 	NoReport      GapKind = "no_report"      // Plug does not say whether it obeys
 	NoMeter       GapKind = "no_meter"       // Plug: a dry or dead humidifier shows only by the air's answer
