@@ -15,7 +15,10 @@ import (
 // leaks, a humidistat keeps it as well. The suite looks at four for some hours; GILLKEEPER_SEEDS and GILLKEEPER_DAYS make it more.
 func TestPlanWithFewerMeans(t *testing.T) {
 	t.Parallel()
-	n, d, _ := extent(4, 8*time.Hour, 6*time.Hour)
+	n, d, whole := extent(4, 8*time.Hour, 4*time.Hour)
+	if raceDetector && !whole {
+		n = 4 // also under the race detector: of one alone, a sensor that is off by a point decides
+	}
 	for _, c := range []struct {
 		name  string
 		more  float64 // by how much more of the time, in percent, the plan keeps humidity within 2.5 points than the rules do
