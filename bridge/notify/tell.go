@@ -145,11 +145,7 @@ func (d *Desk) compare(ctx context.Context) {
 				if !l.Told { // held back from those who were told of it a short while ago
 					lines = fresh
 				}
-				p := alarm.Of(n).Priority
-				if l.Condition.Worse {
-					p = min(p+1, alarm.Urgent)
-				}
-				records = append(records, d.raise(lines, s, n, &l.Condition, p, s.Wall.Add(l.Raised.Sub(s.State.Now)))...)
+				records = append(records, d.raise(lines, s, n, &l.Condition, l.Condition.Priority(n), s.Wall.Add(l.Raised.Sub(s.State.Now)))...)
 			default:
 				records = append(records, d.ended(s, n, l.Phase, since)...)
 			}

@@ -311,12 +311,8 @@ func (v *view) alarms() []api.Alarm {
 			continue
 		}
 		d := alarm.Told(n, l.Condition.Code)
-		p := d.Priority
-		if l.Condition.Worse && p < alarm.Urgent {
-			p++
-		}
 		out = append(out, api.Alarm{
-			Chamber: v.snap.Spec.Name, Alarm: string(n), Priority: p.String(), State: l.Phase.String(), Active: l.Phase.Active(),
+			Chamber: v.snap.Spec.Name, Alarm: string(n), Priority: l.Condition.Priority(n).String(), State: l.Phase.String(), Active: l.Phase.Active(),
 			Since: v.at(l.Since), Says: d.Says, Detail: v.words.Condition(n, &l.Condition),
 			Cause: d.Cause, Consequence: d.Consequence, Do: d.Action, About: l.Condition.About, Also: l.Condition.Also,
 			FollowsFrom: string(l.Condition.Cause), ShelvedUntil: v.at(v.snap.State.Alarms.ShelvedUntil(n)),

@@ -132,6 +132,15 @@ type Condition struct {
 	Worse bool `json:"worse,omitempty"`
 }
 
+// Priority is that of an alarm with this condition.
+func (c *Condition) Priority(n Name) Priority {
+	p := Of(n).Priority
+	if c.Worse && p < Urgent {
+		p++
+	}
+	return p
+}
+
 // also names one more that a condition is about.
 func (c *Condition) also(name string) {
 	if c.Also != "" {

@@ -361,9 +361,5 @@ func (l *Life) tell(d *Declaration, passed time.Duration, now time.Time) bool {
 }
 
 func change(i int, from, to Phase, now time.Time, l *Life, notify bool) Change {
-	p := Declared[i].Priority
-	if l.Condition.Worse && p < Urgent {
-		p++
-	}
-	return Change{Alarm: names[i], Priority: p, From: from, To: to, At: now, Condition: l.Condition, Notify: notify}
+	return Change{Alarm: names[i], Priority: l.Condition.Priority(names[i]), From: from, To: to, At: now, Condition: l.Condition, Notify: notify}
 }

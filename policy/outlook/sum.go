@@ -271,11 +271,7 @@ func (q *Question) stands() []Standing {
 	out := []Standing{}
 	for _, n := range alarm.Names() {
 		if l := q.State.Alarms.Of(n); l.Phase.Active() && l.Condition.Cause == "" {
-			p := alarm.Of(n).Priority
-			if l.Condition.Worse {
-				p = min(p+1, alarm.Urgent)
-			}
-			out = append(out, Standing{n, l.Condition.Code, p})
+			out = append(out, Standing{n, l.Condition.Code, l.Condition.Priority(n)})
 		}
 	}
 	slices.SortStableFunc(out, func(a, b Standing) int { return int(b.Priority) - int(a.Priority) })

@@ -226,10 +226,7 @@ func (r *rendering) alarms(m *image, s *policy.Snapshot) {
 			continue
 		}
 		d := alarm.Told(name, l.Condition.Code)
-		p := d.Priority
-		if l.Condition.Worse && p < alarm.Urgent {
-			p++
-		}
+		p := l.Condition.Priority(name)
 		if standing++; worst == noAlarm || p > highest {
 			highest, worst = p, p.String()
 		}
