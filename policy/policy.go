@@ -103,6 +103,11 @@ type SensorState struct {
 	Aside       time.Time                `json:"aside,omitzero"`       // until then its readings are watched, not used
 }
 
+// Fresh reports whether the sensor's last reading is not too old to count now. Whether it is believed is another matter.
+func (x *SensorState) Fresh(spec *chamber.Sensor, now time.Time) bool {
+	return x.Live && !x.Silent && now.Sub(x.At) <= spec.MaxAge
+}
+
 // Filling is a refill that a person said, and the reservoir as it was before.
 type Filling struct {
 	ID     string          `json:"id"`

@@ -206,7 +206,7 @@ func (t *step) silence() {
 			last = x.Watched
 		}
 		// A sensor that could not be heard gets its time again once the broker, or the program, is back.
-		last = latest(latest(latest(last, x.Aside), t.s.LinkSince), t.s.Woke)
+		last = latest(last, x.Aside, t.s.LinkSince, t.s.Woke)
 		x.Silent = x.Dead || t.in.Now.Sub(last) > t.Spec.Sensors[i].MaxAge
 	}
 }
@@ -220,7 +220,7 @@ func (t *step) voteOn(place chamber.Place, q chamber.Quantity) {
 			continue
 		}
 		known = append(known, x.Value)
-		if x.Live && !x.Silent && x.Suspect == "" && t.in.Now.Sub(x.At) <= spec.MaxAge {
+		if x.Fresh(spec, t.in.Now) && x.Suspect == "" {
 			fresh = append(fresh, x.Value)
 			if x.At.After(newest) {
 				newest = x.At

@@ -128,7 +128,9 @@ func (t *step) watch() {
 	e.StageOverdue = t.due(t.s.Crop.Overdue(t.Climates, t.in.Now))
 	e.Lives = &t.s.Alarms
 	e.Learned = t.learned()
-	e.Vapor, e.Jumps = t.s.Learn.Vapor(&t.facts), t.s.Learn.Change.Times
+	if e.Jumps = t.s.Learn.Change.Times; t.Spec.Only(chamber.RelativeHumidity, chamber.Inside) >= 0 { // it judges a sensor that has no other beside it
+		e.Vapor = t.s.Learn.Vapor(&t.facts)
+	}
 	var conditions alarm.Conditions
 	t.s.Detectors, conditions = t.s.Detectors.Detect(e)
 	var changes []alarm.Change
@@ -196,7 +198,7 @@ func (t *step) gather() {
 	}
 	for i := range s.Sensors {
 		x := &s.Sensors[i]
-		v := alarm.SensorView{Fresh: x.Live && !x.Silent && t.in.Now.Sub(x.At) <= t.Spec.Sensors[i].MaxAge, Silent: x.Silent, Value: x.Value, At: x.At}
+		v := alarm.SensorView{Fresh: x.Fresh(&t.Spec.Sensors[i], t.in.Now), Silent: x.Silent, Value: x.Value, At: x.At}
 		if x.Silent {
 			v.SilentSince = latest(x.At, x.Watched)
 		}
@@ -218,9 +220,11 @@ func live(all []chamber.PlugReport) []chamber.PlugReport {
 	return out
 }
 
-func latest(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
+func latest(a time.Time, more ...time.Time) time.Time {
+	for _, b := range more {
+		if b.After(a) {
+			a = b
+		}
 	}
 	return a
 }

@@ -184,7 +184,7 @@ func unheard(snap *policy.Snapshot) bool {
 		if x.Place != chamber.Inside || i >= len(snap.State.Sensors) {
 			continue
 		}
-		if s := &snap.State.Sensors[i]; s.Live && !s.Silent && snap.State.Now.Sub(s.At) <= x.MaxAge {
+		if snap.State.Sensors[i].Fresh(x, snap.State.Now) {
 			return false
 		}
 		sensors = true

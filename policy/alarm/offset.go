@@ -82,8 +82,12 @@ const (
 // does not; another crop, another stage and another chamber are to be learned anew.
 func (s *detection) offset() {
 	o, rh, want := &s.Offset, s.e.Air.Inside.RelativeHumidity, &s.e.Target
+	if o.Of == "" { // none, or more than one
+		return
+	}
 	if o.Aim != want.RelativeHumidity.Aim || o.Stage != want.Stage || o.Jumps != s.e.Jumps {
-		*o = Offset{Of: o.Of, Aim: want.RelativeHumidity.Aim, Stage: want.Stage, Jumps: s.e.Jumps, Left: o.Left}
+		o.forget()
+		o.Aim, o.Stage, o.Jumps = want.RelativeHumidity.Aim, want.Stage, s.e.Jumps
 	}
 	upset := s.Open() || s.Upset.Was || s.Dry.Was
 	o.Rest = max(0, o.Rest-s.dt)
@@ -105,12 +109,17 @@ func (s *detection) offset() {
 	}
 }
 
+// forget has what is usual learned anew.
+func (o *Offset) forget() {
+	*o = Offset{Of: o.Of, Aim: o.Aim, Stage: o.Stage, Jumps: o.Jumps, Left: o.Left}
+}
+
 // anew has nothing of late count.
 func (o *Offset) anew() { o.Odd, o.OfCrop, o.Moved, o.Usually, o.By, o.Over = 0, 0, 0, 0, 0, 0 }
 
 // VaporMoved forgets what is usual of the chamber's vapor: another crop gives off another amount, and a clean disc more mist.
 func (d Detectors) VaporMoved() Detectors {
-	d.Offset = Offset{Of: d.Offset.Of, Left: d.Offset.Left}
+	d.Offset.forget()
 	return d
 }
 
@@ -133,7 +142,7 @@ func (o *Offset) advance(v *learn.Vapor, dt float64) {
 		return
 	}
 	if o.For > 0 && (o.Room > 0) != (v.Room > 0) { // the room is measured only now, or no longer
-		*o = Offset{Of: o.Of, Aim: o.Aim, Stage: o.Stage, Jumps: o.Jumps, Left: o.Left}
+		o.forget()
 	}
 	if o.For == 0 {
 		o.Full, o.Crop, o.Room, o.Flow, o.Leak = math.Log(v.Full), math.Log(v.Crop), v.Room, v.Flow, v.Leak
