@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"cmp"
 	"math"
 	"time"
 )
@@ -67,10 +68,7 @@ func (u *Use) settle() {
 	if n < 1 || u.known() <= u.Since {
 		return
 	}
-	old := max(u.Amiss, 0)
-	if old == 0 {
-		old = 1
-	}
+	old := cmp.Or(u.Amiss, 1)
 	before := min(u.known()-u.Since, useDay)
 	mean := u.sum(u.Since, before) / float64(before) / old
 	reckoned := mean * float64(n)

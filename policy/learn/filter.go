@@ -44,11 +44,16 @@ type held struct {
 
 func (f filter) hold(i int) held { return held{i, f.x[i], f.p[i*len(f.x)+i]} }
 
-// heed has a value go no more than that share of the way that readings moved it since it was held, and get surer as by a gain that
-// is smaller by that share.
-func (f filter) heed(h held, share float64) {
-	x, p := &f.x[h.of], &f.p[h.of*len(f.x)+h.of]
+// slow has a value go no more than that share of the way that readings moved it since it was held.
+func (f filter) slow(h held, share float64) {
+	x := &f.x[h.of]
 	*x = h.x + share*(*x-h.x)
+}
+
+// heed is slow for a value that gets surer as by a gain that is smaller by that share.
+func (f filter) heed(h held, share float64) {
+	f.slow(h, share)
+	p := &f.p[h.of*len(f.x)+h.of]
 	*p = h.variance + share*(2-share)*(*p-h.variance)
 }
 

@@ -328,7 +328,7 @@ func (s *State) takeHumidity(z float64, now time.Time) {
 	lag, heavy := w.hold(wLag), w.hold(wHeavy)
 	s.Water.take(w, []weight{{wSeen, 1}}, z-s.Water.X[wSeen], rhLeastSD*rhLeastSD, rhSD*rhSD, now)
 	w.heed(lag, min(float64(s.Water.Taken)/lagYoung, 1))
-	w.x[wHeavy] = heavy.x + s.heavyHeeds()*(w.x[wHeavy]-heavy.x)
+	w.slow(heavy, s.heavyHeeds())
 }
 
 // strays follows by how much readings lie off to one side of what is foreseen, and reports whether the filter is lost: sure of
@@ -427,7 +427,7 @@ func (s *State) takeWarmth(f *Facts) {
 		w := s.water()
 		heavy := w.hold(wHeavy)
 		w.update(wWarm, z, warmSD, gate)
-		w.x[wHeavy] = heavy.x + s.heavyHeeds()*(w.x[wHeavy]-heavy.x)
+		w.slow(heavy, s.heavyHeeds())
 	}
 }
 
