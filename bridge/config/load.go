@@ -27,7 +27,7 @@ func Load(path string) (*Config, Faults, error) {
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	case info.IsDir():
 		return nil, nil, fmt.Errorf("%s is a folder; give the path of a configuration in it", path)
-	case !info.Mode().IsRegular() && !HandedOn(path):
+	case MayBlock(path, info):
 		return nil, nil, fmt.Errorf("%s is no regular file; give the path of a configuration, or /dev/stdin to have it read from there", path)
 	}
 	f, err := os.Open(path)
@@ -42,11 +42,12 @@ func Load(path string) (*Config, Faults, error) {
 	return Parse(path, text, EnvOf(path))
 }
 
-// HandedOn reports whether a path names what this process was given open, as a shell does at the end of a pipe. To open a pipe by a name
-// of its own would wait for somebody to write into it, for ever and deaf to every signal.
-func HandedOn(path string) bool {
+// MayBlock reports whether to open what a path names, which info is of, could wait for ever and deaf to every signal: a pipe by a name of
+// its own waits for somebody to write into it. What this process was given open, as a shell does at the end of a pipe, does not.
+func MayBlock(path string, info fs.FileInfo) bool {
 	path = filepath.Clean(path)
-	return path == "/dev/stdin" || strings.HasPrefix(path, "/dev/fd/") || strings.HasPrefix(path, "/proc/self/fd/")
+	handedOn := path == "/dev/stdin" || strings.HasPrefix(path, "/dev/fd/") || strings.HasPrefix(path, "/proc/self/fd/")
+	return !info.Mode().IsRegular() && !info.IsDir() && !handedOn
 }
 
 // missingFile says that there is no file, without the system's words.

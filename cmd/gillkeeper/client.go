@@ -60,7 +60,7 @@ func (a *app) client() (*client.Client, error) {
 
 // readGiven reads a file that a person names. A pipe that nobody writes into would wait for ever, deaf to every signal.
 func readGiven(path string) ([]byte, error) {
-	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() && !info.IsDir() && !config.HandedOn(path) {
+	if info, err := os.Stat(path); err == nil && config.MayBlock(path, info) {
 		return nil, fmt.Errorf("%s is no regular file", path)
 	}
 	return os.ReadFile(path)
