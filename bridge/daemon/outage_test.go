@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -14,7 +13,6 @@ import (
 
 	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
-	"gillkeeper/metrics"
 	"gillkeeper/policy"
 	"gillkeeper/policy/species"
 )
@@ -79,20 +77,7 @@ func write(t *testing.T, path, text string) {
 
 func pitch(t *testing.T, s *brokertest.Server, addr string) *tent {
 	t.Helper()
-	ctx, cancel := context.WithCancel(context.Background())
-	d, err := New(ctx, Options{Config: configure(t, s, addr), Build: metrics.Info{Version: "test"}})
-	if err != nil {
-		cancel()
-		t.Fatal(err)
-	}
-	done := make(chan error, 1)
-	go func() { done <- d.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Errorf("the daemon ended with %v", err)
-		}
-	})
+	d, _ := keep(t, Options{Config: configure(t, s, addr)})
 	x := &tent{d: d, state: "OFF"}
 	o := paho.NewClientOptions().AddBroker(strings.NewReplacer("mqtts://", "ssl://", "mqtt://", "tcp://").Replace(s.URL().String())).SetClientID("devices").
 		SetConnectRetry(true).SetConnectRetryInterval(50 * time.Millisecond).SetMaxReconnectInterval(200 * time.Millisecond)

@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"context"
 	"encoding/json"
 	"net/http"
 	"path/filepath"
@@ -11,7 +10,6 @@ import (
 
 	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
-	"gillkeeper/metrics"
 )
 
 // TestReadySaysWhyThereIsNoBroker: the password was changed at the broker, and whoever looks at the page or asks /readyz learns that
@@ -31,20 +29,7 @@ func TestReadySaysWhyThereIsNoBroker(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			ctx, cancel := context.WithCancel(context.Background())
-			d, err := New(ctx, Options{Config: c, Build: metrics.Info{Version: "test"}})
-			if err != nil {
-				cancel()
-				t.Fatal(err)
-			}
-			done := make(chan error, 1)
-			go func() { done <- d.Run(ctx) }()
-			t.Cleanup(func() {
-				cancel()
-				if err := <-done; err != nil {
-					t.Error(err)
-				}
-			})
+			d, _ := keep(t, Options{Config: c})
 			until(t, 20*time.Second, "/readyz does not say why", func() bool {
 				r, err := http.Get("http://" + d.Web() + "/readyz")
 				if err != nil {

@@ -48,12 +48,11 @@ func figuresRow(chamber, by string, f *rehearse.Figures) []string {
 	if f.Hours == 0 {
 		return []string{chamber, by, "–", "–", "–", "–", "–", "–", "nothing observed yet"}
 	}
-	percent := func(v float64) string { return fmt.Sprintf("%.1f %%", 100*v) }
-	co2 := percent(f.CO2BelowMax)
+	co2 := percentOf(f.CO2BelowMax)
 	if f.CO2Mean == 0 { // of a record without it; air always holds some
 		co2 = "–"
 	}
-	return []string{chamber, by, percent(f.RHWithin2_5), percent(f.RHWithin5), percent(f.RHInRange), co2,
+	return []string{chamber, by, percentOf(f.RHWithin2_5), percentOf(f.RHWithin5), percentOf(f.RHInRange), co2,
 		fmt.Sprintf("%.2f", f.WaterLitersPerDay), fmt.Sprintf("%.1f", f.FanHoursPerDay), switchesWords(f.SwitchesPerHour)}
 }
 
