@@ -43,6 +43,7 @@ type Constants struct {
 	sat, slope       float64 // saturation at MassC, g/m³, and its slope in g/m³K
 	wallSat, cropSat float64
 	roomSat          float64 // vapor in saturated air of the room once it is in the chamber, g/m³
+	wets             float64 // exchange of vapor with wet walls over what it is by Lewis
 	size             float64 // of the chamber: cube root of its volume, m
 }
 

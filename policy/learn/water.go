@@ -21,6 +21,7 @@ const (
 	wLag          // ln of their lag in seconds
 	wExtra        // K/s by which lamp and what else there is warm the air
 	wHeavy        // ln of how many times as much heat the air takes to warm as it would alone, for what is as warm as it: sheets, bags, shelves
+	wWets         // ln of the exchange of vapor with wet walls over what it is by Lewis: of how much of them can be wet at all
 	wGive         // g/m³s of vapor that nothing else here accounts for, or less than none
 	wStates
 	wMoving = wWarm + 1
@@ -49,22 +50,23 @@ const (
 	extraSD          = 0.005
 	// Thin sheets and bags, a humidifier's plume that wets things first: air takes one to several times the heat that it alone would to
 	// warm. In a chamber whose contents all follow the air it is ten times.
-	heavy, heavySD = 0.15, 0.6
+	heavy, heavySD = 0.15, 0.2
 	heavyMost      = 2.7
 	// Readings beyond the first heavyLearned move that less and less, down to heavyLeast of what they would: it stays what it is, and that
 	// mist no longer cools the air shows that there is none.
-	heavyLearned, heavyLeast = 3000, 0.005
-	giveSD                   = 1e-4
-	giveWander               = 1e-8  // variance a second: walls and crop are not as these equations have them
-	giveFades                = 900.0 // s
-	mistWatts                = 16.0  // of a humidifier of one disc, at once: the rest warms its water first, and the air over hours
-	warmSD                   = 0.25  // °C, of a reading: a thermometer's lag is not quite that of the sensor of humidity beside it
-	warmLikelySD             = 0.12  // the same where two views of one chamber are compared, which share that
-	rhSD, rhLeastSD          = 0.013, 0.008
-	wetSD                    = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
-	wetFrom                  = 0.985
-	wetForeseen              = 0.97
-	wetLongest               = 5 * time.Minute // for which fog may leave a sensor at the end of its range
+	heavyLearned, heavyLeast    = 3000, 0.005
+	wetsSD, wetsLeast, wetsMost = 0.3, -3, 0.7 // plastic sheds water, cloth and fins hold it
+	giveSD                      = 1e-4
+	giveWander                  = 1e-8  // variance a second: walls and crop are not as these equations have them
+	giveFades                   = 900.0 // s
+	mistWatts                   = 16.0  // of a humidifier of one disc, at once: the rest warms its water first, and the air over hours
+	warmSD                      = 0.25  // °C, of a reading: a thermometer's lag is not quite that of the sensor of humidity beside it
+	warmLikelySD                = 0.12  // the same where two views of one chamber are compared, which share that
+	rhSD, rhLeastSD             = 0.013, 0.008
+	wetSD                       = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
+	wetFrom                     = 0.985
+	wetForeseen                 = 0.97
+	wetLongest                  = 5 * time.Minute // for which fog may leave a sensor at the end of its range
 	// A filter is lost when readings lie off to one side by lostFrom standard deviations in the mean of the last 20 or so, none
 	// counted for more than lostClip.
 	lostFrom, lostClip, lostShare = 6.0, 12.0, 0.05
@@ -133,6 +135,7 @@ func (s *State) beginWater(f *Facts) {
 	w.lead(wLag, math.Log(rhLagS), rhLagSD)
 	w.lead(wExtra, 0, extraSD)
 	w.lead(wHeavy, heavy, heavySD)
+	w.lead(wWets, 0, wetsSD)
 	w.lead(wGive, 0, giveSD)
 	s.Water.Noise = rhSD * rhSD
 	s.WallC, s.CropC = 0.7*f.AirC+0.3*f.RoomC, f.AirC
@@ -159,7 +162,7 @@ func (s *State) meet(f *Facts) {
 	w.restart(wWarm, c, 0.3)
 }
 
-var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.01, 0.001}
+var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.01, 0.01, 0.001}
 
 // passWater lets dt seconds pass with humidifier and fan at those shares of full output. How each value's end depends on
 // each value is found by nudging them one by one.
@@ -168,7 +171,7 @@ var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.
 func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	h := dt / 3600
 	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 1e-5 * dt, 0.002 * h, 0.002 * h, 0.002 * h,
-		1e-5 * h, roomRHWander * dt, 1e-5 * h, 2e-6 * h, 1e-5 * h, giveWander * dt}
+		1e-5 * h, roomRHWander * dt, 1e-5 * h, 2e-6 * h, 1e-5 * h, 1e-5 * h, giveWander * dt}
 	p := waterPass{k: *base, mist: mist, fan: fan, dt: dt}
 	p.k.setWater(s.Water.X[:])
 	p.set(wLag, s.Water.X[wLag])
@@ -279,7 +282,7 @@ func (k *Constants) set(j int, x float64) {
 		k.Crop = math.Exp(x)
 	case wHeat:
 		k.Heat = math.Exp(x)
-		k.Wall = wallShare * k.Heat
+		k.Wall = wallShare * k.Heat * k.wets
 	case wLoss:
 		k.Loss = max(0, min(x, 1))
 	case wRoom:
@@ -288,6 +291,9 @@ func (k *Constants) set(j int, x float64) {
 		k.Extra = x
 	case wHeavy:
 		k.Light = math.Exp(-x)
+	case wWets:
+		k.wets = math.Exp(x)
+		k.Wall = wallShare * k.Heat * k.wets
 	case wGive:
 		k.Give = x
 	}
@@ -299,9 +305,9 @@ func (s *State) takeWater(f *Facts) {
 	if f.astray() || s.At.Sub(s.LostFrom) < lostHolds {
 		before := s.Water
 		defer func() {
-			for i := wMist; i <= wLag; i++ {
+			for i := wMist; i < wGive; i++ {
 				s.Water.X[i] = before.X[i]
-				copy(s.Water.P[i*wStates+wMist:i*wStates+wLag+1], before.P[i*wStates+wMist:])
+				copy(s.Water.P[i*wStates+wMist:i*wStates+wGive], before.P[i*wStates+wMist:])
 			}
 		}()
 	}
@@ -447,6 +453,7 @@ func (s *State) boundWater(f *Facts) {
 	limit(&w[wWarm], s.AirC-massK, s.AirC+massK)
 	limit(&w[wExtra], -0.02, 0.05)
 	limit(&w[wHeavy], 0, heavyMost)
+	limit(&w[wWets], wetsLeast, wetsMost)
 	limit(&w[wGive], -0.03, 0.03)
 	limit(&w[wMist], math.Log(5e-4), math.Log(3))
 	if f.RatedMist > 0 { // saturated air hides what the humidifier gives, and then it could be anything
