@@ -36,7 +36,8 @@ type apart struct {
 	co2, fog, blow, at                 float64
 	wanderT, wanderW, wanderC          float64
 
-	slow slowness
+	asAir bool // walls are always as warm as the air, too
+	slow  slowness
 }
 
 // slowness is by how many seconds more than at its best each message may be under way, drawn anew for each.
@@ -118,9 +119,14 @@ func (a *apart) step(mistOn, fanOn bool) {
 
 	const latent = 2450.0 // J/g
 	toWall, toCrop := a.airWallUA*(a.t-a.wall), a.cropUA*(a.t-a.cropT)
-	a.t += (flow*a.airJ*(roomT-a.t) - toWall - toCrop + (cond-dry)*a.volume*latent) / (a.airJ + a.things)
-	a.wall += (toWall + a.wallUA*(roomT-a.wall) - offWall*a.volume*latent) / a.wallJ
 	a.cropT += (toCrop - offCrop*a.volume*latent) / a.cropJ
+	a.t += (flow*a.airJ*(roomT-a.t) - toWall - toCrop + (cond-dry)*a.volume*latent) / (a.airJ + a.things)
+	if a.asAir {
+		a.t += (a.wallUA*(roomT-a.t) - offWall*a.volume*latent) / (a.airJ + a.things)
+		a.wall = a.t
+		return
+	}
+	a.wall += (toWall + a.wallUA*(roomT-a.wall) - offWall*a.volume*latent) / a.wallJ
 }
 
 func (a *apart) rh() float64 { return min(1, a.vapor/full(a.t)) }
@@ -347,6 +353,30 @@ func TestThingsAsWarmAsTheAir(t *testing.T) {
 		if f[i].in25 < 84 || f[i].in5 < 90 || f[i].co2 < 98 {
 			t.Errorf("%d: within 2.5 points %.1f %% of the time, within 5 %.1f %%, CO2 below its maximum %.1f %%; want 84, 90 and 98 at least", seed, f[i].in25, f[i].in5, f[i].co2)
 		}
+	}
+}
+
+// TestWallsUnlikeAnyFamily keeps chambers whose walls are always as warm as the air. In the first two they are wet all over by little
+// water, and give off less vapor than they would by the heat that they take, for they take none; in the last two they shed it
+// in drops that last for hours, and things are as warm as the air as well. What the model cannot do it foresees wrongly all the
+// while, and humidity stood beside its aim by that: within 2.5 points 68, 34, 29 and 40 % of the time.
+func TestWallsUnlikeAnyFamily(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		seed         uint64
+		filmG, heavy float64 // g/m² that wet all, and things over air by the heat they take
+		in25         float64 // at least, percent of the time
+	}{{302, 5, 0.5, 71}, {305, 5, 0.5, 70}, {302, 80, 9, 43}, {304, 80, 9, 43}} {
+		t.Run(fmt.Sprintf("%d of %.0f", c.seed, c.filmG), func(t *testing.T) {
+			t.Parallel()
+			f := runApart(c.seed, species.Fruiting, apartPolicy(t, false), 12*time.Hour, func(a *apart, _ []*gauge) {
+				a.asAir, a.things, a.filmG, a.filmMax, a.lost = true, c.heavy*a.airJ, c.filmG, 200, 0.3
+			})
+			t.Logf("within 2.5 points %.1f %% of the time, within 5 %.1f %%, CO2 below its maximum %.1f %%", f.in25, f.in5, f.co2)
+			if f.in25 < c.in25 || f.in5 < 90 || f.co2 < 98 {
+				t.Errorf("within 2.5 points %.1f %% of the time, within 5 %.1f %%, CO2 below its maximum %.1f %%; want %.0f, 90 and 98 at least", f.in25, f.in5, f.co2, c.in25)
+			}
+		})
 	}
 }
 

@@ -96,11 +96,14 @@ func unpacked(body string, at int64, kind, plug string) (policy.Event, error) {
 }
 
 // packedPlan is [ahead, runs, in, for, decided, level, air …]: seconds, and of each air relative humidity, CO2 and temperature:
-// now, then lowest, highest and last with the run, and the same without.
+// now, then lowest, highest and last with the run, and the same without. What is taken off the aim follows where there is such.
 func packedPlan(p *reason.Plan) []any {
 	row := []any{p.Ahead.Seconds(), p.Runs, p.In.Seconds(), p.For.Seconds(), string(p.Decided), figure(p.Level)}
 	for _, a := range airs(p) {
 		row = append(row, figure(a.RH), figure(a.CO2), figure(a.AirC))
+	}
+	if p.Trim != 0 {
+		row = append(row, figure(p.Trim))
 	}
 	return row
 }
@@ -117,12 +120,13 @@ func unpackedPlan(raw json.RawMessage) (*reason.Plan, error) {
 	for _, a := range airs(p) {
 		into = append(into, &a.RH, &a.CO2, &a.AirC)
 	}
+	into = append(into, &p.Trim)
 	var row []json.RawMessage
 	if err := json.Unmarshal(raw, &row); err != nil {
 		return nil, err
 	}
-	if len(row) != len(into) {
-		return nil, fmt.Errorf("a reason's plan has %d parts, not %d", len(row), len(into))
+	if len(row) != len(into) && len(row) != len(into)-1 {
+		return nil, fmt.Errorf("a reason's plan has %d parts, not %d or %d", len(row), len(into)-1, len(into))
 	}
 	for i := range row {
 		if err := json.Unmarshal(row[i], into[i]); err != nil {

@@ -69,7 +69,8 @@ func drawnPlan(t *rapid.T) *reason.Plan {
 	}
 	course := func(name string) reason.Course { return reason.Course{Low: air(name), High: air(name), End: air(name)} }
 	return &reason.Plan{Ahead: span("ahead"), Runs: rapid.Bool().Draw(t, "runs"), In: span("in"), For: span("for"), Level: float64(rapid.IntRange(0, 10).Draw(t, "tenths")) / 10, Now: air("now"),
-		With: course("with"), Without: course("without"), Decided: rapid.SampledFrom([]reason.Cost{"", reason.TooDry, reason.FanRun}).Draw(t, "decided")}
+		With: course("with"), Without: course("without"), Decided: rapid.SampledFrom([]reason.Cost{"", reason.TooDry, reason.FanRun}).Draw(t, "decided"),
+		Trim: float64(rapid.IntRange(-25, 25).Draw(t, "trim")) / 1000}
 }
 
 // tame is a text as JSON carries it.

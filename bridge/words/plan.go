@@ -84,7 +84,19 @@ func (w Words) planned(r reason.Reason, on bool) string {
 		}
 		s += " Against " + against + ": " + d + "."
 	}
-	return s
+	return s + trimmed(p.Trim)
+}
+
+// trimmed says by how much a plan aims beside the aim, where it is worth a word.
+func trimmed(by float64) string {
+	if math.Abs(by) < 0.005 {
+		return ""
+	}
+	to, from := "lower", "above"
+	if by < 0 {
+		to, from = "higher", "below"
+	}
+	return fmt.Sprintf(" Aimed %s points %s, because humidity kept standing %s its aim.", Number(100*math.Abs(by), 1), to, from)
 }
 
 // motion says how a value goes, as a fact and as a chance.

@@ -167,6 +167,12 @@ func TestReasonSentences(t *testing.T) {
 			With:    reason.Course{Low: reason.Air{RH: 0.93, CO2: 700, AirC: 17.9}, High: reason.Air{RH: 0.99, CO2: 710, AirC: 18}},
 			Without: reason.Course{Low: reason.Air{RH: 0.927, CO2: 695, AirC: 18}, High: reason.Air{RH: 0.932, CO2: 710, AirC: 18}}, Decided: reason.TooWet}},
 			"Off in 8 s, humidity stays near 93.0 % over the next 10 min; on for 20 s more, it would rise from 93.0 % to 99.0 %, and CO2 would stay near 700 ppm. Against going on: air wetter than the aim."},
+		// A plan that aims beside the aim says so, where that is worth a word.
+		{site, false, reason.Reason{Code: reason.Planned, Quantity: chamber.RelativeHumidity, Plan: &reason.Plan{Ahead: 10 * time.Minute, For: 20 * time.Second, Trim: 0.018,
+			Now:     reason.Air{RH: 0.93, CO2: 700, AirC: 18},
+			With:    reason.Course{Low: reason.Air{RH: 0.93, CO2: 700, AirC: 17.9}, High: reason.Air{RH: 0.99, CO2: 710, AirC: 18}},
+			Without: reason.Course{Low: reason.Air{RH: 0.927, CO2: 695, AirC: 18}, High: reason.Air{RH: 0.932, CO2: 710, AirC: 18}}, Decided: reason.TooWet}},
+			"Off, humidity stays near 93.0 % over the next 10 min; with a run of 20 s, it would rise from 93.0 % to 99.0 %, and CO2 would stay near 700 ppm. Against a run: air wetter than the aim. Aimed 1.8 points lower, because humidity kept standing above its aim."},
 		{site, true, reason.Reason{Code: reason.Hand, Until: now.Add(15 * time.Minute)}, "Set by hand until 13:15."},
 		{site, false, reason.Reason{Code: reason.MinOff, Until: now.Add(20 * time.Second)}, "Kept off until 13:00:20: its shortest rest."},
 		{site, true, reason.Reason{Code: reason.ReservoirDry}, "The reservoir is dry; on for a moment, to see whether it was filled."},

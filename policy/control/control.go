@@ -22,6 +22,7 @@ type State struct {
 	Fan    Fan       `json:"fan"`              // the exhaust fan's pulses
 	Plan   Plan      `json:"plan"`             // for both, where the chamber is known well enough
 	Rate   Rate      `json:"rate,omitzero"`    // what a second costs by the plan's measure, of late
+	Trim   Trim      `json:"trim,omitzero"`    // what is taken off the plan's aim of humidity
 	Over   time.Time `json:"over,omitzero"`    // since when CO2 is measured above its maximum; zero: it is not
 	Wet    time.Time `json:"wet,omitzero"`     // since when every reading of humidity says that no mist is to be given; zero: the last did not
 	// What budgets of switchings come to.

@@ -115,7 +115,7 @@ func (p *planner) explain(q chamber.Quantity, set *runSet, chosen run, mine *for
 	}
 	its := at(other)
 	r := reason.Reason{Code: reason.Planned, Quantity: q, Value: mine.cost(), Bound: its.cost()}
-	x := &reason.Plan{Ahead: time.Duration(foreseeFor) * time.Second, Runs: runs, Now: p.airOf(&p.model.Air).Rounded(), With: mine.course, Without: its.course}
+	x := &reason.Plan{Ahead: time.Duration(foreseeFor) * time.Second, Runs: runs, Now: p.airOf(&p.model.Air).Rounded(), With: mine.course, Without: its.course, Trim: math.Round(p.trim*1e3) / 1e3}
 	as := chosen
 	if !runs {
 		as, x.With, x.Without = other, its.course, mine.course

@@ -116,6 +116,7 @@ type planner struct {
 	target *crop.Target
 	volume float64
 	rate   float64 // what a second costs on average
+	trim   float64 // that was taken off the aim of humidity
 	// What a run of each costs for the plug's sake.
 	mistPulse, fanPulse float64
 	gust                float64 // price of a second of a fan that modulates at full speed, over blow
@@ -344,6 +345,8 @@ func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 		eased.Target.CO2MaxPPM, eased.Target.CO2MinPPM = 0, 0
 	}
 	sc = &eased
+	st.Trim = st.Trim.take(sc.Now, sc.Model.Air.RH(&sc.Model.Constants)-sc.Target.RelativeHumidity.Aim)
+	eased.Target.RelativeHumidity.Aim -= st.Trim.value()
 	st.Rate = st.Rate.take(sc)
 	if pl.At.IsZero() || sc.Now.Sub(pl.At) >= planEvery {
 		st.search(sc, i, j)

@@ -74,6 +74,7 @@ type Plan struct {
 	With    Course        `json:"with"`
 	Without Course        `json:"without"` // of a plug that runs: with its end as soon as may be
 	Decided Cost          `json:"decided,omitempty"`
+	Trim    float64       `json:"trim,omitempty"` // relative humidity taken off the aim, beside which it stood for long
 }
 
 // Air is the air of the chamber: relative humidity as a ratio, CO2 in ppm (0: nobody measures it), degrees Celsius.
