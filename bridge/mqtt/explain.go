@@ -12,6 +12,7 @@ import (
 	"syscall"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
+	"github.com/gorilla/websocket"
 )
 
 // explain says of a connection's error what to do about it. The error itself stays in the chain.
@@ -25,10 +26,14 @@ func explain(err error) error {
 	return err
 }
 
-// explainDial is explain for a connection that never came about: there a broker does not hang up for another client.
+// explainDial is explain for a connection that never came about: there a broker does not hang up for another client. A broker that asked
+// for a certificate and then refuses may say so by an alert, or, as its reset overtakes that, by hanging up.
 func explainDial(err error) error {
+	if e, ok := errors.AsType[*certificateAsked](err); ok && (hungUp(err) || alerted(err)) {
+		return &explained{advice: e.advice(), err: e.err}
+	}
 	if hungUp(err) {
-		return &explained{advice: "the broker closed the connection before it had begun; check the scheme and the port of broker.url", err: err}
+		return &explained{advice: "the broker closed the connection before it had begun; check the scheme and the port of broker.url, and whether the broker takes more clients", err: err}
 	}
 	return explain(err)
 }
@@ -54,7 +59,7 @@ const noPong = "pingresp not received, disconnecting"
 
 // hungUp reports whether the other side closed the connection, be it reading or writing that finds out.
 func hungUp(err error) bool {
-	return errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE)
+	return is[*websocket.CloseError](err) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE)
 }
 
 type explained struct {
@@ -98,7 +103,7 @@ func advice(err error) string {
 	case is[tls.RecordHeaderError](err):
 		return "the broker does not speak TLS on this port; use mqtt:// or another port"
 	case alerted(err):
-		return "the broker refuses the TLS connection; it may want broker.cert_file and broker.key_file"
+		return "the broker refuses the TLS connection; look in its log, and check the scheme and the port of broker.url"
 	case is[*net.DNSError](err):
 		return "the broker's name cannot be found; check broker.url and the network's name service"
 	case errors.Is(err, syscall.ECONNREFUSED):

@@ -23,6 +23,7 @@ const discardPatience = 2 * time.Second
 type link struct {
 	client paho.Client
 	wire   atomic.Pointer[wire]
+	asked  atomic.Pointer[certificateAsked] // nil: the broker asked for none
 	ack    time.Duration
 
 	down         chan struct{} // closed when the connection is lost
@@ -44,6 +45,9 @@ func (s *Session) dial(ctx context.Context) (*link, error) {
 		<-token.Done()
 	}
 	if err := token.Error(); err != nil {
+		if a := l.asked.Load(); a != nil {
+			err = &certificateAsked{none: a.none, shown: a.shown, err: err}
+		}
 		return nil, err
 	}
 	return l, nil
@@ -73,7 +77,7 @@ func (s *Session) clientOptions(ctx context.Context, l *link) *paho.ClientOption
 			close(l.down)
 		}).
 		SetCustomOpenConnectionFn(func(u *url.URL, _ paho.ClientOptions) (net.Conn, error) {
-			w, err := open(ctx, u, s.o.TLS, t)
+			w, err := open(ctx, u, s.o.TLS, t, l.asked.Store)
 			if err != nil {
 				return nil, err
 			}

@@ -151,28 +151,51 @@ func TestAnswersThatAreNone(t *testing.T) {
 	}
 }
 
-// TestCertificateWanted: a broker that wants to see a certificate, and is shown none, says so by an alert, in TLS 1.3 once the
-// handshake is over.
+// TestCertificateWanted: a broker that wants a certificate and is shown none, or one that it does not take, says so by an alert, in TLS 1.3
+// once the handshake is over; where the reset of the connection overtakes that, only the closing of it is seen. What to do is said all the
+// same.
 func TestCertificateWanted(t *testing.T) {
+	authority, another := brokertest.NewAuthority(t), brokertest.NewAuthority(t)
 	for _, version := range []uint16{tls.VersionTLS12, tls.VersionTLS13} {
-		t.Run(tls.VersionName(version), func(t *testing.T) {
-			t.Parallel()
-			authority := brokertest.NewAuthority(t)
-			strict := authority.Server("localhost")
-			strict.ClientAuth, strict.MinVersion, strict.MaxVersion = tls.RequireAnyClientCert, version, version
-			at := answering(t, func(c net.Conn) {
-				_ = tls.Server(c, strict).Handshake()
-				_, _ = io.Copy(io.Discard, c) // what was sent before the alert was read: a reset would overtake that
-			})
-			session, _ := begin(t, &brokertest.Server{}, at, func(o *mqtt.Options) {
-				o.URL = &url.URL{Scheme: "mqtts", Host: at}
-				o.TLS = authority.Client()
-			})
-			until(t, "it is noticed", func() bool { return session.Status().Err != nil })
-			if err := session.Status().Err.Error(); !strings.Contains(err, "broker.cert_file") {
-				t.Errorf("says %q, not what the broker may want", err)
+		for _, reset := range []bool{false, true} {
+			for _, tc := range []struct {
+				name string
+				show []tls.Certificate
+				at   time.Time // the broker's clock
+				want string
+			}{
+				{"none", nil, time.Now(), "name one in broker.cert_file and broker.key_file"},
+				{"another authority's", another.Server("gillkeeper").Certificates, time.Now(), "no authority that the broker trusts signed the certificate in broker.cert_file"},
+				{"run out", authority.ServerUntil(time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC), "gillkeeper").Certificates, time.Now(), "ran out on 2026-03-01; renew it"},
+				{"run out by the broker's clock", authority.Server("gillkeeper").Certificates, time.Now().Add(48 * time.Hour), "after it saw the certificate in broker.cert_file; look in its log"},
+			} {
+				t.Run(fmt.Sprintf("%s %s reset %v", tls.VersionName(version), tc.name, reset), func(t *testing.T) {
+					t.Parallel()
+					strict := authority.Server("localhost")
+					strict.ClientAuth, strict.ClientCAs, strict.MinVersion, strict.MaxVersion = tls.RequireAndVerifyClientCert, authority.Client().RootCAs, version, version
+					strict.Time = func() time.Time { return tc.at }
+					at := answering(t, func(c net.Conn) {
+						if err := tls.Server(c, strict).Handshake(); err == nil {
+							t.Error("the broker took it")
+						}
+						if reset {
+							_ = c.(*net.TCPConn).SetLinger(0)
+							return
+						}
+						_, _ = io.Copy(io.Discard, c) // what was sent before the alert was read: a reset would overtake that
+					})
+					session, _ := begin(t, &brokertest.Server{}, at, func(o *mqtt.Options) {
+						o.URL = &url.URL{Scheme: "mqtts", Host: at}
+						o.TLS = authority.Client()
+						o.TLS.Certificates = tc.show
+					})
+					until(t, "it is noticed", func() bool { return session.Status().Err != nil })
+					if err := session.Status().Err.Error(); !strings.Contains(err, tc.want) || strings.Contains(err, "\n") {
+						t.Errorf("says %q, want one line with %q", err, tc.want)
+					}
+				})
 			}
-		})
+		}
 	}
 }
 
@@ -215,6 +238,21 @@ func answering(t *testing.T, deal func(net.Conn)) string {
 	})
 	t.Cleanup(func() { l.Close(); serving.Wait() })
 	return l.Addr().String()
+}
+
+// TestSameIDOverWebSockets: there the end of a connection is another error, and means the same.
+func TestSameIDOverWebSockets(t *testing.T) {
+	t.Parallel()
+	s := brokertest.Start(t, brokertest.Kinds()[0])
+	u := brokertest.WebSocket(t, s)
+	over := func(o *mqtt.Options) { o.URL = u }
+	_, a := begin(t, s, s.Addr, over)
+	_, b := begin(t, s, s.Addr, over)
+	for _, k := range []*keeper{a, b} {
+		until(t, "the log says what is behind it", func() bool {
+			return strings.Contains(k.logged(), "another client with this id is probably connected")
+		})
+	}
 }
 
 // TestSameID: of two sessions with one id each throws the other out, and each log says so once, in plain words; when one is gone, the

@@ -14,8 +14,8 @@ import (
 	"time"
 )
 
-// open connects to a broker. Everything it waits for ends by ctx or in the time allowed.
-func open(ctx context.Context, u *url.URL, config *tls.Config, t Timing) (*wire, error) {
+// open connects to a broker and tells asked if that wants a certificate. Everything it waits for ends by ctx or in the time allowed.
+func open(ctx context.Context, u *url.URL, config *tls.Config, t Timing, asked func(*certificateAsked)) (*wire, error) {
 	ctx, cancel := context.WithTimeout(ctx, t.Connect)
 	defer cancel()
 	conn, err := (&net.Dialer{}).DialContext(ctx, "tcp", u.Host)
@@ -31,7 +31,7 @@ func open(ctx context.Context, u *url.URL, config *tls.Config, t Timing) (*wire,
 	stop := context.AfterFunc(ctx, func() { tcp.Close() }) // for what follows that knows no ctx
 	defer stop()
 	if u.Scheme == "mqtts" || u.Scheme == "wss" {
-		secure := tls.Client(tcp, config)
+		secure := tls.Client(tcp, showing(config, asked))
 		if err := secure.HandshakeContext(ctx); err != nil {
 			tcp.Close()
 			return nil, err

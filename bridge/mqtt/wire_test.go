@@ -114,7 +114,7 @@ func pipe(t *testing.T, timing Timing) (*wire, net.Conn) {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	w, err := open(t.Context(), &url.URL{Scheme: "mqtt", Host: l.Addr().String()}, nil, timing)
+	w, err := open(t.Context(), &url.URL{Scheme: "mqtt", Host: l.Addr().String()}, nil, timing, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -169,7 +169,7 @@ func TestWriteDeadline(t *testing.T) {
 func TestOpenEndsWithContext(t *testing.T) {
 	ctx, cancel := context.WithCancelCause(t.Context())
 	cancel(errors.New("enough"))
-	if _, err := open(ctx, &url.URL{Scheme: "mqtt", Host: "127.0.0.1:1"}, nil, Production()); err == nil {
+	if _, err := open(ctx, &url.URL{Scheme: "mqtt", Host: "127.0.0.1:1"}, nil, Production(), nil); err == nil {
 		t.Error("opened a connection on an ended context")
 	}
 }

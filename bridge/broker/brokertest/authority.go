@@ -28,7 +28,7 @@ func NewAuthority(t testing.TB) *Authority {
 	t.Helper()
 	a := &Authority{t: t}
 	template := &x509.Certificate{
-		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "an authority for tests"},
+		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "an authority for tests " + rand.Text()},
 		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(24 * time.Hour),
 		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign,
 	}
@@ -52,7 +52,12 @@ func (a *Authority) Client() *tls.Config {
 
 // Server has a certificate for the names and addresses given.
 func (a *Authority) Server(names ...string) *tls.Config {
-	cert, key := a.issue(names)
+	return a.ServerUntil(time.Now().Add(24*time.Hour), names...)
+}
+
+// ServerUntil has one that runs out then.
+func (a *Authority) ServerUntil(end time.Time, names ...string) *tls.Config {
+	cert, key := a.issue(end, names)
 	pair, err := tls.X509KeyPair(cert, key)
 	if err != nil {
 		a.t.Fatal(err)
@@ -63,7 +68,7 @@ func (a *Authority) Server(names ...string) *tls.Config {
 // Files writes a certificate and its key for the names and addresses given.
 func (a *Authority) Files(t testing.TB, dir string, names ...string) (cert, key string) {
 	t.Helper()
-	certPEM, keyPEM := a.issue(names)
+	certPEM, keyPEM := a.issue(time.Now().Add(24*time.Hour), names)
 	cert, key = filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
 	for path, content := range map[string][]byte{cert: certPEM, key: keyPEM} {
 		if err := os.WriteFile(path, content, 0o600); err != nil {
@@ -73,11 +78,11 @@ func (a *Authority) Files(t testing.TB, dir string, names ...string) (cert, key 
 	return cert, key
 }
 
-func (a *Authority) issue(names []string) (certPEM, keyPEM []byte) {
+func (a *Authority) issue(end time.Time, names []string) (certPEM, keyPEM []byte) {
 	a.t.Helper()
 	template := &x509.Certificate{
 		SerialNumber: big.NewInt(time.Now().UnixNano()), Subject: pkix.Name{CommonName: "a broker for tests"},
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(24 * time.Hour),
+		NotBefore: end.Add(-25 * time.Hour), NotAfter: end,
 		KeyUsage: x509.KeyUsageDigitalSignature, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth},
 	}
 	for _, n := range names {
