@@ -222,6 +222,28 @@ func certificate(t *testing.T) *tls.Certificate {
 	return &tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key}
 }
 
+// answering says the same to everybody, whatever it is told, and hangs up.
+func answering(t *testing.T, what string) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "0.0.0.0:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	go func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			_, _ = io.WriteString(c, what)
+			c.Close()
+		}
+	}()
+	_, port, _ := net.SplitHostPort(l.Addr().String())
+	return net.JoinHostPort("127.0.0.1", port)
+}
+
 // mute answers nothing at all.
 func mute(t *testing.T) string {
 	t.Helper()

@@ -43,7 +43,7 @@ func newLibrary(address string, u *url.URL) (Notifier, error) {
 		return nil, &sendError{fmt.Sprintf("its address begins with %q, which is not a service known here; %s", scheme, hint)}
 	}
 	if err := r.AddService(address); err != nil {
-		return nil, fmt.Errorf("its address does not fit the service %s: %w", scheme, err)
+		return nil, &sendError{fmt.Sprintf("its address does not fit the service %s: %s", scheme, redactorOf(address).clean(err.Error()))}
 	}
 	return &library{router: r, titled: slices.Contains(titledSchemes, scheme)}, nil
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net/url"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -97,13 +98,17 @@ func (d *discreet) Send(ctx context.Context, m *Message) error {
 	if err == nil {
 		return nil
 	}
-	if errors.Is(err, context.DeadlineExceeded) {
+	do := advice(err)
+	if errors.Is(err, context.DeadlineExceeded) || errors.Is(err, os.ErrDeadlineExceeded) {
 		err = errTimeout
 	}
 	if u, ok := errors.AsType[*url.Error](err); ok {
 		err = u.Err // without the address
 	}
 	clean := &sendError{text: d.redactor.clean(err.Error())}
+	if do != "" {
+		clean.text = do + " (" + clean.text + ")"
+	}
 	if _, ok := errors.AsType[*Partly](err); ok {
 		return &Partly{clean}
 	}

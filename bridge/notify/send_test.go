@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"log"
 	"mime"
 	"mime/quotedprintable"
 	"net/http"
@@ -81,7 +82,19 @@ func TestErrorsShowNoSecret(t *testing.T) {
 	serveSMTP(t, self)
 	strict := &smtpServer{refuse: "nobody@"}
 	serveSMTP(t, strict)
+	upright, down := httptest.NewTLSServer(http.NotFoundHandler()), answering(t, "")
+	t.Cleanup(upright.Close)
+	upright.Config.ErrorLog = log.New(io.Discard, "", 0)
+	elsewhere := answering(t, "220 ready\r\n250-elsewhere\r\n250 AUTH PLAIN\r\n")
 	for name, c := range map[string]struct{ address, want string }{
+		"nothing there, said":    {"http://127.0.0.1:1/hooks/topsecret", "nothing listens there; check the address"},
+		"unknown authority":      {upright.URL + "/topsecret", "this machine does not know; add"},
+		"no TLS":                 {"https://" + answers(200) + "/topsecret", "does not speak TLS on this port"},
+		"no TLS, mail":           {"smtps://" + strict.addr + "/?from=a@b.example&to=c@d.example", "does not speak TLS on this port"},
+		"closes at once":         {"http://" + down + "/topsecret", "closed the connection without an answer; check the scheme and the port"},
+		"closes at once, mail":   {"smtp://" + down + "/?from=a@b.example&to=c@d.example", "closed the connection without an answer; check the scheme and the port"},
+		"no encryption":          {"smtp://grower:topsecret@" + strings.Replace(elsewhere, "127.0.0.1", "127.0.0.2", 1) + "/?from=a@b.example&to=c@d.example", "a password is not sent in clear; use smtps"},
+		"wrong key":              {"http://" + answers(403) + "/hooks/topsecret", "403 Forbidden; check the address, and the key"},
 		"refused":                {"http://127.0.0.1:1/hooks/topsecret?key=hunter2secret", "refused"},
 		"not found":              {"http://" + answers(404) + "/hooks/topsecret", "404"},
 		"leads elsewhere":        {"http://" + answers(302) + "/hooks/topsecret", "leads elsewhere"},
@@ -117,16 +130,17 @@ func TestErrorsShowNoSecret(t *testing.T) {
 
 func TestOpenSaysWhatIsWrong(t *testing.T) {
 	for address, want := range map[string]string{
-		"topsecret":                            "no address with a scheme",
-		"://topsecret":                         "no address with a scheme",
-		"https:///topsecret":                   "no host",
-		"telegramm://topsecret@telegram":       "did you mean telegram",
-		"telegram://topsecret@telegram":        "telegram",
-		"smtp://mail.example/?to=a@b.example":  "sender",
-		"smtp://mail.example/?from=a@b.c":      "recipient",
-		"smtp:///?from=a@b.c&to=a@b.c":         "host",
-		"logger://topsecret":                   "not a service known here",
-		"smtp://m.example/?from=a@b.c&to=x, y": "recipient",
+		"topsecret":                                           "no address with a scheme",
+		"://topsecret":                                        "no address with a scheme",
+		"https:///topsecret":                                  "no host",
+		"telegramm://topsecret@telegram":                      "did you mean telegram",
+		"telegram://topsecret@telegram":                       "telegram",
+		"smtp://mail.example/?to=a@b.example":                 "sender",
+		"smtp://me@mail.example/?from=me&to=name@example.org": "add ?from=name@example.org", // what the program itself says is no secret
+		"smtp://mail.example/?from=a@b.c":                     "recipient",
+		"smtp:///?from=a@b.c&to=a@b.c":                        "host",
+		"logger://topsecret":                                  "not a service known here",
+		"smtp://m.example/?from=a@b.c&to=x, y":                "recipient",
 	} {
 		_, err := notify.Open(address)
 		if err == nil || !strings.Contains(err.Error(), want) {
@@ -201,7 +215,7 @@ func TestASilentSideDoesNotHoldForEver(t *testing.T) {
 		began := time.Now()
 		err := open(t, address).Send(ctx, &message)
 		cancel()
-		if err == nil || time.Since(began) > 5*time.Second {
+		if err == nil || !strings.Contains(err.Error(), "check the address") || strings.Contains(err.Error(), "i/o timeout") || time.Since(began) > 5*time.Second {
 			t.Errorf("%s: %v after %s", notify.Scheme(address), err, time.Since(began))
 		}
 	}

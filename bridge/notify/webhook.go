@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -21,7 +20,7 @@ type webhook struct {
 
 func newWebhook(u *url.URL) (Notifier, error) {
 	if u.Host == "" {
-		return nil, errors.New("its address has no host")
+		return nil, &sendError{"its address has no host; write https://host/…"}
 	}
 	return &webhook{url: u.String(), client: &http.Client{
 		Timeout: sendTimeout,
@@ -58,6 +57,10 @@ func (w *webhook) Send(ctx context.Context, m *Message) error {
 		return fmt.Errorf("it answers %s, which leads elsewhere; write down the final address", answer.Status)
 	}
 	err = fmt.Errorf("it answers %s", answer.Status)
+	switch answer.StatusCode {
+	case http.StatusBadRequest, http.StatusUnauthorized, http.StatusForbidden, http.StatusNotFound, http.StatusMethodNotAllowed, http.StatusGone:
+		err = fmt.Errorf("it answers %s; check the address, and the key in it if it has one", answer.Status)
+	}
 	if after := retryAfter(answer.Header.Get("Retry-After"), time.Now()); after > 0 {
 		return &Busy{err, after}
 	}
