@@ -23,6 +23,8 @@ func Load(path string) (*Config, Faults, error) {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil, nil, &missingFile{path, err}
+	case errors.Is(err, fs.ErrPermission):
+		return nil, nil, forbidden(path)
 	case err != nil:
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	case info.IsDir():
@@ -31,7 +33,10 @@ func Load(path string) (*Config, Faults, error) {
 		return nil, nil, fmt.Errorf("%s is no regular file; give the path of a configuration, or /dev/stdin to have it read from there", path)
 	}
 	f, err := os.Open(path)
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		return nil, nil, forbidden(path)
+	case err != nil:
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	}
 	defer f.Close() // only read
@@ -48,6 +53,10 @@ func MayBlock(path string, info fs.FileInfo) bool {
 	path = filepath.Clean(path)
 	handedOn := path == "/dev/stdin" || strings.HasPrefix(path, "/dev/fd/") || strings.HasPrefix(path, "/proc/self/fd/")
 	return !info.Mode().IsRegular() && !info.IsDir() && !handedOn
+}
+
+func forbidden(path string) error {
+	return fmt.Errorf("this user may not read %s; be one who may, or give the file or its folder another owner or mode", path)
 }
 
 // missingFile says that there is no file, without the system's words.

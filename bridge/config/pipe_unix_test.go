@@ -61,3 +61,28 @@ func TestWhatAShellHandsOn(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// TestAFileThatMayNotBeRead, or its folder: said with what to do.
+func TestAFileThatMayNotBeRead(t *testing.T) {
+	if os.Geteuid() == 0 {
+		t.Skip("root may read everything")
+	}
+	dir := filepath.Join(t.TempDir(), "closed")
+	file := filepath.Join(dir, "g.toml")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.Chmod(dir, 0o700) }) // so that it can be removed
+	if err := os.WriteFile(file, nil, 0); err != nil {
+		t.Fatal(err)
+	}
+	for _, mode := range []os.FileMode{0o700, 0} {
+		if err := os.Chmod(dir, mode); err != nil {
+			t.Fatal(err)
+		}
+		want := "this user may not read " + file + "; be one who may, or give the file or its folder another owner or mode"
+		if _, _, err := Load(file); err == nil || err.Error() != want {
+			t.Errorf("folder %v: %v", mode, err)
+		}
+	}
+}

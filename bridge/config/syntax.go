@@ -50,6 +50,9 @@ func read(file, text string) (map[string]any, *index, Faults) {
 // secretive finds lines that may hold a secret, of which a message must not quote a piece.
 var secretive = regexp.MustCompile(`(?i)password|token|secret|url`)
 
+// decimalComma finds a number as much of the world writes it.
+var decimalComma = regexp.MustCompile(`=\s*[-+]?[0-9]+,[0-9]+\s*(#.*)?$`)
+
 func syntaxFault(file, text string, x *index, err error) (int, Fault) {
 	p, ok := errors.AsType[toml.ParseError](err)
 	if !ok {
@@ -62,6 +65,8 @@ func syntaxFault(file, text string, x *index, err error) (int, Fault) {
 	case secretive.MatchString(lines[line-1]):
 		f.What = "no TOML, and not shown because it may hold a secret"
 		f.Allowed = "text goes between double quotes"
+	case decimalComma.MatchString(lines[line-1]):
+		f.Allowed = "a decimal fraction has a point, as in 0.56"
 	case strings.HasPrefix(p.Message, "expected value"):
 		f.Allowed = "text goes between double quotes, numbers and true or false stand bare"
 	case strings.Contains(p.Message, "already been defined"):

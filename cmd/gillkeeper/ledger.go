@@ -43,8 +43,7 @@ func newBatchExportCommand(a *app) *cobra.Command {
 				return err
 			}
 			if out == "" {
-				_, err := a.stdout.Write(b.Bytes())
-				return err
+				return a.printText(b.Bytes())
 			}
 			if err := os.WriteFile(out, b.Bytes(), 0o600); err != nil {
 				return fmt.Errorf("the record cannot be written: %w; name another file with --out", err)

@@ -106,7 +106,11 @@ func (a *app) report(ctx context.Context, f *reportFlags) error {
 	}
 	switch {
 	case f.csv:
-		return r.WriteCSV(a.stdout)
+		var b bytes.Buffer
+		if err := r.WriteCSV(&b); err != nil {
+			return err
+		}
+		return a.printText(b.Bytes())
 	case f.json:
 		return a.printJSON(r)
 	}

@@ -260,8 +260,11 @@ func arguments(names ...string) cobra.PositionalArgs {
 	}
 	return func(cmd *cobra.Command, args []string) error {
 		line := cmd.CommandPath()
-		if len(names) > 0 {
+		// Without arguments the flags that a command needs are what is to be written.
+		if _, rest, _ := strings.Cut(cmd.Use, " "); len(names) > 0 {
 			line += " " + strings.Join(names, " ")
+		} else if strings.HasPrefix(rest, "--") {
+			line += " " + rest
 		}
 		if i := slices.Index(args, ""); i >= 0 && len(names) > 0 {
 			return usagef("%s: %s is empty; write %s", cmd.CommandPath(), names[min(i, len(names)-1)], line)

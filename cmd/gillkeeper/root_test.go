@@ -154,6 +154,30 @@ func TestStrangersSteerNoTerminal(t *testing.T) {
 	}
 }
 
+// Nor does the record as CSV; to a file or another program it goes as it is.
+func TestTextSteersNoTerminal(t *testing.T) {
+	const csv = "note,\"pale\x1b[2J\u202e\"\na,b\n"
+	for terminal, want := range map[bool]string{false: csv, true: "note,\"pale [2J \"\na,b\n"} {
+		var out bytes.Buffer
+		a := newApp(nil, &out, nil, func(string) string { return "" })
+		a.terminal = terminal
+		if err := a.printText([]byte(csv)); err != nil || out.String() != want {
+			t.Errorf("terminal %v: %v, printed %q", terminal, err, &out)
+		}
+	}
+}
+
+// A file without --config before it is the usual slip.
+func TestATooManyArgumentIsAnsweredWithTheLine(t *testing.T) {
+	for _, name := range []string{"run", "rehearse", "drill", "notify test"} {
+		var errs bytes.Buffer
+		a := newApp(strings.NewReader(""), io.Discard, &errs, func(string) string { return "" })
+		if code := a.run(t.Context(), append(strings.Fields(name), "my.toml")); code != exitUsage || !strings.HasSuffix(errs.String(), "write gillkeeper "+name+" --config FILE\n") {
+			t.Errorf("exit status %d, %q", code, &errs)
+		}
+	}
+}
+
 // What turns the direction of writing is escaped in JSON, and means the same.
 func TestJSONShowsWhatIsThere(t *testing.T) {
 	var out bytes.Buffer

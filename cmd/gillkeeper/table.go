@@ -37,6 +37,15 @@ func harmless(s string) string {
 	}, s)
 }
 
+// printText writes a text that another program may read to standard output: as it is, or harmless where that is a terminal.
+func (a *app) printText(b []byte) error {
+	if a.terminal {
+		b = []byte(harmless(string(b)))
+	}
+	_, err := a.stdout.Write(b)
+	return err
+}
+
 // gutter is the space between two columns; narrowest is the width below which the last column is not wrapped.
 const (
 	gutter    = 2
