@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -29,8 +30,31 @@ func (p *Policy) Check(s *State, a *Action) error {
 	if slices.Contains(s.Done, a.ID) {
 		return nil // done before: nothing happens
 	}
+	if err := p.checkWeight(a); err != nil {
+		return err
+	}
 	_, _, err := p.apply(s.clone(), a, s.Now)
 	return err
+}
+
+// fullKgPerM3 is what a chamber would hold if it were full of water: nothing that is put in is heavier. Grams that were given for
+// kilograms are.
+const fullKgPerM3 = 1000.0
+
+// checkWeight refuses a batch that the chamber cannot hold. What is on record already, and what is imported, is taken as it is: the
+// chamber may have been another.
+func (p *Policy) checkWeight(a *Action) error {
+	switch {
+	case a.Kind == Correct && a.Amended != nil:
+		a = a.Amended
+	case a.Kind != BatchAdd:
+		return nil
+	}
+	if most := fullKgPerM3 * p.Spec.VolumeM3; most > 0 && a.SubstrateKg > most {
+		return &Refusal{Field: "substrate_kg", Value: strconv.FormatFloat(a.SubstrateKg, 'g', -1, 64),
+			Allowed: fmt.Sprintf("give the wet weight in kg: a chamber of %g m³ cannot hold more than %.0f", p.Spec.VolumeM3, most)}
+	}
+	return nil
 }
 
 // Redo applies an action from the journal after a restart, as of the time it was done: seconds ago, or, where the state

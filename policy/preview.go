@@ -28,6 +28,9 @@ type Upkeep struct {
 
 // Preview says what an action would bring, or gives the [Refusal] that it would meet. It changes nothing.
 func (p *Policy) Preview(s *State, a Action, now time.Time) (Preview, error) {
+	if err := p.checkWeight(&a); err != nil {
+		return Preview{}, err
+	}
 	next, _, err := p.apply(s.clone(), &a, latest(s.Now, now))
 	if err != nil {
 		return Preview{}, err

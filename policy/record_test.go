@@ -83,6 +83,25 @@ func added(name string) policy.Action {
 		Position: "top shelf", SubstrateKg: 10, DryKg: 3.5, Stage: species.Pinning}
 }
 
+// TestGramsForKilograms: 0.56 m³ of water weigh 560 kg, and no substrate that is put into such a chamber weighs more.
+func TestGramsForKilograms(t *testing.T) {
+	b := newBook(t)
+	heavy := added("oyster")
+	heavy.SubstrateKg, heavy.DryKg = 12000, 4200
+	const want = "give the wet weight in kg: a chamber of 0.56 m³ cannot hold more than 560"
+	b.refused(heavy, want)
+	heavy.ID = "other"
+	if _, err := b.p.Preview(&b.state, heavy, b.now); err == nil || !strings.Contains(err.Error(), want) {
+		t.Errorf("looked at beforehand: %v", err)
+	}
+	add := b.must(added("oyster"))
+	b.refused(policy.Action{Kind: policy.Correct, Of: add, Amended: &policy.Action{Species: "pleurotus-ostreatus", SubstrateKg: 12000, DryKg: 4200}}, want)
+	b.must(policy.Action{Kind: policy.Correct, Of: add, Amended: &policy.Action{Species: "pleurotus-ostreatus", SubstrateKg: 560, DryKg: 200}})
+	if redone := b.p.Redo(b.p.Fresh(bookStart), heavy); len(redone.Crop.Batches) != 1 {
+		t.Error("what was taken once is refused after a restart")
+	}
+}
+
 // TestRecordOfABatch tells two flushes and compares the record with what was told, by hand.
 func TestRecordOfABatch(t *testing.T) {
 	b := newBook(t)
