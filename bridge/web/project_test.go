@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
 	"gillkeeper/policy/alarm"
@@ -120,6 +121,28 @@ func TestNotInOrderBeforeItIsMeasured(t *testing.T) {
 		k := cardOf(snap, words.Words{})
 		if whole := overall([]*card{k}); k.Standing.Words != c.card || whole != c.site {
 			t.Errorf("%s: the chamber %+v, the site %+v", name, k.Standing, whole)
+		}
+	}
+}
+
+// TestNotInOrderOutsideTheRange: before an alarm has lasted for its delay, and where none comes, a value that is shown as outside its range is
+// not called in order.
+func TestNotInOrderOutsideTheRange(t *testing.T) {
+	for _, c := range []struct {
+		at         string
+		fresh      bool
+		card, site string
+	}{
+		{"", true, "In order", "Everything is in order"},
+		{"below", true, "No alarm", "No alarm"},
+		{"above", true, "No alarm", "No alarm"},
+		{"below", false, "In order", "Everything is in order"}, // of which nobody knows any more; the sensor has an alarm of its own
+	} {
+		x := &api.Chamber{Name: "loft", Batches: []api.Batch{{Name: "b1"}}}
+		x.Air.Chamber.RelativeHumidity = &api.Reading{Value: 0.713, Fresh: c.fresh, Range: c.at}
+		k := makeCard(&policy.Snapshot{Spec: &chamber.Spec{Name: "loft"}}, x, words.Words{})
+		if whole := overall([]*card{k}); k.Standing != (standing{"fine", c.card}) || whole != (standing{"fine", c.site}) {
+			t.Errorf("%q, fresh %v: the chamber %+v, the site %+v", c.at, c.fresh, k.Standing, whole)
 		}
 	}
 }

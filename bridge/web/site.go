@@ -137,8 +137,9 @@ func sortCards(cards []*card) {
 
 // overall says how the site does as a whole.
 func overall(cards []*card) standing {
-	act, look, wait := 0, 0, 0
+	act, look, wait, outside := 0, 0, 0, false
 	for _, k := range cards {
+		outside = outside || k.outside()
 		switch k.Standing.Class {
 		case "act":
 			act++
@@ -160,7 +161,15 @@ func overall(cards []*card) standing {
 	case wait > 0: // as in the first seconds: nobody knows yet
 		return standing{"look", counted(wait, "chamber waits", "chambers wait") + " for readings"}
 	}
+	if outside {
+		return standing{"fine", "No alarm"}
+	}
 	return standing{"fine", "Everything is in order"}
+}
+
+// outside reports whether a value that is measured now lies outside its range.
+func (k *card) outside() bool {
+	return slices.ContainsFunc(k.Gauges, func(g gauge) bool { return g.Class == "look" })
 }
 
 func counted(n int, one, many string) string {
@@ -214,6 +223,10 @@ func makeCard(snap *policy.Snapshot, c *api.Chamber, w words.Words) *card {
 	default:
 		k.Standing = standing{"fine", "In order"}
 	}
+	k.Gauges = gauges(c, w)
+	if k.Standing.Words == "In order" && k.outside() { // an alarm takes its time, and may not come: the plugs are at it
+		k.Standing.Words = "No alarm"
+	}
 	for i := range c.Alarms {
 		if line, ok := makeAlarm(&c.Alarms[i], c.At, w); ok {
 			if line.Class == "quiet" {
@@ -224,7 +237,6 @@ func makeCard(snap *policy.Snapshot, c *api.Chamber, w words.Words) *card {
 		}
 	}
 	k.QuietSays = quietSays(k.Quiet)
-	k.Gauges = gauges(c, w)
 	for i := range c.Batches {
 		k.Batches = append(k.Batches, makeBatch(&c.Batches[i]))
 	}
