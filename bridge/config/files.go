@@ -111,7 +111,7 @@ func (r *reader) sideFile(t *table, key string) ([]byte, fs.FileMode, bool) {
 	case err != nil:
 		r.fault(t, key, Fault{What: "names a file that can't be read: " + reason(err), Allowed: "looked at " + path})
 	case len(data) == 0:
-		r.fault(t, key, Fault{What: "names an empty file", Allowed: "write into " + path})
+		r.fault(t, key, Fault{What: "names an empty file", Allowed: "put into " + path + " what it is to hold"})
 	}
 	return data, mode, err == nil && len(data) > 0
 }

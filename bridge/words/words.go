@@ -94,9 +94,9 @@ func (w Words) DegreeUnit() string {
 func (w Words) Span(q chamber.Quantity, low, high float64) string {
 	switch q {
 	case chamber.RelativeHumidity:
-		return trim(Number(low*100, 1)) + "–" + trim(Number(high*100, 1)) + " %"
+		return between(trim(Number(low*100, 1)), trim(Number(high*100, 1))) + " %"
 	case chamber.Temperature:
-		return trim(Number(w.Degrees(low), 1)) + "–" + trim(Number(w.Degrees(high), 1)) + " " + w.DegreeUnit()
+		return between(trim(Number(w.Degrees(low), 1)), trim(Number(w.Degrees(high), 1))) + " " + w.DegreeUnit()
 	case chamber.CO2:
 		switch {
 		case low == 0 && high == 0:
@@ -108,6 +108,14 @@ func (w Words) Span(q chamber.Quantity, low, high float64) string {
 		}
 	}
 	return Number(low, 0) + "–" + w.Value(q, high)
+}
+
+// between writes two numbers as a range, or one where they are the same.
+func between(low, high string) string {
+	if low == high {
+		return low
+	}
+	return low + "–" + high
 }
 
 // trim drops a fraction of zero: 85.0 is 85.

@@ -242,6 +242,9 @@ func TestValue(t *testing.T) {
 		{Words{Fahrenheit: true}.Value(chamber.Temperature, -40), "-40.0 °F"}, // where the scales meet
 		{Words{}.Value(chamber.CO2, math.NaN()), "? ppm"},
 		{Words{}.Span(chamber.RelativeHumidity, 0.86, 0.925), "86–92.5 %"},
+		{Words{}.Span(chamber.RelativeHumidity, 0.9, 0.9), "90 %"},
+		{Words{}.Span(chamber.Temperature, 24, 24), "24 °C"},
+		{Words{}.Span(chamber.Temperature, 13, 19), "13–19 °C"},
 		{Words{}.Span(chamber.CO2, 0, 900), "up to 900 ppm"},
 		{Words{}.Span(chamber.CO2, 2000, 0), "from 2000 ppm"},
 		{Species("pleurotus-ostreatus"), "Pleurotus ostreatus"},
