@@ -115,7 +115,7 @@ func (a *app) brokerOf(b *survey.Broker) (*config.Broker, error) {
 		return nil, err
 	}
 	for _, f := range append(faults, warnings...) {
-		line := f.What
+		line := asFlags.Replace(f.What)
 		if f.Value != "" {
 			line += " (" + f.Value + ")"
 		}
@@ -146,7 +146,8 @@ func nowhere(string) (fs.FileMode, bool, error) { return 0, false, errors.ErrUns
 
 // asFlags turns what a message says of the configuration's keys into what it means here.
 var asFlags = strings.NewReplacer(`, or "embedded"`, "", "use username", "use --username", "set username", "set --username", "broker.url", "--broker", "broker.username", "--username", "broker.password_file", "--password-file",
-	"broker.ca_file", "--ca-file", "broker.cert_file", "--cert-file", "broker.key_file", "--key-file", "password_file", "--password-file")
+	"broker.ca_file", "--ca-file", "broker.cert_file", "--cert-file", "broker.key_file", "--key-file", "password_file", "--password-file",
+	"cert_file", "--cert-file", "key_file", "--key-file")
 
 // listen lets the survey hear for a while, or until the user has had enough.
 func (a *app) listen(ctx context.Context, length time.Duration, s *survey.Survey) {
@@ -221,9 +222,29 @@ func (a *app) askRole(p *survey.Plug, ask func(string, ...any) string) chamber.R
 	}
 }
 
+// seenFrom names a broker's files as a configuration in that folder does: flags are read from where the command runs.
+func seenFrom(folder string, b survey.Broker) *survey.Broker {
+	base, err := filepath.Abs(folder)
+	if err != nil {
+		return &b
+	}
+	for _, file := range []*string{&b.PasswordFile, &b.CAFile, &b.CertFile, &b.KeyFile} {
+		if *file == "" || filepath.IsAbs(*file) {
+			continue
+		}
+		if here, err := filepath.Abs(*file); err == nil {
+			if rel, err := filepath.Rel(base, here); err == nil {
+				*file = rel
+			}
+		}
+	}
+	return &b
+}
+
 func (a *app) printSurvey(f *surveyFlags, heard survey.Counts, found *survey.Findings) error {
 	text := found.Config(&f.broker)
 	if f.out != "" {
+		text = found.Config(seenFrom(filepath.Dir(f.out), f.broker))
 		if err := writeNew(f.out, text); err != nil {
 			return err
 		}

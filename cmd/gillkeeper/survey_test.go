@@ -91,6 +91,36 @@ func TestSurvey(t *testing.T) {
 	}
 }
 
+// TestSurveyNamesFilesFromWhereItWrites: a flag names a file from where the command runs, and a configuration from where it lies.
+func TestSurveyNamesFilesFromWhereItWrites(t *testing.T) {
+	t.Parallel()
+	url, _ := tent(t)
+	dir := t.TempDir()
+	if err := os.Mkdir(filepath.Join(dir, "secrets"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	word, path := filepath.Join(dir, "secrets", "word"), filepath.Join(dir, "found.toml")
+	if err := os.WriteFile(word, []byte("a-word"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	here, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	fromHere, err := filepath.Rel(here, word)
+	if err != nil {
+		t.Fatal(err)
+	}
+	runSurvey(t, "", "--broker", url, "--username", "grower", "--password-file", fromHere, "--out", path)
+	text, err := os.ReadFile(path)
+	if err != nil || !strings.Contains(string(text), `password_file = "secrets/word"`) {
+		t.Errorf("%v:\n%s", err, text)
+	}
+	if c, _, err := config.Load(path); err != nil || c.Broker.Password.Reveal() != "a-word" {
+		t.Errorf("%v", err)
+	}
+}
+
 // TestSurveyTry: only yes switches a plug, which ends as it was; what obeyed stands in the configuration, with the role
 // that the person named.
 func TestSurveyTry(t *testing.T) {
