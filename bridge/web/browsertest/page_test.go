@@ -64,6 +64,24 @@ func TestAlarms(t *testing.T) {
 	x.click("#done button").sees("Taken back.")
 }
 
+// TestAMarkHasTheColorOfItsValue: a value in its range is not drawn as one outside it because its chamber has an alarm.
+func TestAMarkHasTheColorOfItsValue(t *testing.T) {
+	t.Parallel()
+	x := open(t, commonFarm(t).url, desktop).login()
+	x.goTo("/").sees("Humidity")
+	for _, gauge := range []string{"fine", "look"} {
+		colors := eval[[]string](x, `(() => {
+			const card = document.querySelector(".card:has(.gauge)"), g = card.querySelector(".gauge");
+			card.className = "card look";
+			g.className = "gauge `+gauge+`";
+			return [getComputedStyle(g.querySelector(".mark")).fill, getComputedStyle(g.querySelector(".value")).color];
+		})()`)
+		if len(colors) != 2 || colors[0] != colors[1] {
+			t.Errorf("of a gauge that is %s, mark and value have the colors %q", gauge, colors)
+		}
+	}
+}
+
 // TestLive: what changes elsewhere is seen without looking again; the daemon's restart in the middle is said and got over.
 func TestLive(t *testing.T) {
 	t.Parallel()
