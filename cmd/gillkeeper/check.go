@@ -71,6 +71,7 @@ func (a *app) printRights(file string) error {
 }
 
 func (a *app) check(file string, asJSON bool) error {
+	a.sayTyping(file)
 	cfg, found, err := config.Load(file)
 	if faults, ok := errors.AsType[config.Faults](err); ok {
 		found = faults

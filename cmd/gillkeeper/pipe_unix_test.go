@@ -5,6 +5,7 @@ package main
 import (
 	"bytes"
 	"io"
+	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -29,6 +30,23 @@ func TestAPipeInPlaceOfAFile(t *testing.T) {
 			}
 		case <-time.After(10 * time.Second):
 			t.Fatalf("%s: it waits", line)
+		}
+	}
+}
+
+// TestATerminalInPlaceOfAFile: that it waits for somebody to type is said. The side of a pseudo terminal that anybody may open stands in for one.
+func TestATerminalInPlaceOfAFile(t *testing.T) {
+	const side = "/dev/ptmx"
+	terminal, err := os.OpenFile(side, os.O_RDWR|syscall.O_NOCTTY, 0)
+	if err != nil {
+		t.Skip("there are no pseudo terminals: ", err)
+	}
+	defer terminal.Close()
+	for path, want := range map[string]bool{side: true, os.DevNull: false, "nowhere.toml": false} {
+		var said bytes.Buffer
+		newApp(terminal, io.Discard, &said, os.Getenv).sayTyping(path)
+		if got := strings.Contains(said.String(), "end with Ctrl-D"); got != want {
+			t.Errorf("%s: %q", path, &said)
 		}
 	}
 }

@@ -45,6 +45,21 @@ func (a *app) barOn() (f *os.File, ok bool) {
 	return f, ok && term.IsTerminal(int(f.Fd()))
 }
 
+// sayTyping says that a file that is about to be read is the terminal, which waits for somebody to type and looks like a program that hangs.
+func (a *app) sayTyping(path string) {
+	in, ok := a.stdin.(*os.File)
+	if !ok || !term.IsTerminal(int(in.Fd())) {
+		return
+	}
+	terminal, err := in.Stat()
+	if err != nil {
+		return
+	}
+	if named, err := os.Stat(path); err == nil && os.SameFile(named, terminal) {
+		fmt.Fprintln(a.stderr, "reading the configuration from this terminal: type it, and end with Ctrl-D on a line of its own")
+	}
+}
+
 // remark writes a line on standard error while something is under way, above its bar where one is drawn.
 func (a *app) remark(line string) {
 	wipe := ""

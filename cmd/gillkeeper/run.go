@@ -112,6 +112,7 @@ func (a *app) runDaemon(ctx context.Context, path string, o daemon.Options) erro
 
 // loadConfig reads a configuration and prints every warning, and on a fault every fault.
 func (a *app) loadConfig(path string) (*config.Config, error) {
+	a.sayTyping(path)
 	c, warnings, err := config.Load(path)
 	faults, wrong := errors.AsType[config.Faults](err)
 	if !wrong {
