@@ -340,7 +340,9 @@ func (l *Life) tell(d *Declaration, passed time.Duration, now time.Time) bool {
 		return false
 	}
 	if l.AloneFor < 0 {
-		l.AloneFor = min(0, l.AloneFor+passed)
+		if l.Seen { // what has ceased with its cause merely waits for its off-delay
+			l.AloneFor = min(0, l.AloneFor+passed)
+		}
 		return false
 	}
 	switch {

@@ -234,6 +234,24 @@ func TestToldOncePerCause(t *testing.T) {
 	}
 }
 
+// TestGoneWithItsCause: what follows from a cause, ceases with it and only waits for its off-delay stands by itself at no time.
+func TestGoneWithItsCause(t *testing.T) {
+	w := newWalker(t, alarm.ReservoirLow) // on-delay and off-delay are both ten minutes
+	w.on()
+	w.cond.Cause = alarm.ReservoirDry
+	w.pass(30 * time.Minute)
+	w.on() // the reservoir counts as dry no more; a minute later what is left has been worked out anew
+	w.pass(time.Minute)
+	w.off()
+	w.pass(time.Hour)
+	if n := notified(w.log); n != 0 {
+		t.Errorf("sent %d times", n)
+	}
+	if w.s.Of(w.name).Phase.Active() {
+		t.Error("it stands for good")
+	}
+}
+
 func TestChatteringIsDamped(t *testing.T) {
 	w := newWalker(t, alarm.PlugDisobeys)
 	for range 60 { // two hours of one and a half minutes on, half a minute off
