@@ -77,7 +77,7 @@ func (s *detection) upset() {
 			continue
 		}
 		late := !p.DisagreesSince.IsZero() && s.e.Now.Sub(p.DisagreesSince) >= PlugDisobeysAfter
-		now = now || p.Hand.Active || late || i < len(s.Plugs) && s.Plugs[i].Ignored >= ignoredMost
+		now = now || p.Hand.Active || late || s.runsAnyway(i) || i < len(s.Plugs) && s.Plugs[i].Ignored >= ignoredMost
 	}
 	s.Upset = s.Upset.advance(now, s.dt, upsetLingers.Seconds())
 }

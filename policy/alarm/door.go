@@ -76,7 +76,11 @@ func (s *detection) door() {
 	d.FanOff += s.dt
 	fan := 0.0
 	for i := range s.e.Plugs {
-		if p := &s.e.Plugs[i]; p.Role == chamber.ExhaustFan && (p.On || p.Told) {
+		switch p := &s.e.Plugs[i]; {
+		case p.Role != chamber.ExhaustFan:
+		case s.runsAnyway(i):
+			d.FanOff, fan = 0, 1
+		case p.On || p.Told:
 			d.FanOff, fan = 0, p.Output()
 		}
 	}

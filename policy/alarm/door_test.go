@@ -78,6 +78,30 @@ func TestFanIsNoDoor(t *testing.T) {
 	d.expect(alarm.ChamberOpen, false, "the fan did it")
 }
 
+// TestFanThatCannotBeStoppedIsNoDoor: it says nothing of itself, and its meter shows that it runs although it was told off.
+func TestFanThatCannotBeStoppedIsNoDoor(t *testing.T) {
+	d := newDesk(t)
+	watts := func(n int) {
+		for range n {
+			d.run(20*time.Second, nil)
+			d.e.Reports = []chamber.PlugReport{{Plug: 1, At: d.e.Now, HasWatts: true, Watts: 14}}
+			d.step()
+		}
+	}
+	d.pulse(1, true)
+	watts(8)
+	d.pulse(1, false)
+	watts(4)
+	d.expect(alarm.PlugDisobeys, true, "told off, and draws its running power")
+	d.run(3*time.Minute, nil)
+	for i := range 12 {
+		d.set(chamber.CO2, 800-25*float64(i+1))
+		d.set(chamber.RelativeHumidity, 0.90-0.02*float64(i+1))
+		d.run(10*time.Second, nil)
+	}
+	d.expect(alarm.ChamberOpen, false, "the fan did it")
+}
+
 func TestRoomUnsafe(t *testing.T) {
 	room := func(d *desk, ppm float64) {
 		*d.e.Air.Of(chamber.Room, chamber.CO2) = chamber.Estimate{Value: ppm, OK: true}

@@ -13,7 +13,7 @@ type PlugWatch struct {
 	RunWatts float64 `json:"run_watts"` // while it runs; 0: not known
 	Seen     int     `json:"seen"`      // reports that it rests on, up to [wattsKnown]
 	Switches int64   `json:"switches"`  // when they were last counted
-	Against  int     `json:"against"`   // reports of power in a row that contradict the command
+	Against  int     `json:"against"`   // reports of power in a row that contradict the command to be off
 	Idle     int     `json:"idle"`      // reports in a row of no power although on
 
 	// What became of commands: short pulses never disagree for long, so those that were not followed are counted.
@@ -85,7 +85,7 @@ func (s *detection) plugs() {
 		switch {
 		case w.disagrees(p, s.e.Now) && !p.Hand.AtPlug, w.Ignored >= ignoredMost:
 			code, w.Doubt = stuck(p.Reported), doubtFor
-		case w.Against >= powerReports && s.meters(i):
+		case s.runsAnyway(i):
 			code = StuckOn
 		case w.Doubt > 0:
 			code = stuck(p.Reported)
@@ -112,6 +112,11 @@ func stuck(on bool) Code {
 		return StuckOn
 	}
 	return StuckOff
+}
+
+// runsAnyway reports whether a plug was found, by its power, to run whatever it is told.
+func (s *detection) runsAnyway(i int) bool {
+	return i < len(s.Plugs) && s.Plugs[i].Against >= powerReports && s.meters(i)
 }
 
 func (s *detection) reports(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Reports }
@@ -191,7 +196,9 @@ func (s *detection) meter(i int, p *guard.Plug, w *PlugWatch) {
 			}
 			continue
 		}
-		w.Against = 0
+		if w.Against < powerReports || r.Watts <= wattsIdle*w.RunWatts {
+			w.Against = 0 // else it was found to run when told off, and that it runs when told on is no sign that it can be stopped
+		}
 		if p.Output() < 1 { // what a dimmed plug draws says little
 			continue
 		}

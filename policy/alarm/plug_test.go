@@ -199,6 +199,15 @@ func TestPlugRunsBySilentPower(t *testing.T) {
 	d.e.Spec.Plugs[0].Meters = true
 	d.run(20*time.Second, nil)
 	d.expect(alarm.PlugDisobeys, true, "its power is asked for")
+	d.pulse(0, true)
+	watts(0, 25)
+	d.expect(alarm.PlugDisobeys, true, "it was told on for a while, and ran: that is no sign that it can be stopped")
+	if !d.d.Upset.Was {
+		t.Error("what the air answers to mist that never stops is taken for an answer")
+	}
+	d.pulse(0, false)
+	d.run(20*time.Second, nil)
+	d.expect(alarm.PlugDisobeys, true, "told off again")
 	watts(0, 0.3)
 	d.expect(alarm.PlugDisobeys, false, "and off at last")
 	// The fan's own: on, and no power.
