@@ -262,11 +262,11 @@ func (s *detection) water() {
 	if !s.e.Air.Room.CO2.OK {
 		sure, clogged, clean = flowSureBlind, clogOnBlind, clogOffBlind
 	}
-	if !s.Open() && !s.Fan.Odd() {
+	if !s.Open() && !s.Fan.Odd() && s.obeys(chamber.ExhaustFan) { // what is learned of one that does not run, or does not rest, only wanders
 		s.Flow.advance(l.Flow, l.FlowSD, sure, s.dt)
 	}
 	s.soak()
-	if !s.Open() && s.MistShows() && (r == nil || !r.Dry && r.Response.evidence() < doubted) {
+	if !s.Open() && s.MistShows() && s.obeys(chamber.Humidifier) && (r == nil || !r.Dry && r.Response.evidence() < doubted) {
 		mist := mistSure
 		if !s.e.Spec.Has(chamber.RelativeHumidity, chamber.Room) {
 			mist = math.Hypot(mistSure, learn.UnmeasuredMist)

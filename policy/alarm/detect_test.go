@@ -115,6 +115,28 @@ func TestSlowDecay(t *testing.T) {
 	}
 }
 
+// TestStoppedPlugIsNoDecay: of a fan and a humidifier whose relays stay off for hours, what is learned wanders off. Their own alarm says
+// what is wrong, and no filter or disc is to be cleaned.
+func TestStoppedPlugIsNoDecay(t *testing.T) {
+	for _, stuck := range []bool{false, true} {
+		d := newDesk(t)
+		d.measureRoom()
+		d.every = time.Minute
+		d.e.Learned = alarm.Learned{Flow: 90, FlowSD: 0.05, Mist: 200, MistSD: 0.05}
+		d.run(48*time.Hour, nil)
+		d.e.Learned.Flow, d.e.Learned.Mist = 9, 20
+		for i := range 2 {
+			if p := &d.e.Plugs[i]; stuck {
+				p.Told, p.DisagreesSince = true, d.e.Now
+			}
+		}
+		d.run(12*time.Hour, nil)
+		d.expect(alarm.PlugDisobeys, stuck, "told on, and says off")
+		d.expect(alarm.FilterClogged, !stuck, fmt.Sprintf("the fan's plug is stuck off: %v", stuck))
+		d.expect(alarm.HumidifierWeak, !stuck, fmt.Sprintf("the humidifier's plug is stuck off: %v", stuck))
+	}
+}
+
 // TestCreepIsNoDecay: where nobody measures the room's humidity, what is learned of the mist falls by a tenth a day while the disc is
 // sound. A disc that is lost within hours shows all the same.
 func TestCreepIsNoDecay(t *testing.T) {

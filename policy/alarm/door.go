@@ -96,7 +96,7 @@ func (s *detection) door() {
 		d.Airing.Clean = l.Exchange.Fan * s.Flow.Clean / l.Flow
 	}
 	if ok {
-		dry := s.e.Reservoir != nil && s.e.Reservoir.Dry || s.e.Learned.MistInDoubt
+		dry := s.e.Reservoir != nil && s.e.Reservoir.Dry || s.e.Learned.MistInDoubt || !s.obeys(chamber.Humidifier)
 		if before, aired := d.Airing.advance(now, room, fan, dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
 			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
 		}

@@ -119,6 +119,13 @@ func (s *detection) runsAnyway(i int) bool {
 	return i < len(s.Plugs) && s.Plugs[i].Against >= powerReports && s.meters(i)
 }
 
+// obeys reports whether the plug of that role, if there is one, does what it is told as far as is known.
+func (s *detection) obeys(r chamber.Role) bool {
+	i := s.e.Spec.Plug(r)
+	c := s.out.Of(PlugDisobeys)
+	return i < 0 || !c.Active || c.Instances&Instance(i) == 0
+}
+
 func (s *detection) reports(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Reports }
 
 func (s *detection) meters(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Meters }
