@@ -10,20 +10,22 @@ import (
 // rise as it must where the crop goes on making it and the fan runs no more than it does. How high CO2 stands is not
 // asked: a chamber that is aired a lot is near the room's all the time.
 type Airing struct {
-	Mean     Moist    `json:"mean,omitzero"`   // of the last minutes
-	Usual    Moist    `json:"usual,omitzero"`  // above the room, over hours
-	Level    Moist    `json:"level,omitzero"`  // the same as it is, not above the room: people there may raise that in minutes
-	UsualFor float64  `json:"usual_for"`       // seconds that it rests on
-	Moves    Exchange `json:"moves,omitzero"`  // over an hour: an open door is soon learned for a leak
-	Clean    float64  `json:"clean,omitempty"` // air changes a second that the fan makes when nothing holds it up
-	Spell    float64  `json:"spell"`           // seconds for which all this has held
-	Due      float64  `json:"due"`             // ppm by which CO2 should have risen in the spell
-	DueMean  float64  `json:"due_mean"`        // the same as Mean would show it: where the fan runs by turns, that is not its peak
-	From     float64  `json:"from"`            // mean CO2 when the spell began
-	Began    bool     `json:"began,omitempty"` // Mean holds something
-	Aired    bool     `json:"aired,omitempty"` // it looks so, but is not sure yet
-	Shut     bool     `json:"shut,omitempty"`  // CO2 stands as high as usual, as it would not for long where a door is open
-	Low      bool     `json:"low,omitempty"`   // it stands lower by far
+	Mean     Moist    `json:"mean,omitzero"`    // of the last minutes
+	Usual    Moist    `json:"usual,omitzero"`   // above the room, over hours
+	Level    Moist    `json:"level,omitzero"`   // the same as it is, not above the room: people there may raise that in minutes
+	UsualFor float64  `json:"usual_for"`        // seconds that it rests on
+	Moves    Exchange `json:"moves,omitzero"`   // over an hour: an open door is soon learned for a leak
+	Clean    float64  `json:"clean,omitempty"`  // air changes a second that the fan makes when nothing holds it up
+	Spell    float64  `json:"spell"`            // seconds for which all this has held
+	Due      float64  `json:"due"`              // ppm by which CO2 should have risen in the spell
+	DueMean  float64  `json:"due_mean"`         // the same as Mean would show it: where the fan runs by turns, that is not its peak
+	From     float64  `json:"from"`             // mean CO2 when the spell began
+	Began    bool     `json:"began,omitempty"`  // Mean holds something
+	Aired    bool     `json:"aired,omitempty"`  // it looks so, but is not sure yet
+	Shut     bool     `json:"shut,omitempty"`   // CO2 stands as high as usual, as it would not for long where a door is open
+	Low      bool     `json:"low,omitempty"`    // it stands lower by far, and fan and leaks as they are known do not explain it
+	Stands   float64  `json:"stands,omitempty"` // ppm above the room at which it would stand by what they move and the crop makes
+	Duty     float64  `json:"duty,omitempty"`   // share of the time, or of full output, that the fan runs, over hours
 }
 
 const (
@@ -57,8 +59,10 @@ const (
 	airingSlowest = 150.0 / 3600
 )
 
-// advance takes in one step and reports when the chamber must be open, and what it held before.
-func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange, dt float64) (before Moist, open bool) {
+// advance takes in one step and reports when the chamber must be open, and what it held before. The room's CO2 may be as low as
+// freshest, ppm: what is learned of a room that nobody measures follows people who leave it by hours, and until then air that the
+// fan brings in would pass for what comes in by a door.
+func (a *Airing) advance(now, room Moist, freshest, fan float64, dry bool, moves *Exchange, dt float64) (before Moist, open bool) {
 	if !a.Began {
 		a.Mean, a.Began = now, true
 	}
@@ -68,6 +72,9 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 
 	above := Moist{a.Mean.CO2 - room.CO2, a.Mean.Vapor - room.Vapor}
 	gone := min(a.Usual.Vapor-above.Vapor, a.Level.Vapor-a.Mean.Vapor)
+	// A fan that has moved less for a while may have been seen to.
+	moved := a.Moves.Leak + max(a.Moves.Fan, a.Clean)*fan
+	a.stand(moved, dt)
 	low := room.CO2 <= learn.RoomHigh && a.UsualFor >= airingKnown && a.Moves.Made >= airingSlowest && gone >= max(airingLeastVapor, airingShareVapor*a.Usual.Vapor)
 	times := 1.0
 	if dry {
@@ -79,9 +86,7 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 	if low {
 		a.Spell += dt
 		a.From = min(a.From, a.Mean.CO2)
-		// A fan that has moved less for a while may have been seen to.
-		moved := a.Moves.Leak + max(a.Moves.Fan, a.Clean)*fan
-		fresh := min(room.CO2, a.From) // a crop's air is never below the room's: then that is not what it is taken to be
+		fresh := min(freshest, a.From) // a crop's air is never below the room's: then that is not what it is taken to be
 		a.Due += dt * (a.Moves.Made - moved*max(0, a.From+a.Due-fresh))
 		a.Due = max(a.Due, 0)
 		a.DueMean += (1 - math.Exp(-dt/airingShows)) * (a.Due - a.DueMean)
@@ -92,17 +97,35 @@ func (a *Airing) advance(now, room Moist, fan float64, dry bool, moves *Exchange
 		a.Usual.Vapor += usual * (above.Vapor - a.Usual.Vapor)
 		a.Level.CO2 += usual * (a.Mean.CO2 - a.Level.CO2)
 		a.Level.Vapor += usual * (a.Mean.Vapor - a.Level.Vapor)
+		a.Duty += usual * (fan - a.Duty)
 		a.Moves.follow(moves, dt)
 	}
 	known := a.UsualFor >= airingKnown
-	a.Low = known && a.Usual.CO2 >= airingHigh && above.CO2 < airingLow*a.Usual.CO2
+	a.Low = known && a.Usual.CO2 >= airingHigh && a.Mean.CO2-freshest < airingLow*a.Usual.CO2*a.lower()
 	a.Shut = known && a.Moves.Made >= airingSlowest && above.CO2 >= max(airingHolds, airingShare*a.Usual.CO2)
 	a.Aired = !dry && !a.Shut && a.DueMean >= airingSome // else no answer of the air would count, and it stayed dry
-	if a.Spell < airingLeast || a.DueMean < times*max(airingRise, airingAbove*(a.From-room.CO2)) {
+	if a.Spell < airingLeast || a.DueMean < times*max(airingRise, airingAbove*(a.From-freshest)) {
 		return Moist{}, false
 	}
 	a.Spell, a.Due, a.DueMean = 0, 0, 0
 	return Moist{room.CO2 + a.Usual.CO2, room.Vapor + a.Usual.Vapor}, true
+}
+
+// stand follows where CO2 would stand, with so many air changes a second.
+func (a *Airing) stand(moved, dt float64) {
+	if moved > 0 && a.Moves.Made > 0 {
+		a.Stands += (1 - math.Exp(-moved*dt)) * (a.Moves.Made/moved - a.Stands)
+	}
+}
+
+// lower is what share of its usual excess CO2 is to be expected to have, where the fan runs more than it usually does: as a share, so that
+// what is learned wrong of fan and crop cancels out.
+func (a *Airing) lower() float64 {
+	usual := a.Moves.Leak + max(a.Moves.Fan, a.Clean)*a.Duty
+	if a.Moves.Made <= 0 || usual <= 0 {
+		return 1
+	}
+	return min(1, a.Stands*usual/a.Moves.Made)
 }
 
 // afresh forgets what the air usually holds. What fan and leaks move is known apart from that.

@@ -86,6 +86,7 @@ func (s *detection) door() {
 	}
 	d.LastPoint += s.dt
 	room := s.e.roomMoist()
+	freshest := room.CO2
 	if learned := d.Airing.Moves.Room; learned > 0 && !s.e.Air.Room.CO2.OK {
 		room.CO2 = learned
 	}
@@ -97,7 +98,7 @@ func (s *detection) door() {
 	}
 	if ok {
 		dry := s.e.Reservoir != nil && s.e.Reservoir.Dry || s.e.Learned.MistInDoubt || !s.obeys(chamber.Humidifier)
-		if before, aired := d.Airing.advance(now, room, fan, dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
+		if before, aired := d.Airing.advance(now, room, freshest, fan, dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
 			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
 		}
 	} else { // what CO2 showed a while ago says nothing of now
