@@ -77,7 +77,7 @@ func (s *detection) upset() {
 			continue
 		}
 		late := !p.DisagreesSince.IsZero() && s.e.Now.Sub(p.DisagreesSince) >= PlugDisobeysAfter
-		now = now || p.Hand.Active || late || s.runsAnyway(i) || i < len(s.Plugs) && s.Plugs[i].Ignored >= ignoredMost
+		now = now || p.Hand.Active || late || s.runsAnyway(s.e.Spec, i) || i < len(s.Plugs) && s.Plugs[i].Ignored >= ignoredMost
 	}
 	s.Upset = s.Upset.advance(now, s.dt, upsetLingers.Seconds())
 }
@@ -125,7 +125,7 @@ func (s *detection) plugExplains(n Name, r *Condition) bool {
 		if r.Instances&Instance(i) == 0 || i >= len(s.e.Plugs) {
 			continue
 		}
-		on := s.e.Plugs[i].Reported
+		on := s.e.Plugs[i].Reported || s.runsAnyway(s.e.Spec, i)
 		switch p.Role {
 		case chamber.Humidifier:
 			if on && n == HumidityHigh || !on && n == HumidityLow {

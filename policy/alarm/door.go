@@ -78,7 +78,7 @@ func (s *detection) door() {
 	for i := range s.e.Plugs {
 		switch p := &s.e.Plugs[i]; {
 		case p.Role != chamber.ExhaustFan:
-		case s.runsAnyway(i):
+		case s.runsAnyway(s.e.Spec, i):
 			d.FanOff, fan = 0, 1
 		case p.On || p.Told:
 			d.FanOff, fan = 0, p.Output()

@@ -85,7 +85,7 @@ func (s *detection) plugs() {
 		switch {
 		case w.disagrees(p, s.e.Now) && !p.Hand.AtPlug, w.Ignored >= ignoredMost:
 			code, w.Doubt = stuck(p.Reported), doubtFor
-		case s.runsAnyway(i):
+		case s.runsAnyway(s.e.Spec, i):
 			code = StuckOn
 		case w.Doubt > 0:
 			code = stuck(p.Reported)
@@ -115,8 +115,13 @@ func stuck(on bool) Code {
 }
 
 // runsAnyway reports whether a plug was found, by its power, to run whatever it is told.
-func (s *detection) runsAnyway(i int) bool {
-	return i < len(s.Plugs) && s.Plugs[i].Against >= powerReports && s.meters(i)
+func (d *Detectors) runsAnyway(spec *chamber.Spec, i int) bool {
+	return i >= 0 && i < min(len(d.Plugs), len(spec.Plugs)) && d.Plugs[i].Against >= powerReports && spec.Plugs[i].Meters
+}
+
+// FanOdd reports whether the exhaust fan may move other air than is known: it is broken or clogged, or runs whatever it is told.
+func (d *Detectors) FanOdd(spec *chamber.Spec) bool {
+	return d.Fan.Odd() || d.runsAnyway(spec, spec.Plug(chamber.ExhaustFan))
 }
 
 // obeys reports whether the plug of that role, if there is one, does what it is told as far as is known.

@@ -223,3 +223,33 @@ func TestPlugRunsBySilentPower(t *testing.T) {
 	watts(1, 20)
 	d.expect(alarm.FanFailed, false, "running again")
 }
+
+// TestPowerExplainsTheAir: of a fan that says nothing of itself, its power shows that it runs although it was told off. Dry air follows
+// from that, and CO2 that is too high does not.
+func TestPowerExplainsTheAir(t *testing.T) {
+	d := newDesk(t)
+	fan := &d.e.Spec.Plugs[1]
+	fan.Reports = false
+	d.pulse(1, true)
+	for i := range 12 {
+		if i == 8 {
+			d.pulse(1, false)
+		}
+		d.run(20*time.Second, nil)
+		d.e.Reports = []chamber.PlugReport{{Plug: 1, At: d.e.Now, HasWatts: true, Watts: 14}}
+		d.step()
+	}
+	d.e.Plugs[1].Reported = false // it never said a word
+	d.set(chamber.RelativeHumidity, 0.7)
+	d.set(chamber.CO2, 1500)
+	d.step()
+	if c := d.c.Of(alarm.HumidityLow); !c.Active || c.Cause != alarm.PlugDisobeys {
+		t.Errorf("dry air beside a fan that does not stop: %+v", *c)
+	}
+	if c := d.c.Of(alarm.CO2High); !c.Active || c.Cause != "" {
+		t.Errorf("stale air beside it: %+v", *c)
+	}
+	if !d.d.FanOdd(d.e.Spec) {
+		t.Error("what it moves is reckoned with as if it rested")
+	}
+}

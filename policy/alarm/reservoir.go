@@ -66,7 +66,7 @@ type Water struct {
 	Low       bool    // CO2 stands lower than usual by far, above a room that is measured: hardly anything but a door does that
 	Shut      bool    // CO2 shows that it is not open, nor was some minutes ago
 	Hidden    bool    // the air was saturated for hours: what is learned of the mist is worth little
-	FanOdd    bool    // the exhaust fan may not move the air that it did: the same while it is told to run, and some time after
+	FanOdd    bool    // the exhaust fan may move other air than is known: the same while that lasts, and some time after
 	Reports   []chamber.PlugReport
 	Demand    Demand
 	Asked     Asked
