@@ -113,6 +113,10 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 	return r, seconds(clamp(run, 1, longestPulse.Seconds()))
 }
 
+// leastAirPeriod is the shortest time from one run by the clock to the next: thirty-five switchings of the fan an hour, and the mist
+// beside it is switched as often.
+const leastAirPeriod = 206 * time.Second
+
 // airByClock gives fresh air at the rate of the climate table, for a chamber whose CO2 is not measured.
 func (st *State) airByClock(sc *Scene, i int) (reason.Reason, time.Duration) {
 	due, length, _ := st.nextAir(sc, i)
@@ -139,5 +143,8 @@ func (st *State) nextAir(sc *Scene, i int) (due, length, period float64) {
 	changes := flowOf(sc, i) * InstalledFlow * run.Hours() / sc.Spec.VolumeM3
 	every := time.Duration(changes / sc.airings() * float64(time.Hour))
 	every = min(max(every, run+plug.MinOff+guard.Slack), 2*time.Hour)
+	if every < leastAirPeriod { // the same air by fewer and longer runs
+		run, every = time.Duration(float64(run)*leastAirPeriod.Seconds()/every.Seconds()), leastAirPeriod
+	}
 	return max(0, st.Fan.Since.Add(every).Sub(sc.Now).Seconds()), run.Seconds(), every.Seconds()
 }

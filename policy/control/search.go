@@ -480,6 +480,10 @@ func (st *State) runs(sc *Scene, i int) (r runSet) {
 			return r
 		}
 		r.must = max(0, since.Add(spec.MinOn+guard.Slack).Sub(sc.Now).Seconds()+p.Pending())
+		if spec.Role == chamber.ExhaustFan && sc.byClock() { // no reading shows what a shorter run would have left undone
+			_, length, _ := st.nextAir(sc, i)
+			r.must = max(r.must, since.Add(seconds(length)).Sub(sc.Now).Seconds()+p.Pending())
+		}
 		for _, x := range longer {
 			r.add(run{0, r.must + x, r.level})
 		}
