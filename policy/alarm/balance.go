@@ -11,10 +11,12 @@ import (
 type Balance struct {
 	Filled   float64   `json:"filled"` // liters at the last refill; 0: not known
 	Sureness certainty `json:"sureness,omitempty"`
-	Drawn    float64   `json:"drawn"`  // hours of full output since then
-	Rate     float64   `json:"rate"`   // grams an hour of full output; 0: not known
-	Spread   float64   `json:"spread"` // standard deviation of Rate over Rate
-	Cycles   int       `json:"cycles"` // fillings seen from full to dry
+	Unseen   bool      `json:"unseen,omitempty"` // somebody filled it up since, nobody knows when
+	Drawn    float64   `json:"drawn"`            // hours of full output since then
+	Rate     float64   `json:"rate"`             // grams an hour of full output; 0: not known
+	Spread   float64   `json:"spread"`           // standard deviation of Rate over Rate
+	Cycles   int       `json:"cycles"`           // fillings seen from full to dry
+	Odd      float64   `json:"odd,omitempty"`    // by how much the last filling differed from all before, as a logarithm; 0: it did not
 	Use      Use       `json:"use,omitzero"`
 	Asked    Asked     `json:"asked,omitzero"` // that it was used for
 	Learned  float64   `json:"learned"`        // grams an hour, from the answer of the air; 0: not known
@@ -45,7 +47,17 @@ const (
 	assumedSpread = 0.10
 	leastSpread   = 0.02
 	ninetyPercent = 1.645 // standard deviations either side that hold 90 %
+	stillLeft     = 0.97  // share of the filling that can have been drawn at the most while it mists
 	surelyLeft    = 0.15  // share of the filling that must be left at the least for "there was water"
+	// driftSpread is by how much scale, or its removal, changes the output from one filling to the next: about 1 % a day (common practice).
+	driftSpread = 0.05
+	// overrun and oddly, in standard deviations: what is that far off tells of the filling and not of the output. Two fillings in a row
+	// that are off by the same, within alike, tell of the output.
+	overrun, oddly = 3.0, 3.0
+	alike          = 0.10
+	// unseenLeft is the share that is left when it shows that somebody filled it up: what was drawn beyond one filling, and what was in
+	// it when that was done.
+	unseenLeft = 0.65
 )
 
 // spun is the share of full output after so many seconds of a run.
@@ -69,12 +81,37 @@ func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bo
 	b.Use.scale(w.Demand.times(&w.Asked, &b.Asked))
 	b.Asked = w.Asked
 	b.Use.advance(hours, dt/3600)
-	// Still misting although all should be gone: the rate was too high.
-	if most := b.Filled * 1000 / max(b.Drawn, 1e-6); b.Filled > 0 && b.Sureness > atStart && b.Rate > 0.97*most {
-		b.Rate = 0.97 * most
+	most := 1000 * b.Filled / max(b.Drawn, 1e-6)
+	switch {
+	case b.Filled > 0 && most < b.least(w.Spec):
+		b.filledUnseen(w.Spec)
+	case b.Filled > 0 && b.Cycles == 0 && b.Sureness > atStart && b.Rate > stillLeft*most: // still misting although all should be gone: that label is too high
+		b.Rate = stillLeft * most
 	}
 	rate, _ := b.output()
 	return hours * rate / 1000
+}
+
+// least is the least output in grams an hour that can be believed, by what is known of it.
+func (b *Balance) least(spec *chamber.Plug) float64 {
+	if b.Cycles > 0 {
+		return b.Rate * math.Exp(-overrun*math.Hypot(b.Spread, driftSpread))
+	}
+	label := Balance{}
+	label.rated(spec)
+	return label.Rate * math.Exp(-overrun*label.Spread)
+}
+
+// filledUnseen takes note that it still mists although far more was drawn than it held: somebody filled it up, and nobody said so or
+// saw it. That was while there was some left, and more likely late than soon.
+func (b *Balance) filledUnseen(spec *chamber.Plug) {
+	if b.Cycles == 0 { // the label was brought down for nothing
+		b.Rate = 0
+		b.rated(spec)
+	}
+	b.fill(spec.ReservoirLiters, atStart)
+	rate, _ := b.output()
+	b.Unseen, b.Drawn = true, (1-unseenLeft)*1000*b.Filled/rate
 }
 
 // rated takes the label for the output, or a usual disc's, where nothing is known yet.
@@ -89,13 +126,18 @@ func (b *Balance) rated(spec *chamber.Plug) {
 }
 
 // output is the rate in grams an hour and its relative standard deviation. Before a filling was seen from full to dry, the
-// answer of the air stands beside the label.
+// answer of the air stands beside the label. While it mists although all should be gone, it was less for this filling.
 func (b *Balance) output() (rate, spread float64) {
-	if b.Cycles > 0 || b.Learned < b.Rate/2.5 || b.Learned > b.Rate*2.5 {
-		return b.Rate, b.Spread
+	rate, spread = b.Rate, b.Spread
+	if b.Cycles == 0 && b.Learned >= b.Rate/2.5 && b.Learned <= b.Rate*2.5 {
+		weight := b.Spread * b.Spread / (b.Spread*b.Spread + learnedSpread*learnedSpread)
+		rate = math.Exp(math.Log(b.Rate) + weight*math.Log(b.Learned/b.Rate))
+		spread = b.Spread * learnedSpread / math.Hypot(b.Spread, learnedSpread)
 	}
-	weight := b.Spread * b.Spread / (b.Spread*b.Spread + learnedSpread*learnedSpread)
-	return math.Exp(math.Log(b.Rate) + weight*math.Log(b.Learned/b.Rate)), b.Spread * learnedSpread / math.Hypot(b.Spread, learnedSpread)
+	if b.Cycles > 0 && b.Sureness > atStart && b.Drawn > 0 {
+		rate = min(rate, stillLeft*1000*b.Filled/b.Drawn)
+	}
+	return rate, spread
 }
 
 // outputKnown is what is known of the humidifier's output, and how much of the filling it drew.
@@ -104,22 +146,25 @@ type outputKnown struct {
 	Spread float64 `json:"spread"`
 	Cycles int     `json:"cycles,omitempty"`
 	Drawn  float64 `json:"drawn"`
+	Odd    float64 `json:"odd,omitempty"`
 }
 
-func (b *Balance) known() outputKnown { return outputKnown{b.Rate, b.Spread, b.Cycles, b.Drawn} }
+func (b *Balance) known() outputKnown { return outputKnown{b.Rate, b.Spread, b.Cycles, b.Drawn, b.Odd} }
 
 func (b *Balance) believe(r *outputKnown) {
-	b.Rate, b.Spread, b.Cycles, b.Drawn = r.Rate, r.Spread, r.Cycles, r.Drawn
+	b.Rate, b.Spread, b.Cycles, b.Drawn, b.Odd = r.Rate, r.Spread, r.Cycles, r.Drawn, r.Odd
 }
 
 // fill starts a new filling.
-func (b *Balance) fill(liters float64, c certainty) { b.Filled, b.Sureness, b.Drawn = liters, c, 0 }
+func (b *Balance) fill(liters float64, c certainty) {
+	b.Filled, b.Sureness, b.Unseen, b.Drawn = liters, c, false, 0
+}
 
 // ranDry learns the output from a filling that was seen from full to dry. The last late hours of full output gave no
 // mist any more: it took that long to notice.
 func (b *Balance) ranDry(late float64) {
 	b.Drawn = max(0, b.Drawn-late)
-	if b.Filled <= 0 || b.Drawn < 0.2 {
+	if b.Filled <= 0 || b.Drawn < 0.2 || b.Unseen {
 		return
 	}
 	seen := b.Filled * 1000 / b.Drawn
@@ -133,11 +178,20 @@ func (b *Balance) ranDry(late float64) {
 		}
 		spread = max(spread, assumedSpread)
 	}
+	off, odd := math.Log(seen/b.Rate), 0.0
+	if most := oddly * math.Hypot(math.Hypot(b.Spread, spread), driftSpread); b.Cycles > 0 && math.Abs(off) > most {
+		if b.Odd > 0 && math.Abs(math.Log(seen/b.Odd)) < alike {
+			b.Spread = math.Abs(off)
+		} else { // it was not full, or somebody added some
+			odd, off = seen, math.Copysign(most, off)
+		}
+	}
+	b.Odd = odd
 	weight := b.Spread * b.Spread / (b.Spread*b.Spread + spread*spread)
 	if b.Cycles == 0 && spread == cycleSpread {
 		weight = 1 // a label adds nothing to what was seen
 	}
-	b.Rate = math.Exp(math.Log(b.Rate) + weight*math.Log(seen/b.Rate))
+	b.Rate *= math.Exp(weight * off)
 	b.Spread = max(leastSpread, b.Spread*spread/math.Hypot(b.Spread, spread))
 	b.Cycles++
 }
@@ -158,6 +212,9 @@ func (b *Balance) left(spec *chamber.Plug, isDry bool) (known bool, liters, low,
 	if b.Sureness == atStart {
 		low = 0
 	}
+	if b.Unseen {
+		high = b.Filled
+	}
 	if spec.ReservoirLiters > 0 {
 		high = min(high, spec.ReservoirLiters)
 	}
@@ -175,6 +232,9 @@ func (b *Balance) emptyIn() (hours, low, high float64, ok bool) {
 	hours = left(all)
 	spread := ninetyPercent * sd
 	low, high = left(all*math.Exp(-spread)), left(all*math.Exp(spread))
+	if b.Unseen {
+		high = b.Use.last(all)
+	}
 	// What the rate does not know and what the use does not know are independent.
 	doubt := ninetyPercent * b.Use.doubt(hours)
 	below, above := math.Hypot(hours-low, hours*doubt), math.Hypot(high-hours, hours*doubt)

@@ -302,6 +302,85 @@ func TestHoursLeft(t *testing.T) {
 	}
 }
 
+// lasts runs pulses of a minute in every two minutes until so many grams are gone, at 240 g/h of full output and 15 s of even spin-up,
+// and gives the hours that it took.
+func (k *tank) lasts(grams float64) float64 {
+	begun := k.now
+	for ; grams > 0; grams -= 240.0 / 3600 * (61 - 7.5) {
+		k.pulse(25)
+	}
+	return k.now.Sub(begun).Hours()
+}
+
+// knownTank is a tank of a liter whose output was seen from full to dry twice, and that was just filled again.
+func knownTank(t *testing.T) *tank {
+	t.Helper()
+	k := newTank()
+	k.spec.ReservoirLiters = 1
+	for range 10 {
+		k.pulse(25)
+	}
+	for range 2 {
+		k.r = k.r.Refill(&k.spec, 0, k.now)
+		k.lasts(1000)
+		if k.pulse(4); !k.r.Dry {
+			t.Fatal("not dry")
+		}
+	}
+	k.r = k.r.Refill(&k.spec, 0, k.now)
+	return k
+}
+
+// foresees checks the forecast against how long a liter lasts, after it was filled and some hours were used.
+func (k *tank) foresees(t *testing.T, within float64) {
+	t.Helper()
+	k.r = k.r.Refill(&k.spec, 0, k.now)
+	used := k.lasts(300)
+	said, sure := k.r.EmptyIn.Hours(), k.r.EmptyOK
+	if left := k.lasts(700); !sure || math.Abs(said-left) > within*left {
+		t.Errorf("%.1f h after it was filled it was to last %.2f h more, and did %.2f h", used, said, left)
+	}
+}
+
+// TestFilledAndNotSaid: somebody fills it up while there is water and says nothing. Mist goes on for more than the filling, and it does
+// not give less for that: the output is known to some parts in a hundred. Within half a filling it is known to be no longer empty, the
+// stated range holds what is in it, and the next filling that is said is foreseen as well as any.
+func TestFilledAndNotSaid(t *testing.T) {
+	k := knownTank(t)
+	k.lasts(800)
+	k.lasts(500) // filled up at 200 g, to 1000
+	if k.r.Liters < 0.2 || k.r.Low*1000 > 500 || k.r.High*1000 < 500 {
+		t.Errorf("there are 0.5 L left, it says %.2f (%.2f to %.2f)", k.r.Liters, k.r.Low, k.r.High)
+	}
+	k.lasts(500)
+	if k.pulse(4); !k.r.Dry {
+		t.Fatal("not dry")
+	}
+	k.foresees(t, 0.07)
+}
+
+// TestFilledLessThanSaid: a filling that was said to be whole and ended at half tells of the filling and not of the output. Two in a
+// row tell of the output: then it does give twice as much.
+func TestFilledLessThanSaid(t *testing.T) {
+	k := knownTank(t)
+	k.lasts(500)
+	if k.pulse(4); !k.r.Dry {
+		t.Fatal("not dry")
+	}
+	once := k.r
+	k.foresees(t, 0.12)
+	k.r = once.Refill(&k.spec, 0, k.now)
+	k.lasts(500)
+	if k.pulse(4); !k.r.Dry {
+		t.Fatal("not dry")
+	}
+	k.r = k.r.Refill(&k.spec, 0, k.now)
+	k.lasts(250)
+	if k.r.Liters < 0.4 || k.r.Liters > 0.6 {
+		t.Errorf("at twice the output half of it is left, it says %.2f L", k.r.Liters)
+	}
+}
+
 // TestDryFarTooSoonTeachesNothing: half an hour at a label's 300 g/h is 150 g of 5 L. A reservoir that is empty then was not full, or
 // leaked, or the disc died; the next filling is not to be reckoned at 10 kg/h for it. An hour of mist, half of the time on, is 300 g,
 // and the rest lasts for 31 h.
