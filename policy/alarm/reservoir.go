@@ -235,16 +235,24 @@ func (r *Reservoir) sum(w *Water) {
 
 func inHours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 
+// saidLate: who says that it is full so soon after that was noticed, and nobody said so then, speaks of that refill. What was drawn
+// since is gone.
+const saidLate = 12 * time.Hour
+
 // Refill takes a person's word: the reservoir holds so many liters; 0 and anything above the capacity mean full.
 func (r Reservoir) Refill(spec *chamber.Plug, liters float64, now time.Time) Reservoir {
-	certainty := saidFull
-	if liters <= 0 || spec.ReservoirLiters > 0 && liters > spec.ReservoirLiters {
+	full := liters <= 0 || spec.ReservoirLiters > 0 && liters >= spec.ReservoirLiters
+	if full {
 		liters = spec.ReservoirLiters
+	}
+	if full && r.Noticed && !r.Dry && now.Sub(r.RefillAt) < saidLate {
+		r.Noticed, r.Balance.Sureness = false, saidFull
+		return r
 	}
 	r.holdsWater()
 	r.Balance.rated(spec) // a refill may come before the first step: after a journal was lost, what people did is done anew
 	r.RefillAt, r.Noticed = now, false
-	r.Balance.fill(liters, certainty)
+	r.Balance.fill(liters, saidFull)
 	r.Response.restart()
 	r.Power.Low, r.Power.LowOn = 0, 0
 	r.sum(&Water{Now: now, Spec: spec})

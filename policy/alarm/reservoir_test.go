@@ -381,6 +381,29 @@ func TestFilledLessThanSaid(t *testing.T) {
 	}
 }
 
+// TestRefillSaidLate: mist that is back shows that it was filled. Who says so hours later speaks of that filling, of which a part is
+// gone by then; an amount, or a word a day later, speaks of now.
+func TestRefillSaidLate(t *testing.T) {
+	for _, c := range []struct {
+		said, later, want float64 // liters, grams that were drawn before, and what is in it then
+	}{{0, 300, 0.7}, {0.5, 300, 0.5}, {0, 900, 1}} {
+		k := knownTank(t)
+		k.lasts(1000)
+		k.pulse(4)
+		if k.lasts(1); k.r.Dry || k.saw != 1 {
+			t.Fatal("a refill was not noticed")
+		}
+		k.lasts(c.later)
+		if c.later > 500 {
+			k.rest(12 * time.Hour)
+		}
+		k.r = k.r.Refill(&k.spec, c.said, k.now)
+		if k.pulse(25); math.Abs(k.r.Liters-c.want) > 0.05 {
+			t.Errorf("%v g after it was filled, said %v: %.2f L, want %.2f", c.later, c.said, k.r.Liters, c.want)
+		}
+	}
+}
+
 // TestDryFarTooSoonTeachesNothing: half an hour at a label's 300 g/h is 150 g of 5 L. A reservoir that is empty then was not full, or
 // leaked, or the disc died; the next filling is not to be reckoned at 10 kg/h for it. An hour of mist, half of the time on, is 300 g,
 // and the rest lasts for 31 h.
