@@ -333,3 +333,15 @@ func TestWronglyDryIsForgotten(t *testing.T) {
 		t.Errorf("after 19 h of 20 it was filled: %+v", r.Balance)
 	}
 }
+
+// TestFirstFillingIsNotSurelyWater: what gives 460 g/h by a label of 360 (labels were found wrong by that much, common practice), of which
+// half becomes vapor, has emptied its first 2 L in 4.35 h of mist. When it is filled, it was dry, and gives 460 g/h from then on.
+func TestFirstFillingIsNotSurelyWater(t *testing.T) {
+	w := &Water{Now: time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC), Spec: &chamber.Plug{OutputGPerH: 360, ReservoirLiters: 2}}
+	r := Reservoir{Balance: Balance{Filled: 2, Sureness: saidFull, Drawn: 4.35, Rate: 360, Spread: labelSpread, Learned: 230}}
+	r.runDry(w, ByResponse)
+	w.Now = w.Now.Add(8 * time.Hour)
+	if b := &r.Balance; !r.wetAgain(w) || b.Filled != 2 || b.Drawn != 0 || math.Abs(b.Rate-460) > 5 {
+		t.Errorf("it was empty and was filled: %+v", r.Balance)
+	}
+}
