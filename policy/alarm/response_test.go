@@ -345,3 +345,18 @@ func TestFirstFillingIsNotSurelyWater(t *testing.T) {
 		t.Errorf("it was empty and was filled: %+v", r.Balance)
 	}
 }
+
+// TestWeatherThatTurned: two days of six minutes of mist an hour, and then three hours of eighteen, as when a dry cold front comes in. It
+// may last, and 2.4 h of mist are gone in 8 h, or be over, and they last for a day: the stated interval holds both.
+func TestWeatherThatTurned(t *testing.T) {
+	b := Balance{Filled: 2.4, Sureness: saidFull, Rate: 1000, Spread: 0.03, Cycles: 3}
+	for h := range 51 {
+		b.Use.advance(map[bool]float64{false: 0.1, true: 0.3}[h >= 48], 1)
+		if hours, low, high, ok := b.emptyIn(); h == 47 && (!ok || math.Abs(hours-24) > 0.1 || high > 32) {
+			t.Errorf("all days alike, 24 h of water: %.1f (%.1f to %.1f)", hours, low, high)
+		}
+	}
+	if hours, low, high, _ := b.emptyIn(); low > 8 || high < 24 {
+		t.Errorf("8 h or 24 h: %.1f (%.1f to %.1f)", hours, low, high)
+	}
+}

@@ -33,6 +33,8 @@ const (
 	// useDoubt is the standard deviation, as a share, of a forecast for the next day by all this, when all is as it was;
 	// common practice says that weather and crop move use by a tenth from day to day.
 	useDoubt = 0.12
+	// useTurned is by how much of its departure from yesterday, as a logarithm, the coming use is unsure: it may last, or be over.
+	useTurned = 0.45
 	// useScaled is that of use that was scaled to what is asked now, and useHeld the hours after which what is used then tells as much
 	// as the reckoning: by physics, but a fan and a mist have other reasons to run, too. In the first useSettles hours walls and crop
 	// take up or give off what they hold.
@@ -181,5 +183,6 @@ func (u *Use) doubt(hours float64) float64 {
 		d *= 2.5 // neither the course of the day nor its change is known
 	}
 	scaled := useScaled / math.Sqrt(1+float64(max(0, u.Since-useSettles))/useHeld)
-	return math.Hypot(d*math.Sqrt(min(1, math.Max(hours, 1)/24)), scaled*math.Sqrt(u.Scaled/useDay))
+	turned := useTurned * math.Log(u.trend())
+	return math.Hypot(math.Hypot(d*math.Sqrt(min(1, math.Max(hours, 1)/24)), turned), scaled*math.Sqrt(u.Scaled/useDay))
 }
