@@ -50,8 +50,8 @@ const (
 	extraSD          = 0.005
 	// Thin sheets and bags, a humidifier's plume that wets things first: air takes one to several times the heat that it alone would to
 	// warm. In a chamber whose contents all follow the air it is ten times. Held looser, at 0.6, it is found there, and elsewhere takes the
-	// place of what mist gives: that was then learned wrong by 25 % in the median at pinning, in place of 12 %.
-	heavy, heavySD = 0.15, 0.07
+	// place of what mist gives: that was then learned wrong by 25 % in the median at pinning, not by 12 to 14 %.
+	heavy, heavySD = 0.15, 0.09
 	heavyMost      = 2.7
 	// Readings beyond the first heavyLearned move that less and less, down to heavyLeast of what they would: it stays what it is, and that
 	// mist no longer cools the air shows that there is none.
