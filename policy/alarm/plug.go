@@ -133,8 +133,6 @@ func (s *detection) obeys(r chamber.Role) bool {
 
 func (s *detection) reports(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Reports }
 
-func (s *detection) meters(i int) bool { return i < len(s.e.Spec.Plugs) && s.e.Spec.Plugs[i].Meters }
-
 // follow counts the commands that a plug did not follow. Any movement of it, by whom ever, shows that it is alive. Of one that
 // reports nothing there is no telling, and none of its commands counts: the chamber would pass for upset for ever.
 func (w *PlugWatch) follow(p *guard.Plug, dt float64, reports bool) {
