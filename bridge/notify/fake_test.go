@@ -222,10 +222,10 @@ func certificate(t *testing.T) *tls.Certificate {
 	return &tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key}
 }
 
-// answering says the same to everybody, whatever it is told, and hangs up.
-func answering(t *testing.T, what string) string {
+// accepting gives each connection to talk.
+func accepting(t *testing.T, address string, talk func(net.Conn)) (port string) {
 	t.Helper()
-	l, err := net.Listen("tcp", "0.0.0.0:0")
+	l, err := net.Listen("tcp", address)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -236,30 +236,26 @@ func answering(t *testing.T, what string) string {
 			if err != nil {
 				return
 			}
-			_, _ = io.WriteString(c, what)
-			c.Close()
+			go talk(c)
 		}
 	}()
-	_, port, _ := net.SplitHostPort(l.Addr().String())
-	return net.JoinHostPort("127.0.0.1", port)
+	_, port, _ = net.SplitHostPort(l.Addr().String())
+	return port
+}
+
+// answering says the same to everybody, whatever it is told, and hangs up.
+func answering(t *testing.T, what string) string {
+	t.Helper()
+	return net.JoinHostPort("127.0.0.1", accepting(t, "0.0.0.0:0", func(c net.Conn) {
+		_, _ = io.WriteString(c, what)
+		c.Close()
+	}))
 }
 
 // mute answers nothing at all.
 func mute(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { l.Close() })
-	go func() {
-		for {
-			c, err := l.Accept()
-			if err != nil {
-				return
-			}
-			go io.Copy(io.Discard, c) //nolint:errcheck // ends with the connection
-		}
-	}()
-	return l.Addr().String()
+	return net.JoinHostPort("127.0.0.1", accepting(t, "127.0.0.1:0", func(c net.Conn) {
+		_, _ = io.Copy(io.Discard, c) // ends with the connection
+	}))
 }
