@@ -160,8 +160,7 @@ func overall(cards []*card) standing {
 		return standing{"look", "No chamber is configured"}
 	case wait > 0: // as in the first seconds: nobody knows yet
 		return standing{"look", counted(wait, "chamber waits", "chambers wait") + " for readings"}
-	}
-	if outside {
+	case outside:
 		return standing{"fine", "No alarm"}
 	}
 	return standing{"fine", "Everything is in order"}
@@ -210,7 +209,7 @@ func detailOf(snap *policy.Snapshot, w words.Words) *card {
 }
 
 func makeCard(snap *policy.Snapshot, c *api.Chamber, w words.Words) *card {
-	k := &card{Name: c.Name, Observe: c.Observe, NoTarget: !c.Target.Given, Unheard: unheard(snap), rank: priority(c.Worst)}
+	k := &card{Name: c.Name, Observe: c.Observe, NoTarget: !c.Target.Given, Unheard: unheard(snap), Gauges: gauges(c, w), rank: priority(c.Worst)}
 	switch {
 	case k.rank >= priority("high"):
 		k.Standing = standing{"act", "Needs you"}
@@ -220,12 +219,10 @@ func makeCard(snap *policy.Snapshot, c *api.Chamber, w words.Words) *card {
 		k.Standing = standing{"fine", "Empty"}
 	case k.Unheard:
 		k.Standing = standing{"fine", "No reading yet"}
+	case k.outside(): // an alarm takes its time, and may not come: the plugs are at it
+		k.Standing = standing{"fine", "No alarm"}
 	default:
 		k.Standing = standing{"fine", "In order"}
-	}
-	k.Gauges = gauges(c, w)
-	if k.Standing.Words == "In order" && k.outside() { // an alarm takes its time, and may not come: the plugs are at it
-		k.Standing.Words = "No alarm"
 	}
 	for i := range c.Alarms {
 		if line, ok := makeAlarm(&c.Alarms[i], c.At, w); ok {
