@@ -72,8 +72,7 @@ func (a *Airing) advance(now, room Moist, freshest, fan float64, dry bool, moves
 
 	above := Moist{a.Mean.CO2 - room.CO2, a.Mean.Vapor - room.Vapor}
 	gone := min(a.Usual.Vapor-above.Vapor, a.Level.Vapor-a.Mean.Vapor)
-	// A fan that has moved less for a while may have been seen to.
-	moved := a.Moves.Leak + max(a.Moves.Fan, a.Clean)*fan
+	moved := a.moved(fan)
 	a.stand(moved, dt)
 	low := room.CO2 <= learn.RoomHigh && a.UsualFor >= airingKnown && a.Moves.Made >= airingSlowest && gone >= max(airingLeastVapor, airingShareVapor*a.Usual.Vapor)
 	times := 1.0
@@ -111,6 +110,10 @@ func (a *Airing) advance(now, room Moist, freshest, fan float64, dry bool, moves
 	return Moist{room.CO2 + a.Usual.CO2, room.Vapor + a.Usual.Vapor}, true
 }
 
+// moved is how many air changes a second there are with the fan at that share of its output. One that has moved less for a while may have
+// been seen to.
+func (a *Airing) moved(fan float64) float64 { return a.Moves.Leak + max(a.Moves.Fan, a.Clean)*fan }
+
 // stand follows where CO2 would stand, with so many air changes a second.
 func (a *Airing) stand(moved, dt float64) {
 	if moved > 0 && a.Moves.Made > 0 {
@@ -121,7 +124,7 @@ func (a *Airing) stand(moved, dt float64) {
 // lower is what share of its usual excess CO2 is to be expected to have, where the fan runs more than it usually does: as a share, so that
 // what is learned wrong of fan and crop cancels out.
 func (a *Airing) lower() float64 {
-	usual := a.Moves.Leak + max(a.Moves.Fan, a.Clean)*a.Duty
+	usual := a.moved(a.Duty)
 	if a.Moves.Made <= 0 || usual <= 0 {
 		return 1
 	}

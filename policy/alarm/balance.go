@@ -16,7 +16,7 @@ type Balance struct {
 	Rate     float64   `json:"rate"`             // grams an hour of full output; 0: not known
 	Spread   float64   `json:"spread"`           // standard deviation of Rate over Rate
 	Cycles   int       `json:"cycles"`           // fillings seen from full to dry
-	Odd      float64   `json:"odd,omitempty"`    // by how much the last filling differed from all before, as a logarithm; 0: it did not
+	Odd      float64   `json:"odd,omitempty"`    // grams an hour by the last filling, where that lay far from all before; 0: it did not
 	Use      Use       `json:"use,omitzero"`
 	Asked    Asked     `json:"asked,omitzero"` // that it was used for
 	Learned  float64   `json:"learned"`        // grams an hour, from the answer of the air; 0: not known

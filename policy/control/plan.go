@@ -345,10 +345,11 @@ func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 		eased.Target.CO2MaxPPM, eased.Target.CO2MinPPM = 0, 0
 	}
 	sc = &eased
-	if j >= 0 { // without a fan nothing takes off what is too much: that air stands above its aim for hours is no error of the plan
-		st.Trim = st.Trim.take(sc.Now, sc.Model.Air.RH(&sc.Model.Constants)-sc.Target.RelativeHumidity.Aim)
-		eased.Target.RelativeHumidity.Aim -= st.Trim.value()
+	st.Trim = st.Trim.take(sc.Now, sc.Model.Air.RH(&sc.Model.Constants)-sc.Target.RelativeHumidity.Aim)
+	if j < 0 { // nothing takes off what is too much: that air stands above its aim for hours is no error of the plan
+		st.Trim = Trim{}
 	}
+	eased.Target.RelativeHumidity.Aim -= st.Trim.value()
 	st.Rate = st.Rate.take(sc)
 	if pl.At.IsZero() || sc.Now.Sub(pl.At) >= planEvery {
 		st.search(sc, i, j)

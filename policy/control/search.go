@@ -12,10 +12,7 @@ import (
 // search looks for the cheapest plan among a small, fixed set: the two plugs' runs moved together first, then each
 // alone to the best of the other's.
 func (st *State) search(sc *Scene, i, j int) {
-	p := planner{w: &planWeights, model: sc.Model, target: &sc.Target, volume: sc.Spec.VolumeM3, rate: st.Rate.Value}
-	if j >= 0 {
-		p.trim = st.Trim.value()
-	}
+	p := planner{w: &planWeights, model: sc.Model, target: &sc.Target, volume: sc.Spec.VolumeM3, rate: st.Rate.Value, trim: st.Trim.value()}
 	mists, fans := st.runs(sc, i), st.runs(sc, j)
 	p.mistPulse, p.fanPulse = p.w.pulse*mists.wear(&st.MistWear), p.w.pulse*fans.wear(&st.FanWear)
 	if fans.plug.Modulates() {
