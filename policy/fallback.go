@@ -1,6 +1,7 @@
 package policy
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -164,10 +165,7 @@ func (t *step) fanDuty(i int) float64 {
 	if p := &t.s.Plugs[i]; p.DutyHours >= leastDutyHours {
 		return math.Min(p.Habit(), mostFanDuty)
 	}
-	flow := t.Spec.Plugs[i].FlowM3PerH
-	if flow <= 0 {
-		flow = 60
-	}
+	flow := cmp.Or(t.Spec.Rating(chamber.ExhaustFan, chamber.Flow), 60)
 	return math.Min(math.Max(t.s.Target.FAEPerHour, 1)*t.Spec.VolumeM3/(flow*control.InstalledFlow), mostFanDuty)
 }
 

@@ -32,14 +32,9 @@ func (t *step) learn() {
 	f.Dry, f.FanOdd, f.DoorOpen = s.Reservoir.Dry, s.Detectors.Fan.Odd(), s.Detectors.Door.Open
 	f.Misled = t.misled
 	f.NoCO2 = !t.Spec.Has(chamber.CO2, chamber.Inside)
-	if i := t.Spec.Plug(chamber.ExhaustFan); i >= 0 {
-		f.RatedFlow = t.Spec.Plugs[i].FlowM3PerH
-		f.Fan, f.FanSince = s.Plugs[i].Doing(t.in.Now)
-	}
-	if i := t.Spec.Plug(chamber.Humidifier); i >= 0 {
-		f.RatedMist = t.Spec.Plugs[i].OutputGPerH
-		f.Mist, f.MistSince = s.Plugs[i].Doing(t.in.Now)
-	}
+	f.RatedFlow, f.RatedMist = t.Spec.Rating(chamber.ExhaustFan, chamber.Flow), t.Spec.Rating(chamber.Humidifier, chamber.Output)
+	f.Fan, f.FanSince = t.doing(chamber.ExhaustFan, chamber.Flow)
+	f.Mist, f.MistSince = t.doing(chamber.Humidifier, chamber.Output)
 	for _, r := range t.in.Readings {
 		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" || t.jumped(r.Sensor) {
 			continue
@@ -61,6 +56,18 @@ func (t *step) learn() {
 	s.Learn = s.Learn.Learn(&f)
 	t.facts = f
 	t.model, t.trusted = s.Learn.Model(&f)
+}
+
+// doing is the share of their full output that the plugs of a role are taken to give together, and since when; see [guard.Plug.Doing].
+func (t *step) doing(r chamber.Role, rated func(*chamber.Plug) float64) (output float64, since time.Time) {
+	for i := range t.Spec.Plugs {
+		if t.Spec.Plugs[i].Role == r {
+			own, from := t.s.Plugs[i].Doing(t.in.Now)
+			output += own * t.Spec.Share(i, rated)
+			since = latest(since, from)
+		}
+	}
+	return output, since
 }
 
 // teachEvery is how soon after one reading the next of the same sensor is told to the learner. By how much the air differs from

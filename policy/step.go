@@ -263,6 +263,7 @@ func (t *step) decide() {
 	s.Control, t.wants = control.Decide(s.Control, &sc)
 	t.purge(light)
 	t.fallBack()
+	t.together()
 	scene := guard.Scene{Now: t.in.Now, Link: t.in.Link, LinkUp: t.in.LinkUp, LinkSince: s.LinkSince, Observe: t.Observe}
 	for i := range t.wants {
 		v := s.Plugs[i].Apply(&t.Spec.Plugs[i], t.wants[i], scene)
@@ -274,6 +275,15 @@ func (t *step) decide() {
 		}
 		t.d.Plugs[i] = PlugDecision{On: v.On, Level: v.Level, Send: v.Send, For: v.For, Reasons: v.Reasons}
 		t.d.Wake = sooner(t.d.Wake, v.Wake)
+	}
+}
+
+// together has every further plug of a role do as the first.
+func (t *step) together() {
+	for i := range t.wants {
+		if first := t.Spec.Plug(t.Spec.Plugs[i].Role); first != i {
+			t.wants[i] = t.wants[first]
+		}
 	}
 }
 

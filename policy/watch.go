@@ -90,7 +90,7 @@ func (t *step) water() {
 		FanOdd: d.FanOdd(t.Spec), Reports: t.evidence.Reports, Late: d.Late(i),
 	}
 	if t.Spec.Has(chamber.RelativeHumidity, chamber.Room) { // else it rests on a guess, and was half as much again as the truth
-		w.MistGPerH = t.learned().Mist
+		w.MistGPerH = t.learned().Mist * t.Spec.Share(i, chamber.Output)
 	}
 	if w.Asked = t.asked(); w.Asked != t.s.Reservoir.Balance.Asked {
 		w.Demand = t.demand()

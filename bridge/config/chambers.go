@@ -65,7 +65,44 @@ func (r *reader) chamber(t *table, cfg *Config) Chamber {
 		r.unique(names, pt, "name", p.Name, "plug names in a chamber")
 		c.Spec.Plugs, c.Plugs = append(c.Spec.Plugs, p), append(c.Plugs, b)
 	}
+	for i, pt := range t.tables["plug"] {
+		if first := c.Spec.Plug(c.Spec.Plugs[i].Role); first >= 0 && first < i && c.Spec.Plugs[i].Role != 0 {
+			r.abreast(pt, &c.Spec.Plugs[first], &c.Spec.Plugs[i])
+		}
+	}
+	for i := range c.Spec.Plugs { // the first has the times of all by now
+		p := &c.Spec.Plugs[i]
+		if first := c.Spec.Plug(p.Role); first >= 0 && first < i {
+			f := &c.Spec.Plugs[first]
+			p.MinOn, p.MinOff, p.MaxOn = f.MinOn, f.MinOff, f.MaxOn
+		}
+	}
 	return c
+}
+
+// abreast judges a further plug of a role, which does as the first of it: the first gets the longer of their shortest times and the
+// shorter of their longest runs.
+func (r *reader) abreast(t *table, first, p *chamber.Plug) {
+	first.MinOn, first.MinOff = max(first.MinOn, p.MinOn), max(first.MinOff, p.MinOff)
+	if first.MaxOn == 0 || p.MaxOn > 0 && p.MaxOn < first.MaxOn {
+		first.MaxOn = p.MaxOn
+	}
+	together := fmt.Sprintf("runs together with %s", quote(first.Name))
+	if first.MaxOn > 0 && first.MaxOn <= first.MinOn && !t.faulty["min_on"] && !t.faulty["max_on"] {
+		r.faultAt(t.line, t.where, Fault{What: fmt.Sprintf("%s, and one of them must run for at least %s, one for at most %s", together,
+			shortDuration(first.MinOn), shortDuration(first.MaxOn)), Allowed: "the longest run is longer than the shortest: change min_on or max_on"})
+	}
+	switch p.Role {
+	case chamber.Lamp, chamber.CirculationFan: // always at their highest level
+		return
+	case chamber.Humidifier:
+		r.faultAt(t.line, t.where, Fault{Warning: true, What: together + ", and only the water of that one is watched",
+			Allowed: "fill both at the same time, and put the one that is empty sooner first"})
+	}
+	if p.Modulates() != first.Modulates() && !t.faulty["level_payload"] {
+		r.faultAt(t.line, t.where, Fault{Warning: true, What: together + ", and only one of them can be dimmed",
+			Allowed: "the other runs at full output whenever that one runs: let both be dimmed, or neither"})
+	}
 }
 
 func (r *reader) sensor(t *table, domain string) (chamber.Sensor, SensorBinding) {

@@ -199,6 +199,37 @@ func TestPaceByRole(t *testing.T) {
 	}
 }
 
+// TestPlugsOfARoleHaveOnePace: they run together, so the longest of their shortest times and the shortest of their longest runs count
+// for each.
+func TestPlugsOfARoleHaveOnePace(t *testing.T) {
+	c, _, err := parse(t, least+`
+  [[chamber.plug]]
+  role = "exhaust_fan"
+  name = "out"
+  command_topic = "a"
+  min_on = "10s"
+  min_off = "40s"
+  [[chamber.plug]]
+  role = "lamp"
+  command_topic = "b"
+  [[chamber.plug]]
+  role = "exhaust_fan"
+  name = "in"
+  command_topic = "c"
+  min_on = "30s"
+  max_on = "10m"
+`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []string{"out 30s 40s 10m0s", "lamp 1m0s 1m0s 0s", "in 30s 40s 10m0s"} {
+		p := &c.Chambers[0].Spec.Plugs[i]
+		if got := fmt.Sprint(p.Name, " ", p.MinOn, p.MinOff, p.MaxOn); got != want {
+			t.Errorf("plug %d: %s, want %s", i, got, want)
+		}
+	}
+}
+
 func TestBrokerAddress(t *testing.T) {
 	for url, want := range map[string]string{
 		"mqtt://b": "mqtt://b:1883", "mqtts://b": "mqtts://b:8883", "ws://b/path": "ws://b:80/path", "wss://b": "wss://b:443",

@@ -199,7 +199,7 @@ var entries = []entry{
 	{name: "chamber.plug.warn_before", kind: durationKind(warnSpan), def: alarm.LowAhead, meaning: "humidifier only: how long before the water runs out reservoir_low is raised; where a filling does not last for so long, once a fifth of it is used"},
 	{name: "chamber.plug.clean_after", kind: durationKind(cleanSpan), def: alarm.CleanAfter, meaning: "humidifier only: how long after the last recorded cleaning cleaning_due is raised"},
 	{name: "chamber.plug.clean_after_liters", kind: numberKind(cleanLimit), def: alarm.CleanLiters, meaning: "humidifier only: or after how much water it is raised"},
-	{name: "chamber.plug.min_on", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 3m", meaning: "shortest run"},
+	{name: "chamber.plug.min_on", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 3m", meaning: "shortest run; plugs of one role run together, by the longest of theirs"},
 	{name: "chamber.plug.min_off", kind: durationKind(runSpan), defWords: "by role: humidifier and fans 20s, heater 30s, lamp 1m, cooler 5m", meaning: "shortest pause"},
 	{name: "chamber.plug.switchings_per_day", kind: numberKind(wearLimit), defWords: "no budget", meaning: "humidifier and exhaust_fan only: how often it may be switched a day, counting on and off each, as long as the crop does not suffer; relays wear out"},
 	{name: "chamber.plug.max_on", kind: durationKind(maxSpan), defWords: "by role: humidifier 30m, heater 1h, others no limit", meaning: "longest run, whoever switched it on"},

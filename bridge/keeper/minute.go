@@ -274,12 +274,12 @@ func fanFlow(k *learn.Knowledge, volume float64) learn.Learned {
 
 // fanShare is the same as a share of what the fan is rated for.
 func fanShare(k *learn.Knowledge, spec *chamber.Spec) learn.Learned {
-	i := spec.Plug(chamber.ExhaustFan)
-	if i < 0 || !(spec.Plugs[i].FlowM3PerH > 0) {
+	rated := spec.Rating(chamber.ExhaustFan, chamber.Flow)
+	if !(rated > 0) {
 		return learn.Learned{}
 	}
 	x := fanFlow(k, spec.VolumeM3)
-	x.Value /= spec.Plugs[i].FlowM3PerH
+	x.Value /= rated
 	return x
 }
 

@@ -244,7 +244,7 @@ func (p *Past) chamber(m *minutes) {
 		p.Assumed = append(p.Assumed, FanAsDrawn)
 	}
 	if k.MistGPerH.Known {
-		c.MistGPerH *= p.another(chamber.Humidifier, func(x *chamber.Plug) float64 { return x.OutputGPerH }, 0)
+		c.MistGPerH *= p.another(chamber.Humidifier, chamber.Output, 0)
 	} else {
 		c.MistGPerH = drawnMist
 		p.Assumed = append(p.Assumed, MistAsDrawn)
@@ -255,15 +255,9 @@ func (p *Past) chamber(m *minutes) {
 // another is by how much the plug of a role is rated for more now than then; 1 where nobody can tell. Then is what the
 // journal has of it, for want of the configuration of then.
 func (p *Past) another(role chamber.Role, rated func(*chamber.Plug) float64, then float64) float64 {
-	i := p.query.Spec.Plug(role)
-	if i < 0 {
-		return 1
-	}
-	now := rated(&p.query.Spec.Plugs[i])
+	now := p.query.Spec.Rating(role, rated)
 	if was := p.query.Was; was != nil {
-		if then = 0; was.Plug(role) >= 0 {
-			then = rated(&was.Plugs[was.Plug(role)])
-		}
+		then = was.Rating(role, rated)
 	}
 	if now > 0 && then > 0 {
 		return now / then

@@ -228,6 +228,46 @@ func (s *Spec) Plug(r Role) int {
 	return -1
 }
 
+// Plugs of one role run together, as one device: what they give adds up.
+
+// Rating is what the plugs of a role are rated for together, such as [Plug.FlowM3PerH]. One without a rating is taken to be like
+// the others; 0: none has one.
+func (s *Spec) Rating(r Role, of func(*Plug) float64) float64 {
+	sum, rated, all := 0.0, 0.0, 0.0
+	for i := range s.Plugs {
+		if p := &s.Plugs[i]; p.Role == r {
+			all++
+			if v := of(p); v > 0 {
+				sum, rated = sum+v, rated+1
+			}
+		}
+	}
+	if rated == 0 {
+		return 0
+	}
+	return sum * all / rated
+}
+
+// Share is the part of what all plugs of its role give that the i-th is rated for; an equal part, where one has no rating.
+func (s *Spec) Share(i int, of func(*Plug) float64) float64 {
+	role, all, sum, even := s.Plugs[i].Role, 0.0, 0.0, false
+	for j := range s.Plugs {
+		if p := &s.Plugs[j]; p.Role == role {
+			all, sum, even = all+1, sum+of(p), even || of(p) <= 0
+		}
+	}
+	if even {
+		return 1 / all
+	}
+	return of(&s.Plugs[i]) / sum
+}
+
+// Output and Flow are ratings of a plug, for [Spec.Rating] and [Spec.Share].
+func Output(p *Plug) float64 { return p.OutputGPerH }
+
+// Flow is [Output] for fans.
+func Flow(p *Plug) float64 { return p.FlowM3PerH }
+
 // Thermometer gives the index of the temperature sensor at the spot of a humidity sensor: the only one of the same
 // device, which has no other humidity sensor. It is -1 where nobody can tell.
 func (s *Spec) Thermometer(i int) int {

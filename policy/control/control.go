@@ -85,14 +85,11 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 	if mist >= 0 {
 		wants[mist] = m
 	}
-	first := map[chamber.Role]int{}
 	for i := range wants {
 		role := sc.Spec.Plugs[i].Role
-		if j, ok := first[role]; ok { // a second plug of a role does as the first
-			wants[i] = wants[j]
+		if sc.Spec.Plug(role) != i {
 			continue
 		}
-		first[role] = i
 		switch role {
 		case chamber.Lamp:
 			wants[i] = lamp(sc)

@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -87,10 +88,10 @@ func (st *State) physics(sc *Scene, fan, mist int) physics {
 	if fan < 0 {
 		k.back = leastBack // nothing has just dried the air: still air that is dry has had its time to take water up
 	} else {
-		k.flow = flowOf(sc, fan) * o.Flow / sc.Spec.VolumeM3 / 3600
+		k.flow = flowOf(sc) * o.Flow / sc.Spec.VolumeM3 / 3600
 	}
 	if mist >= 0 {
-		k.mist = rated(&sc.Spec.Plugs[mist]) * o.Airborne / 3600 / (sc.Spec.VolumeM3 * full)
+		k.mist = outputOf(sc) * o.Airborne / 3600 / (sc.Spec.VolumeM3 * full)
 	}
 	return k
 }
@@ -206,18 +207,12 @@ func clamp(x, low, high float64) float64 { return math.Max(low, math.Min(x, high
 // ratedMist and ratedFlow are assumed where the file gives no rating: one disc, a small duct fan.
 const ratedMist, ratedFlow = 300.0, 60.0
 
-func rated(p *chamber.Plug) float64 {
-	if p.OutputGPerH > 0 {
-		return p.OutputGPerH
-	}
-	return ratedMist
+func outputOf(sc *Scene) float64 {
+	return cmp.Or(sc.Spec.Rating(chamber.Humidifier, chamber.Output), ratedMist)
 }
 
-func flowOf(sc *Scene, fan int) float64 {
-	if f := sc.Spec.Plugs[fan].FlowM3PerH; f > 0 {
-		return f
-	}
-	return ratedFlow
+func flowOf(sc *Scene) float64 {
+	return cmp.Or(sc.Spec.Rating(chamber.ExhaustFan, chamber.Flow), ratedFlow)
 }
 
 // chamberT is the chamber's air temperature, or a mild one where it is not measured.

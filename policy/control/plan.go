@@ -310,8 +310,9 @@ func (sc *Scene) plans(st *State) bool {
 	if sc.Model == nil || m < 0 || sc.Dry || sc.Probe || sc.Open || !sc.Air.Inside.RelativeHumidity.OK {
 		return false
 	}
-	for _, i := range []int{f, m} {
-		if i >= 0 && (!sc.Plugs[i].Known || sc.Plugs[i].Hand.Active) {
+	for i := range sc.Plugs {
+		moves := sc.Spec.Plugs[i].Role == chamber.ExhaustFan || sc.Spec.Plugs[i].Role == chamber.Humidifier
+		if moves && (sc.Plugs[i].Hand.Active || (i == f || i == m) && !sc.Plugs[i].Known) {
 			return false
 		}
 	}

@@ -263,15 +263,12 @@ func (q *Question) params(n *plant.Noise, seed uint64) plant.Params {
 func spread(n *plant.Noise, sd float64) float64 { return math.Exp(sd * max(-3, min(n.Normal(), 3))) }
 
 func (q *Question) label(p *plant.Params, n *plant.Noise) {
-	for i := range q.Policy.Spec.Plugs {
-		x := &q.Policy.Spec.Plugs[i]
-		mist, fan := mistShare*spread(n, mistSpread), fanShare*spread(n, fanSpread)
-		switch {
-		case x.Role == chamber.Humidifier && x.OutputGPerH > 0:
-			p.MistGPerH = x.OutputGPerH * mist
-		case x.Role == chamber.ExhaustFan && x.FlowM3PerH > 0:
-			p.FanM3PerH = x.FlowM3PerH * fan
-		}
+	mist, fan := mistShare*spread(n, mistSpread), fanShare*spread(n, fanSpread)
+	if x := q.Policy.Spec.Rating(chamber.Humidifier, chamber.Output); x > 0 {
+		p.MistGPerH = x * mist
+	}
+	if x := q.Policy.Spec.Rating(chamber.ExhaustFan, chamber.Flow); x > 0 {
+		p.FanM3PerH = x * fan
 	}
 }
 

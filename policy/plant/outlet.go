@@ -24,6 +24,7 @@ type Outlet struct {
 	Switches  int     // of the relay
 	OnSeconds float64 // of the relay
 
+	part      float64 // of what all outlets of its role give: the chamber's parameters are those of all together
 	noise     Noise
 	changedAt float64
 	changed   bool // ever

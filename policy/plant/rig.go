@@ -59,6 +59,15 @@ func NewRig(p Params, w Weather, sensors []SensorSpec, outlets []OutletSpec, see
 	for _, o := range outlets {
 		r.Outlets = append(r.Outlets, Outlet{Spec: o, noise: Noise{State: n.Uint64()}, answer: o.Reports, meterAt: o.MeterS / 10})
 	}
+	for i := range r.Outlets {
+		alike := 0
+		for j := range outlets {
+			if outlets[j].Role == outlets[i].Role {
+				alike++
+			}
+		}
+		r.Outlets[i].part = 1 / float64(alike)
+	}
 	r.samples = make([]Sample, 0, len(sensors))
 	r.reports = make([]Report, 0, len(outlets))
 	return r
@@ -127,17 +136,17 @@ func (r *Rig) drive(at, dt float64) (plugs Plugs) {
 		}
 		switch o.Spec.Role {
 		case chamber.Humidifier:
-			plugs.Humidifier = o.Level
+			plugs.Humidifier += float64(o.Level * o.part)
 		case chamber.ExhaustFan:
-			plugs.ExhaustFan = o.Level
+			plugs.ExhaustFan += float64(o.Level * o.part)
 		case chamber.CirculationFan:
-			plugs.CirculationFan = o.Level
+			plugs.CirculationFan += float64(o.Level * o.part)
 		case chamber.Lamp:
-			plugs.Lamp = o.Level
+			plugs.Lamp += float64(o.Level * o.part)
 		case chamber.Heater:
-			plugs.Heater = o.Level
+			plugs.Heater += float64(o.Level * o.part)
 		case chamber.Cooler:
-			plugs.Cooler = o.Level
+			plugs.Cooler += float64(o.Level * o.part)
 		}
 	}
 	return plugs

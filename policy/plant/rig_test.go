@@ -298,3 +298,24 @@ func TestSameEverywhere(t *testing.T) {
 		t.Errorf("fingerprint %#x, want %#x", got, want)
 	}
 }
+
+// TestTwoFansAreOne: the parameters are those of all plugs of a role together. Two fans of which one runs move half of it: at rest, with
+// a leak and a crop of none, CO2 falls toward the room's by exp(-flow·t/volume).
+func TestTwoFansAreOne(t *testing.T) {
+	p := plant.Nominal()
+	p.LeakPerHour, p.LeakPerK, p.SubstrateCO2, p.FruitCO2, p.FoulingPerHour, p.FanSpinUpS = 0, 0, 0, 0, 0, 0
+	for run := range 2 {
+		r := plant.NewRig(p, plant.Weather{AirC: 20, Humidity: 0.45, CO2PPM: 450, MixingHour: 1}, nil,
+			[]plant.OutletSpec{{Role: chamber.ExhaustFan}, {Role: chamber.ExhaustFan}}, 1)
+		r.Advance(1)
+		r.State.SetAir(&r.Params, plant.Truth{AirC: 20, RelativeHumidity: 0.45, CO2PPM: 2450})
+		for i := range run + 1 {
+			r.Command(i, chamber.Order{On: true})
+		}
+		for range 20 {
+			r.Advance(1)
+		}
+		left := (r.State.Truth(&r.Params).CO2PPM - 450) / 2000
+		within(t, "what is left", left, math.Exp(-p.FanM3PerH*float64(run+1)/2*20/3600/p.VolumeM3), 0.03)
+	}
+}

@@ -41,15 +41,9 @@ func ForSpec(spec *chamber.Spec, load Load, target crop.Target, seed uint64) *Ca
 	if pa, ok := air.BarometricPressure(air.Meters(spec.AltitudeM)); ok {
 		p.PressurePa = float64(pa)
 	}
-	for i := range spec.Plugs {
-		switch x := &spec.Plugs[i]; x.Role {
-		case chamber.Humidifier:
-			set(&p.MistGPerH, x.OutputGPerH*mistShare)
-			set(&p.ReservoirG, x.ReservoirLiters*1000)
-		case chamber.ExhaustFan:
-			set(&p.FanM3PerH, x.FlowM3PerH*fanShare)
-		}
-	}
+	set(&p.MistGPerH, spec.Rating(chamber.Humidifier, chamber.Output)*mistShare)
+	set(&p.ReservoirG, spec.Rating(chamber.Humidifier, func(p *chamber.Plug) float64 { return p.ReservoirLiters })*1000)
+	set(&p.FanM3PerH, spec.Rating(chamber.ExhaustFan, chamber.Flow)*fanShare)
 	c := &Case{Spec: spec, Params: *p, Weather: drawn.Weather, Seed: seed, Target: target,
 		Start: time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC), For: 7 * 24 * time.Hour, Settle: 6 * time.Hour, RefillEvery: 24 * time.Hour}
 	c.Sensors, c.Outlets = plant.EquipFor(spec, seed)
