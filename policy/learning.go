@@ -67,7 +67,7 @@ func (t *step) doing(r chamber.Role, rated func(*chamber.Plug) float64) (output 
 			since = latest(since, from)
 		}
 	}
-	return output, since
+	return min(output, 1), since // parts may add up to a little more
 }
 
 // teachEvery is how soon after one reading the next of the same sensor is told to the learner. By how much the air differs from
