@@ -9,7 +9,9 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
+	"slices"
 
+	"github.com/maruel/natural"
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
@@ -107,11 +109,11 @@ func (v *View) Events(ctx context.Context, q EventQuery) iter.Seq2[Noted, error]
 	return v.j.Events(ctx, q)
 }
 
-// Snapshots gives the last snapshot of every chamber, in order of names.
+// Snapshots gives the last snapshot of every chamber, in order of names; numbers in them count as numbers.
 func (v *View) Snapshots(ctx context.Context) (out []Saved, err error) {
 	err = v.j.reading(ctx, func(ctx context.Context, c *sql.Conn) error {
 		out = nil
-		rows, err := c.QueryContext(ctx, selectSnapshots+" ORDER BY chamber")
+		rows, err := c.QueryContext(ctx, selectSnapshots)
 		if err != nil {
 			return err
 		}
@@ -128,6 +130,7 @@ func (v *View) Snapshots(ctx context.Context) (out []Saved, err error) {
 		}
 		return rows.Err()
 	})
+	slices.SortFunc(out, func(a, b Saved) int { return natural.Compare(a.Chamber, b.Chamber) })
 	return out, err
 }
 

@@ -18,7 +18,7 @@ func TestLook(t *testing.T) {
 	_, err := j.Act(t.Context(), "loft", act("a", policy.Refilled, "", t0))
 	must(t, err)
 	must(t, j.Minutes(t.Context(), []Minute{{"loft", "chamber", "co2", t0.Truncate(time.Minute), 0, 800, 700, 900, 6, 60}}))
-	must(t, j.Save(t.Context(), []Saved{{"loft", 1, t0, []byte(`{}`)}}))
+	must(t, j.Save(t.Context(), []Saved{{"tent-10", 1, t0, []byte(`{}`)}, {"loft", 1, t0, []byte(`{}`)}, {"tent-2", 1, t0, []byte(`{}`)}}))
 	v, err := Look(t.Context(), path)
 	must(t, err)
 	n := 0
@@ -36,7 +36,7 @@ func TestLook(t *testing.T) {
 	}
 	snaps, err := v.Snapshots(t.Context())
 	must(t, err)
-	if n != 2 || len(snaps) != 1 || snaps[0].Chamber != "loft" {
+	if n != 2 || len(snaps) != 3 || snaps[0].Chamber != "loft" || snaps[1].Chamber != "tent-2" || snaps[2].Chamber != "tent-10" {
 		t.Errorf("%d rows, snapshots %+v", n, snaps)
 	}
 	must(t, v.Close())

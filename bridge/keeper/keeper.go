@@ -14,10 +14,11 @@ import (
 	"log/slog"
 	"maps"
 	"slices"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"github.com/maruel/natural"
 
 	"gillkeeper/bridge/clock"
 	"gillkeeper/bridge/journal"
@@ -138,7 +139,7 @@ func (k *Keeper) Adopt(ctx context.Context, policies []*policy.Policy) error {
 	for _, u := range k.units {
 		k.order = append(k.order, u)
 	}
-	slices.SortFunc(k.order, func(a, b *unit) int { return strings.Compare(a.name, b.name) })
+	slices.SortFunc(k.order, func(a, b *unit) int { return natural.Compare(a.name, b.name) }) // tent-2 before tent-10
 	for _, u := range k.order {
 		u.nudge()
 	}
@@ -218,7 +219,7 @@ func (k *Keeper) Link(up bool) {
 	}
 }
 
-// Snapshots are the newest pictures of all chambers, by name.
+// Snapshots are the newest pictures of all chambers, by name; numbers in names count as numbers.
 func (k *Keeper) Snapshots() []*policy.Snapshot {
 	k.mu.RLock()
 	defer k.mu.RUnlock()

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -553,6 +554,23 @@ func TestAdoptKeepsTheStateOfChambersThatStay(t *testing.T) {
 		}
 		if _, ok := h.k.Snapshot("attic"); !ok {
 			t.Error("a new chamber is not there")
+		}
+	})
+}
+
+// TestChambersInTheOrderOfTheirNumbers: every list of chambers goes by the keeper's, whatever order the file has.
+func TestChambersInTheOrderOfTheirNumbers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := open(t, journal.NewMemory(), tent("tent-10"), tent("tent-2"), tent("loft"), tent("tent-1"))
+		defer h.close()
+		for _, all := range [][]*policy.Snapshot{h.k.Snapshots(), h.k.Counted()} {
+			var got []string
+			for _, s := range all {
+				got = append(got, s.Spec.Name)
+			}
+			if want := []string{"loft", "tent-1", "tent-2", "tent-10"}; !slices.Equal(got, want) {
+				t.Errorf("%v, want %v", got, want)
+			}
 		}
 	})
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/json"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -144,5 +145,21 @@ func TestNotInOrderOutsideTheRange(t *testing.T) {
 		if whole := overall([]*card{k}); k.Standing != (standing{"fine", c.card}) || whole != (standing{"fine", c.site}) {
 			t.Errorf("%q, fresh %v: the chamber %+v, the site %+v", c.at, c.fresh, k.Standing, whole)
 		}
+	}
+}
+
+// TestChambersInTheOrderOfTheirNumbers: of chambers that do alike, the tenth does not come before the second.
+func TestChambersInTheOrderOfTheirNumbers(t *testing.T) {
+	var cards []*card
+	for _, name := range []string{"tent-10", "loft", "tent-2", "tent-1"} {
+		cards = append(cards, &card{Name: name})
+	}
+	sortCards(cards)
+	var got []string
+	for _, k := range cards {
+		got = append(got, k.Name)
+	}
+	if want := []string{"loft", "tent-1", "tent-2", "tent-10"}; !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
 	}
 }

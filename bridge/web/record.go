@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/maruel/natural"
+
 	"gillkeeper/bridge/journal"
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/policy"
@@ -64,7 +66,7 @@ func (s *Server) chronicles(ctx context.Context, chamber string) ([]chronicle, e
 		}
 		all[i].entries = append(all[i].entries, policy.Entries(a.Seq, a.Action)...)
 	}
-	slices.SortFunc(all, func(a, b chronicle) int { return strings.Compare(a.chamber, b.chamber) })
+	slices.SortFunc(all, func(a, b chronicle) int { return natural.Compare(a.chamber, b.chamber) })
 	return all, nil
 }
 

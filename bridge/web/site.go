@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/maruel/natural"
+
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy"
@@ -131,7 +133,7 @@ func clockLine(set *settings, now time.Time) string {
 // sortCards puts the worst first, and what is empty last.
 func sortCards(cards []*card) {
 	slices.SortStableFunc(cards, func(a, b *card) int {
-		return cmp.Or(-cmp.Compare(a.rank, b.rank), -compareBool(len(a.Batches) > 0, len(b.Batches) > 0), cmp.Compare(a.Name, b.Name))
+		return cmp.Or(-cmp.Compare(a.rank, b.rank), -compareBool(len(a.Batches) > 0, len(b.Batches) > 0), natural.Compare(a.Name, b.Name))
 	})
 }
 

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"github.com/maruel/natural"
 	"gonum.org/v1/gonum/stat"
 
 	"gillkeeper/policy/species"
@@ -191,7 +192,7 @@ func (s *Season) alarmCosts() []AlarmCost {
 		c.Flushes = len(touched[n])
 	}
 	slices.SortStableFunc(out, func(a, b AlarmCost) int {
-		return cmp.Or(-cmp.Compare(a.CropHours, b.CropHours), -cmp.Compare(a.Hours, b.Hours), cmp.Compare(a.Chamber+a.Alarm, b.Chamber+b.Alarm))
+		return cmp.Or(-cmp.Compare(a.CropHours, b.CropHours), -cmp.Compare(a.Hours, b.Hours), natural.Compare(a.Chamber, b.Chamber), cmp.Compare(a.Alarm, b.Alarm))
 	})
 	return out
 }

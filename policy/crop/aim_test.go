@@ -3,6 +3,7 @@ package crop_test
 import (
 	"math"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
@@ -255,6 +256,13 @@ func TestDays(t *testing.T) {
 	}
 	if c := s.Calendar(table); len(c) != 2 || c[0].Batch != "a" || c[1].Batch != "slow" || !c[1].From.Equal(day(60)) {
 		t.Errorf("calendar %+v", c)
+	}
+	var names []string
+	for _, d := range add(t, add(t, s, oyster("a-10", species.Fruiting), day(0)), oyster("a-2", species.Fruiting), day(0)).Calendar(table) {
+		names = append(names, d.Batch)
+	}
+	if want := []string{"a", "a-2", "a-10", "slow"}; !slices.Equal(names, want) {
+		t.Errorf("put in at the same moment: %v, want %v", names, want)
 	}
 	gone := ok(s.Retire("a", day(5)))
 	if gone.HarvestDue(table, day(9)) != nil {

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"time"
 
+	"github.com/maruel/natural"
+
 	"gillkeeper/policy/species"
 )
 
@@ -46,7 +48,7 @@ func (s State) Calendar(table *species.Table) []Due {
 		}
 		all = append(all, d)
 	}
-	slices.SortStableFunc(all, func(a, b Due) int { return cmp.Or(a.From.Compare(b.From), cmp.Compare(a.Batch, b.Batch)) })
+	slices.SortStableFunc(all, func(a, b Due) int { return cmp.Or(a.From.Compare(b.From), natural.Compare(a.Batch, b.Batch)) })
 	return all
 }
 

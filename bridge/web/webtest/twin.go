@@ -12,6 +12,8 @@ import (
 	"sync"
 	"time"
 
+	"github.com/maruel/natural"
+
 	"gillkeeper/bridge/journal"
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
@@ -121,12 +123,7 @@ func (t *Twin) Add(spec *chamber.Spec, air Air) {
 	u.state = u.policy.Fresh(t.now)
 	u.step(t.now, t.ahead, nil)
 	t.chambers = append(t.chambers, u)
-	slices.SortFunc(t.chambers, func(a, b *unit) int {
-		if a.policy.Spec.Name < b.policy.Spec.Name {
-			return -1
-		}
-		return 1
-	})
+	slices.SortFunc(t.chambers, func(a, b *unit) int { return natural.Compare(a.policy.Spec.Name, b.policy.Spec.Name) })
 }
 
 // Pass lets time go by: every ten seconds each chamber takes a step on its readings.
