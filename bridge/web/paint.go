@@ -182,7 +182,7 @@ func (p *painter) bits(k *card) []bit {
 	text := func(key, text string, every time.Duration) {
 		out = append(out, bit{key: key, sum: text, text: text, every: every})
 	}
-	html("s", "standing", k, k.Standing.Words, k.Standing.Words)
+	html("s", "standing", k, k.Standing.Class+k.Standing.Words, "")
 	html("a", "alarms", k, alarmsKey(k.Alarms)+k.QuietSays, "")
 	if p.name != "" {
 		html("q", "quiet", k, alarmsKey(k.Quiet), "")

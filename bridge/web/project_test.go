@@ -103,16 +103,16 @@ func TestNotInOrderBeforeItIsMeasured(t *testing.T) {
 		sensors []chamber.Sensor
 		states  []policy.SensorState
 		batch   bool
-		card    string
+		card    standing
 		site    standing
 	}{
-		"never heard":         {[]chamber.Sensor{sensor}, []policy.SensorState{unheard}, true, "No reading yet", standing{"look", "1 chamber waits for readings"}},
-		"of before the start": {[]chamber.Sensor{sensor}, []policy.SensorState{old}, true, "No reading yet", standing{"look", "1 chamber waits for readings"}},
-		"retained":            {[]chamber.Sensor{sensor}, []policy.SensorState{copied}, true, "No reading yet", standing{"look", "1 chamber waits for readings"}},
-		"only the room":       {[]chamber.Sensor{sensor, room}, []policy.SensorState{unheard, fresh}, true, "No reading yet", standing{"look", "1 chamber waits for readings"}},
-		"empty":               {[]chamber.Sensor{sensor}, []policy.SensorState{unheard}, false, "Empty", standing{"look", "1 chamber waits for readings"}},
-		"heard":               {[]chamber.Sensor{sensor, sensor}, []policy.SensorState{unheard, fresh}, true, "In order", standing{"fine", "Everything is in order"}},
-		"nothing to hear":     {nil, nil, true, "In order", standing{"fine", "Everything is in order"}},
+		"never heard":         {[]chamber.Sensor{sensor}, []policy.SensorState{unheard}, true, standing{"wait", "No reading yet"}, standing{"look", "1 chamber waits for readings"}},
+		"of before the start": {[]chamber.Sensor{sensor}, []policy.SensorState{old}, true, standing{"wait", "No reading yet"}, standing{"look", "1 chamber waits for readings"}},
+		"retained":            {[]chamber.Sensor{sensor}, []policy.SensorState{copied}, true, standing{"wait", "No reading yet"}, standing{"look", "1 chamber waits for readings"}},
+		"only the room":       {[]chamber.Sensor{sensor, room}, []policy.SensorState{unheard, fresh}, true, standing{"wait", "No reading yet"}, standing{"look", "1 chamber waits for readings"}},
+		"empty":               {[]chamber.Sensor{sensor}, []policy.SensorState{unheard}, false, standing{"wait", "Empty"}, standing{"look", "1 chamber waits for readings"}},
+		"heard":               {[]chamber.Sensor{sensor, sensor}, []policy.SensorState{unheard, fresh}, true, standing{"fine", "In order"}, standing{"fine", "Everything is in order"}},
+		"nothing to hear":     {nil, nil, true, standing{"fine", "In order"}, standing{"fine", "Everything is in order"}},
 	} {
 		snap := &policy.Snapshot{Spec: &chamber.Spec{Name: "loft", Sensors: c.sensors}, Wall: now}
 		snap.State.Now, snap.State.Sensors = now, c.states
@@ -120,8 +120,12 @@ func TestNotInOrderBeforeItIsMeasured(t *testing.T) {
 			snap.State.Crop.Batches = []crop.Batch{{Name: "b1", Species: "pleurotus-ostreatus"}}
 		}
 		k := cardOf(snap, words.Words{})
-		if whole := overall([]*card{k}); k.Standing.Words != c.card || whole != c.site {
+		if whole := overall([]*card{k}); k.Standing != c.card || whole != c.site {
 			t.Errorf("%s: the chamber %+v, the site %+v", name, k.Standing, whole)
+		}
+		var b strings.Builder
+		if err := views()["site"].ExecuteTemplate(&b, "standing", part{"", k}); err != nil || strings.Contains(b.String(), `aria-label="fine"`) != (c.card.Class == "fine") {
+			t.Errorf("%s: %v, %s", name, err, b.String())
 		}
 	}
 }

@@ -28,7 +28,7 @@ type sitePage struct {
 
 // standing is how something does: its class picks color and shape, its words say the same.
 type standing struct {
-	Class string // fine, look, act
+	Class string // fine, look, act; wait: nobody knows yet
 	Words string
 }
 
@@ -217,10 +217,12 @@ func makeCard(snap *policy.Snapshot, c *api.Chamber, w words.Words) *card {
 		k.Standing = standing{"act", "Needs you"}
 	case k.rank >= 0:
 		k.Standing = standing{"look", "Have a look"}
+	case k.Unheard && len(c.Batches) == 0:
+		k.Standing = standing{"wait", "Empty"}
 	case len(c.Batches) == 0:
 		k.Standing = standing{"fine", "Empty"}
 	case k.Unheard:
-		k.Standing = standing{"fine", "No reading yet"}
+		k.Standing = standing{"wait", "No reading yet"}
 	case k.outside(): // an alarm takes its time, and may not come: the plugs are at it
 		k.Standing = standing{"fine", "No alarm"}
 	default:

@@ -42,8 +42,9 @@
         if (open && el.querySelector("details")) el.querySelector("details").open = true;
         if (key === "s" && c.classList.contains("card")) {
           const s = el.querySelector(".standing");
-          c.classList.remove("fine", "look", "act");
-          if (s) c.classList.add(...["fine", "look", "act"].filter((k) => s.classList.contains(k)));
+          const kinds = ["fine", "look", "act", "wait"];
+          c.classList.remove(...kinds);
+          if (s) c.classList.add(...kinds.filter((k) => s.classList.contains(k)));
         }
       }
     }
