@@ -81,6 +81,7 @@ type Desk struct {
 	unkept   bool // the outbox failed
 	compared time.Time
 	began    time.Time // on the calendar
+	started  time.Time // by the machine's clock
 }
 
 // line is one service with what is known of its working.
@@ -130,7 +131,8 @@ const (
 	mostInbox    = 4096
 	mostLetters  = 500              // of one service
 	longestWait  = 72 * time.Hour   // until a message is given up
-	lateDaily    = 6 * time.Hour    // until a daily message that could not be made is left out
+	lateDaily    = 18 * time.Hour   // until a daily message that could not be made is left out: the next is not far
+	loudDaily    = time.Hour        // for so long it may break into quiet hours that were to be broken for it
 	settleFor    = 10 * time.Minute // after the start, until a daily message no longer waits for sensors to be heard
 )
 
@@ -138,7 +140,7 @@ const (
 func New(ctx context.Context, o Options) *Desk {
 	d := &Desk{
 		snapshots: o.Snapshots, wall: o.Wall, outbox: o.Outbox, counter: o.Counter, log: o.Log,
-		poke: make(chan struct{}, 1), results: make(chan result), site: o.Site, unlinked: o.Unlinked, rest: longestRest, began: o.Wall(),
+		poke: make(chan struct{}, 1), results: make(chan result), site: o.Site, unlinked: o.Unlinked, rest: longestRest, began: o.Wall(), started: time.Now(),
 	}
 	if o.Pace > 1 {
 		d.rest = max(shortestRest, time.Duration(float64(longestRest)/o.Pace))

@@ -29,7 +29,8 @@ type site struct {
 
 	mu       sync.Mutex
 	snaps    map[string]*policy.Snapshot
-	unlinked string // why the broker is not connected
+	unlinked string        // why the broker is not connected
+	shift    time.Duration // of the calendar against the machine's clock
 	stop     func()
 }
 
@@ -40,6 +41,9 @@ func (s *site) count(result string) int { s.mu.Lock(); defer s.mu.Unlock(); retu
 
 func (s *site) know(why string) { s.mu.Lock(); defer s.mu.Unlock(); s.unlinked = why }
 func (s *site) why() string     { s.mu.Lock(); defer s.mu.Unlock(); return s.unlinked }
+
+func (s *site) wall() time.Time      { s.mu.Lock(); defer s.mu.Unlock(); return time.Now().Add(s.shift) }
+func (s *site) set(by time.Duration) { s.mu.Lock(); defer s.mu.Unlock(); s.shift = by }
 
 // begin starts a desk in the present bubble. Services without a notifier get one that takes everything down.
 func begin(t *testing.T, outbox journal.Records, services ...notify.Service) *site {
@@ -64,7 +68,7 @@ func (s *site) services(services []notify.Service) []notify.Service {
 
 func (s *site) open(services ...notify.Service) {
 	s.desk = notify.New(s.t.Context(), notify.Options{Services: s.services(services), Site: notify.Site{Name: "Shed"}, Outbox: s.outbox,
-		Snapshots: s.snapshots, Wall: time.Now, Counter: s, Unlinked: s.why})
+		Snapshots: s.snapshots, Wall: s.wall, Counter: s, Unlinked: s.why})
 	ctx, cancel := context.WithCancel(s.t.Context())
 	done := make(chan struct{})
 	go func() { s.desk.Run(ctx); close(done) }()
@@ -792,6 +796,86 @@ func TestDailyWaitsForSensorsAfterAStart(t *testing.T) {
 		s.mu.Unlock()
 		s.open(daily)
 		time.Sleep(11 * time.Minute)
+		s.want("phone", "daily /")
+		s.stop()
+	})
+}
+
+// TestDailyThatWasMissed: the program was away at the hour of the daily message, and silence is to tell that something is wrong. It is
+// made once when the program is back, however often it is started then.
+func TestDailyThatWasMissed(t *testing.T) {
+	h := func(hours float64) time.Duration { return time.Duration(hours * float64(time.Hour)) }
+	for name, c := range map[string]struct {
+		daily      time.Duration
+		quiet      notify.Quiet
+		stop, back time.Duration // since the first midnight
+		at         []float64     // hours since the first midnight by which another has come, within a quarter of an hour
+		says       string        // in the first of them
+	}{
+		"for a moment":           {h(8), notify.Quiet{}, h(7.9), h(8.05), []float64{8.25, 32.1}, ""},
+		"until the evening":      {h(8), notify.Quiet{}, h(7.9), h(20.5), []float64{20.6, 32.1}, "This was due on Sat 1 Jan 08:00; gillkeeper was started on Sat 1 Jan 20:30."},
+		"over midnight":          {h(23.5), notify.Quiet{}, h(23), h(25), []float64{25.1, 47.6}, "This was due on Sat 1 Jan 23:30; gillkeeper was started on Sun 2 Jan 01:00."},
+		"until quiet hours":      {h(20), notify.Quiet{From: h(22), To: h(7)}, h(19), h(23), []float64{31.1, 44.1}, "due on Sat 1 Jan 20:00"},
+		"late in its own quiet":  {h(6), notify.Quiet{From: h(22), To: h(9)}, h(5), h(7.5), []float64{9.1, 30.1}, "due on Sat 1 Jan 06:00"},
+		"early in its own quiet": {h(6), notify.Quiet{From: h(22), To: h(9)}, h(5), h(6.5), []float64{6.6, 30.1}, "due on Sat 1 Jan 06:00"},
+		"until the next is near": {h(8), notify.Quiet{}, h(7), h(31), []float64{32.1}, ""},
+		"for two days":           {h(8), notify.Quiet{}, h(7), h(57), []float64{57.1, 80.1}, "due on Mon 3 Jan 08:00"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				midnight := time.Now()
+				until := func(at time.Duration) { time.Sleep(at - time.Since(midnight)); synctest.Wait() }
+				daily := phone
+				daily.HasDaily, daily.Daily, daily.Quiet = true, c.daily, c.quiet
+				s := begin(t, journal.NewMemory(), daily)
+				until(c.stop)
+				s.stop()
+				s.want("phone", "")
+				until(c.back)
+				s.open(daily)
+				for i, at := range c.at {
+					if before := h(at - 0.25); before > time.Since(midnight) {
+						until(before)
+						s.want("phone", "")
+					}
+					until(h(at))
+					got := s.posts["phone"].take()
+					if len(got) != 1 || got[0].Kind != notify.Daily {
+						t.Fatalf("by %g h: %+v", at, got)
+					}
+					if due := strings.Contains(got[0].Text, "This was due"); due != (i == 0 && c.says != "") || i == 0 && !strings.Contains(got[0].Text, c.says) {
+						t.Errorf("by %g h it says %q", at, got[0].Text)
+					}
+					for range 3 {
+						s.stop()
+						s.open(daily)
+						time.Sleep(time.Minute)
+					}
+					s.want("phone", "")
+				}
+				s.stop()
+			})
+		})
+	}
+}
+
+// TestDailyOfACalendarThatIsNotSet: a board without a battery starts years ago, and is set once the network is there. The message of
+// today, which was sent before it was started again, is not sent a second time.
+func TestDailyOfACalendarThatIsNotSet(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		daily := phone
+		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		s := begin(t, journal.NewMemory(), daily)
+		time.Sleep(9 * time.Hour)
+		s.want("phone", "daily /")
+		s.stop()
+		s.set(-3 * 365 * 24 * time.Hour)
+		s.open(daily)
+		time.Sleep(time.Minute)
+		s.set(0)
+		time.Sleep(time.Hour)
+		s.want("phone", "")
+		time.Sleep(23 * time.Hour)
 		s.want("phone", "daily /")
 		s.stop()
 	})

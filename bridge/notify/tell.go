@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
+	"fmt"
 	"slices"
 	"sync"
 	"time"
@@ -191,27 +192,37 @@ func (d *Desk) giveUp(i int, why string) journal.Record {
 	return x.gone()
 }
 
-// daily makes the daily message of each service whose time has come.
+// daily makes the daily message of each service whose time has come. One whose time went by while the program was away is made once it is
+// back, unless the next is near.
 func (d *Desk) daily(ctx context.Context) {
 	wall := d.wall()
 	local := d.site.local(wall)
-	today := local.Format(time.DateOnly)
 	var records []journal.Record
 	var snaps []*policy.Snapshot
 	for _, l := range d.lines {
-		last, begun := d.mem.Days[l.Name]
+		if !l.HasDaily {
+			continue
+		}
+		due := lastDue(local, l.Daily)
 		late := sinceMidnight(local) - l.Daily
-		if last > local.AddDate(0, 0, 1).Format(time.DateOnly) { // the calendar was in the future once
+		if late < 0 {
+			late += 24 * time.Hour
+		}
+		day := due.Format(time.DateOnly)
+		last, begun := d.mem.Days[l.Name]
+		if last > local.AddDate(0, 0, 1).Format(time.DateOnly) { // the calendar was in the future once, or is not set yet
+			if time.Since(d.started) < settleFor {
+				continue
+			}
 			last, begun = "", false
 		}
-		if !l.HasDaily || last >= today || late < 0 {
-			if l.HasDaily && !begun {
-				d.mem.Days[l.Name] = local.AddDate(0, 0, -1).Format(time.DateOnly)
-				records = append(records, journal.Record{})
-			}
+		if last >= day {
 			continue
 		}
 		if begun && late <= lateDaily {
+			if l.Quiet.Holds(local) && (late > loudDaily || !l.Quiet.Holds(due)) {
+				continue // until they are over
+			}
 			if snaps == nil {
 				snaps = d.snapshots()
 			}
@@ -219,10 +230,10 @@ func (d *Desk) daily(ctx context.Context) {
 				continue // d.nap looks again
 			}
 		}
-		d.mem.Days[l.Name] = today
+		d.mem.Days[l.Name] = day
 		records = append(records, journal.Record{})
 		if !begun || late > lateDaily {
-			continue // the program began after the hour, or was away at it
+			continue // the program was first started after the hour, or was away for too long
 		}
 		// Yesterday's that is still waiting says nothing any more.
 		d.letters = slices.DeleteFunc(d.letters, func(x *letter) bool {
@@ -233,13 +244,26 @@ func (d *Desk) daily(ctx context.Context) {
 			}
 			return old
 		})
-		records = append(records, d.post(l, daily(&d.site, snaps, d.mem.Tallies[l.Name], wall))...)
+		m := daily(&d.site, snaps, d.mem.Tallies[l.Name], wall)
+		if late > settleFor && d.began.After(due) {
+			m.Text += fmt.Sprintf("\nThis was due on %s; gillkeeper was started on %s.", d.site.moment(due), d.site.moment(d.began))
+		}
+		records = append(records, d.post(l, m)...)
 		d.mem.Tallies[l.Name] = tallyOf(snaps)
 	}
 	if records != nil {
 		records = append(slices.DeleteFunc(records, func(r journal.Record) bool { return r.Name == "" }), d.mem.record())
 	}
 	d.keep(ctx, records...)
+}
+
+// lastDue is the last moment at which it was a time of day by the site's clock.
+func lastDue(local time.Time, at time.Duration) time.Time {
+	y, m, day := local.Date()
+	if sinceMidnight(local) < at {
+		day--
+	}
+	return time.Date(y, m, day, int(at/time.Hour), int(at%time.Hour/time.Minute), 0, 0, local.Location())
 }
 
 // sendDue hands what is due to each service, as one message.
