@@ -97,7 +97,10 @@ func (s *Start) Begin(ctx context.Context, b survey.Broker) error {
 func asked(err error) error { return errors.New(inWords.Replace(err.Error())) }
 
 var inWords = strings.NewReplacer(`, or "embedded"`, "", "broker.url", "the address", "use username and password_file", "give the user and the file with the password below",
-	"broker.username", "the user", "broker.password_file", "the file with the password", "broker.ca_file", "the file with the authority", "set username", "give the user")
+	"broker.username", "the user", "broker.password_file", "the file with the password", "broker.ca_file", "the file with the authority", "set username", "give the user",
+	"name one in broker.cert_file and broker.key_file", "name the files with one and with its key below", "with key_file", "with the file with its key",
+	"broker.cert_file", "the file with the certificate", "broker.key_file", "the file with the certificate's key", "cert_file", "file with the certificate",
+	"key_file", "file with its key")
 
 // firstFault is the first fault of a configuration, without its line.
 func firstFault(err error) error {

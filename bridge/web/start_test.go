@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"crypto/tls"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -78,6 +79,47 @@ func TestFirstStart(t *testing.T) {
 	}
 	if info, err := os.Stat(path); err != nil || info.Mode().Perm() != 0o600 {
 		t.Errorf("the file: %v %v", info, err)
+	}
+}
+
+// TestFirstStartWithACertificate: a broker that asks for a certificate says so, and gets the one whose files are named; the configuration
+// names them too.
+func TestFirstStartWithACertificate(t *testing.T) {
+	authority, dir := brokertest.NewAuthority(t), t.TempDir()
+	strict := authority.Server("localhost")
+	strict.ClientAuth, strict.ClientCAs = tls.RequireAndVerifyClientCert, authority.Client().RootCAs
+	b, err := broker.Start(broker.Options{Listen: "127.0.0.1:0", TLS: strict})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(b.Stop)
+	if err := os.WriteFile(filepath.Join(dir, "ca.pem"), authority.PEM(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cert, key := authority.Files(t, dir, "gillkeeper")
+	path := filepath.Join(dir, "new.toml")
+	start := firststart.New(path)
+	t.Cleanup(start.Close)
+	s, err := web.New(web.Options{Listen: "127.0.0.1:0", First: start})
+	if err != nil {
+		t.Fatal(err)
+	}
+	brokertest.Go(t, s.Run)
+	_, port, _ := strings.Cut(strings.TrimPrefix(b.URL(), "mqtts://"), ":")
+	fields := map[string]string{"url": "mqtts://localhost:" + port, "ca_file": filepath.Join(dir, "ca.pem")}
+	x := browse(t, "http://"+s.Addr().String()).open("/start")
+	x.submit("start/listen", fields).holds("refuses the connection without; name the files with one and with its key below")
+	fields["cert_file"] = cert
+	x.submit("start/listen", fields).holds("The file with the certificate has no file with its key beside it; a certificate is of use only with its key.")
+	fields["key_file"] = cert
+	x.submit("start/listen", fields).holds("The file with the certificate does not go with the file with its key: ")
+	fields["key_file"] = key
+	x.submit("start/listen", fields).holds("Heard so far")
+	text := textOf(x.open("/start/file").body)
+	for _, want := range []string{fmt.Sprintf("cert_file = %q", cert), fmt.Sprintf("key_file = %q", key)} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the configuration does not hold %s:\n%s", want, text)
+		}
 	}
 }
 
@@ -160,7 +202,7 @@ func TestScriptOnAFirstStart(t *testing.T) {
 			}
 		}
 	}
-	for _, field := range []string{"url", "username", "password_file", "ca_file"} {
+	for _, field := range []string{"url", "username", "password_file", "ca_file", "cert_file", "key_file"} {
 		fill := map[string]string{"url": "mqtt://127.0.0.1:1", field: evil}
 		x.open("/start").submit("start/listen", fill)
 		check()

@@ -121,7 +121,8 @@ func (v *visit) startListen() error {
 		return err
 	}
 	field := func(name string) string { return strings.TrimSpace(v.r.PostFormValue(name)) }
-	b := survey.Broker{URL: field("url"), Username: field("username"), PasswordFile: field("password_file"), CAFile: field("ca_file")}
+	b := survey.Broker{URL: field("url"), Username: field("username"), PasswordFile: field("password_file"), CAFile: field("ca_file"),
+		CertFile: field("cert_file"), KeyFile: field("key_file")}
 	if err := v.s.first.Begin(v.r.Context(), b); err != nil {
 		return v.startPage(http.StatusUnprocessableEntity, startPage{Problem: sentence(oneLine(err.Error())), Asked: b, Refused: true})
 	}
