@@ -128,6 +128,8 @@ type Condition struct {
 	Cause Name `json:"cause,omitempty"`
 	// Suppress asks for suppression by design, because of Cause.
 	Suppress bool `json:"suppress,omitempty"`
+	// ByHand: it can come from what somebody switched at a plug, and is not sent by itself for as long.
+	ByHand bool `json:"by_hand,omitempty"`
 	// Worse raises the priority by one step above the declared one.
 	Worse bool `json:"worse,omitempty"`
 }

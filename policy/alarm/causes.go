@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/guard"
 	"gillkeeper/policy/learn"
 )
 
@@ -54,8 +55,18 @@ func (s *detection) causes() {
 					break
 				}
 			}
+			c.ByHand = c.Cause == "" && s.handExplains(names[i])
 		}
 	}
+}
+
+// handExplains reports whether the air can come from a humidifier or fan that somebody switched at the plug. That person knows, or else
+// nobody was there and the plug does as it likes, which shows as soon as it is told again: either way the dry air beside it is no news yet.
+// Heat waits for nobody.
+func (s *detection) handExplains(n Name) bool {
+	return slices.ContainsFunc(s.e.Plugs, func(p guard.Plug) bool {
+		return p.Hand.AtPlug && (p.Role == chamber.Humidifier || p.Role == chamber.ExhaustFan) && explains(p.Role, p.Hand.On, n)
+	})
 }
 
 // weigh makes a root cause as grave as what follows from it, which is told in its place: whoever asked only for what is at least
@@ -121,29 +132,24 @@ func (s *detection) blinds(r *Condition) bool {
 // to do, and nothing else.
 func (s *detection) plugExplains(n Name, r *Condition) bool {
 	for i := range s.e.Spec.Plugs {
-		p := &s.e.Spec.Plugs[i]
-		if r.Instances&Instance(i) == 0 || i >= len(s.e.Plugs) {
-			continue
+		if r.Instances&Instance(i) != 0 && i < len(s.e.Plugs) && explains(s.e.Spec.Plugs[i].Role, s.e.Plugs[i].Reported || s.runsAnyway(s.e.Spec, i), n) {
+			return true
 		}
-		on := s.e.Plugs[i].Reported || s.runsAnyway(s.e.Spec, i)
-		switch p.Role {
-		case chamber.Humidifier:
-			if on && n == HumidityHigh || !on && n == HumidityLow {
-				return true
-			}
-		case chamber.ExhaustFan:
-			if on && n == HumidityLow || !on && (n == CO2High || n == HumidityHigh) {
-				return true
-			}
-		case chamber.Heater:
-			if on && n == TemperatureHigh || !on && n == TemperatureLow {
-				return true
-			}
-		case chamber.Cooler:
-			if on && n == TemperatureLow || !on && n == TemperatureHigh {
-				return true
-			}
-		}
+	}
+	return false
+}
+
+// explains reports whether the air can come from a plug of that role that is on, or off, against the command.
+func explains(r chamber.Role, on bool, n Name) bool {
+	switch r {
+	case chamber.Humidifier:
+		return on && n == HumidityHigh || !on && n == HumidityLow
+	case chamber.ExhaustFan:
+		return on && n == HumidityLow || !on && (n == CO2High || n == HumidityHigh)
+	case chamber.Heater:
+		return on && n == TemperatureHigh || !on && n == TemperatureLow
+	case chamber.Cooler:
+		return on && n == TemperatureLow || !on && n == TemperatureHigh
 	}
 	return false
 }

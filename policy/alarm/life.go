@@ -113,6 +113,9 @@ const (
 	// earlyTold: an alarm that was raised for what follows from it is told when it has lasted for so long. That costs the crop nothing,
 	// and a sensor that only got wet is mostly dry by then.
 	earlyTold = 10 * time.Minute
+	// handMost: an alarm that a hand at a plug explains waits to be told for so long at the most. A plug that is switched over and over
+	// has other controls on it, and nobody there.
+	handMost = 30 * time.Minute
 	// dayLong bounds timers that only matter within a day.
 	dayLong = 24 * time.Hour
 )
@@ -335,7 +338,7 @@ func (l *Life) tell(d *Declaration, passed time.Duration, now time.Time) bool {
 		l.SpreadFor = 0
 		return false
 	}
-	if l.Condition.Cause != "" {
+	if l.Condition.Cause != "" || l.Condition.ByHand && now.Sub(l.Raised) < handMost {
 		l.AloneFor = -d.OnDelay
 		return false
 	}

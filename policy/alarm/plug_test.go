@@ -2,11 +2,13 @@ package alarm_test
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/guard"
 )
 
 func TestPlugDisobeys(t *testing.T) {
@@ -251,5 +253,70 @@ func TestPowerExplainsTheAir(t *testing.T) {
 	}
 	if !d.d.FanOdd(d.e.Spec) {
 		t.Error("what it moves is reckoned with as if it rested")
+	}
+}
+
+// TestAFanThatStartsByItselfIsToldOfOnce: its word that it runs, although told off, passes for somebody at the plug for a quarter of an hour,
+// in which the air dries out. When it is told off again and does not obey, that is the alarm, and the dry air before it was no news of its own.
+// Where somebody was there and the air stays dry, or where other controls switch it over and over, the dry air is told of.
+func TestAFanThatStartsByItselfIsToldOfOnce(t *testing.T) {
+	for name, c := range map[string]struct {
+		plug          int
+		on            bool
+		air           chamber.Quantity
+		value         float64
+		after         func(d *desk, p *guard.Plug) // when the hand is over
+		want          []alarm.Name
+		least, latest time.Duration // of the first word, since the plug was switched
+	}{
+		"a fan that cannot be stopped": {1, true, chamber.RelativeHumidity, 0.7, func(d *desk, p *guard.Plug) { p.Reported, p.DisagreesSince = true, d.e.Now },
+			[]alarm.Name{alarm.PlugDisobeys}, 15 * time.Minute, 18 * time.Minute},
+		"a fan that somebody let run": {1, true, chamber.RelativeHumidity, 0.7, func(_ *desk, p *guard.Plug) { p.On = false },
+			[]alarm.Name{alarm.HumidityLow}, 25 * time.Minute, 27 * time.Minute},
+		"a fan on a thermostat": {1, true, chamber.RelativeHumidity, 0.7, func(d *desk, p *guard.Plug) {
+			p.Hand = guard.Hand{Active: true, On: true, AtPlug: true, Since: d.e.Now, Until: d.e.Now.Add(guard.HandAtPlug)}
+		}, []alarm.Name{alarm.HumidityLow}, 40 * time.Minute, 52 * time.Minute},
+		"a fan that somebody stopped":      {1, false, chamber.CO2, 2000, func(_ *desk, p *guard.Plug) {}, []alarm.Name{alarm.CO2High}, 15 * time.Minute, 16 * time.Minute},
+		"a fan does not warm the air":      {1, true, chamber.Temperature, 28, func(_ *desk, p *guard.Plug) { p.On = false }, []alarm.Name{alarm.TemperatureHigh}, 10 * time.Minute, 11 * time.Minute},
+		"a heater that somebody let run":   {2, true, chamber.Temperature, 28, func(_ *desk, p *guard.Plug) { p.On = false }, []alarm.Name{alarm.TemperatureHigh}, 10 * time.Minute, 11 * time.Minute},
+		"a humidifier that was turned off": {0, false, chamber.RelativeHumidity, 0.7, func(_ *desk, p *guard.Plug) {}, []alarm.Name{alarm.HumidityLow}, 25 * time.Minute, 27 * time.Minute},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := newDesk(t)
+			d.run(time.Minute, nil)
+			var s alarm.State
+			began := d.e.Now
+			var told []alarm.Name
+			var first time.Duration
+			step := func(length time.Duration) {
+				for range int(length / (10 * time.Second)) {
+					d.run(10*time.Second, nil)
+					var changes []alarm.Change
+					s, changes = alarm.Advance(s, d.e.Now, d.c)
+					for _, x := range changes {
+						if x.Notify {
+							if told == nil {
+								first = d.e.Now.Sub(began)
+							}
+							told = append(told, x.Alarm)
+						}
+					}
+				}
+			}
+			p := &d.e.Plugs[c.plug]
+			p.HasTold, p.On, p.ChangedAt = true, c.on, d.e.Now
+			p.Hand = guard.Hand{Active: true, On: c.on, AtPlug: true, Since: d.e.Now, Until: d.e.Now.Add(guard.HandAtPlug)}
+			d.set(c.air, c.value)
+			for i := range 5 {
+				step(guard.HandAtPlug)
+				p.Hand = guard.Hand{}
+				if i == 0 || name == "a fan on a thermostat" {
+					c.after(d, p)
+				}
+			}
+			if !slices.Equal(told, c.want) || first < c.least || first > c.latest {
+				t.Errorf("told of %v, the first %v after it was switched; want %v, %v to %v", told, first, c.want, c.least, c.latest)
+			}
+		})
 	}
 }
