@@ -100,7 +100,7 @@ var inWords = strings.NewReplacer(`, or "embedded"`, "", "broker.url", "the addr
 	"broker.username", "the user", "broker.password_file", "the file with the password", "broker.ca_file", "the file with the authority", "set username", "give the user",
 	"name one in broker.cert_file and broker.key_file", "name the files with one and with its key below", "with key_file", "with the file with its key",
 	"broker.cert_file", "the file with the certificate", "broker.key_file", "the file with the certificate's key", "cert_file", "file with the certificate",
-	"key_file", "file with its key")
+	"key_file", "file with its key", "names a file that ", "", "names a file with", "is one with")
 
 // firstFault is the first fault of a configuration, without its line.
 func firstFault(err error) error {

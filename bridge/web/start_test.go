@@ -109,6 +109,8 @@ func TestFirstStartWithACertificate(t *testing.T) {
 	fields := map[string]string{"url": "mqtts://localhost:" + port, "ca_file": filepath.Join(dir, "ca.pem")}
 	x := browse(t, "http://"+s.Addr().String()).open("/start")
 	x.submit("start/listen", fields).holds("refuses the connection without; name the files with one and with its key below")
+	x.submit("start/listen", map[string]string{"url": fields["url"], "ca_file": "none.pem"}).holds("The file with the authority is not there; looked for " + filepath.Join(dir, "none.pem"))
+	x.submit("start/listen", map[string]string{"url": fields["url"], "ca_file": key}).holds("The file with the authority is one without a PEM certificate")
 	fields["cert_file"] = cert
 	x.submit("start/listen", fields).holds("The file with the certificate has no file with its key beside it; a certificate is of use only with its key.")
 	fields["key_file"] = cert
