@@ -43,8 +43,11 @@ func (s *Server) outer(next http.Handler) http.Handler {
 			return
 		}
 		most := int64(maxBody)
-		if r.URL.Path == api.Base+"/import" {
+		switch {
+		case r.URL.Path == api.Base+"/import":
 			most = maxImport
+		case s.first != nil && r.URL.Path == "/start/file":
+			most = maxDraft
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, most)
 		inner.ServeHTTP(w, r)

@@ -32,8 +32,8 @@ func (v *visit) checkForm() error {
 		return &api.Problem{Status: http.StatusUnsupportedMediaType, Code: api.CodeMediaType, Detail: "this takes the page's own form only"}
 	}
 	if err := v.r.ParseForm(); err != nil {
-		if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
-			return &api.Problem{Status: http.StatusRequestEntityTooLarge, Code: api.CodeTooLarge, Detail: fmt.Sprintf("the form is larger than %d KiB", maxBody>>10)}
+		if e, ok := errors.AsType[*http.MaxBytesError](err); ok {
+			return &api.Problem{Status: http.StatusRequestEntityTooLarge, Code: api.CodeTooLarge, Detail: fmt.Sprintf("the form is larger than %d KiB", e.Limit>>10)}
 		}
 		return badRequest("the form could not be read: %v", err)
 	}

@@ -61,6 +61,7 @@ type Backend interface {
 const (
 	maxBody      = 64 << 10         // bytes of an action; the longest real one is under 1 KiB
 	maxImport    = 8 << 20          // bytes of an import; ten thousand entries are under 4 MiB
+	maxDraft     = 16 << 20         // bytes of a configuration at the first start; what is heard in a house of 150 plugs makes 150 KiB
 	maxHeader    = 16 << 10         // bytes of all headers
 	replyTimeout = 30 * time.Second // to handle a request and take the answer
 	idleTimeout  = 2 * time.Minute
