@@ -167,3 +167,19 @@ func TestChambersInTheOrderOfTheirNumbers(t *testing.T) {
 		t.Errorf("%v, want %v", got, want)
 	}
 }
+
+// TestWhatFollowsSaysFromWhat: dry air after a dry reservoir is no second thing to see to.
+func TestWhatFollowsSaysFromWhat(t *testing.T) {
+	a := api.Alarm{Alarm: "humidity_low", Priority: "medium", State: "unacknowledged", Active: true, Says: "The air is too dry.", Do: "Check the humidifier and the door."}
+	for _, c := range []struct{ follows, state, note, do string }{
+		{"", "unacknowledged", "", "Check the humidifier and the door."},
+		{"", "acknowledged", "acknowledged", "Check the humidifier and the door."},
+		{"reservoir_dry", "unacknowledged", "follows from reservoir dry", ""},
+		{"reservoir_dry", "acknowledged", "follows from reservoir dry, acknowledged", ""},
+	} {
+		a.FollowsFrom, a.State = c.follows, c.state
+		if line, ok := makeAlarm(&a, time.Time{}, words.Words{}); !ok || line.Note != c.note || line.Do != c.do {
+			t.Errorf("%+v: %v, %q, %q", c, ok, line.Note, line.Do)
+		}
+	}
+}

@@ -280,6 +280,9 @@ func makeAlarm(a *api.Alarm, now time.Time, w words.Words) (alarmLine, bool) {
 	if priority(a.Priority) >= priority("high") {
 		line.Class = "act"
 	}
+	if a.FollowsFrom != "" { // what to do about it stands at that one
+		line.Do, line.Note = "", "follows from "+strings.ReplaceAll(a.FollowsFrom, "_", " ")
+	}
 	switch a.State {
 	case "suppressed_by_design", "out_of_service":
 		return line, false
@@ -289,7 +292,11 @@ func makeAlarm(a *api.Alarm, now time.Time, w words.Words) (alarmLine, bool) {
 			line.Note += " until " + w.Clock(*a.ShelvedUntil, now)
 		}
 	case "acknowledged", "latched_acknowledged":
-		line.Note, line.MayAck = "acknowledged", false
+		line.MayAck = false
+		if line.Note != "" {
+			line.Note += ", "
+		}
+		line.Note += "acknowledged"
 	case "returned_unacknowledged":
 		line.Class, line.Do, line.Note = "quiet", "", "is over; not acknowledged yet"
 	}

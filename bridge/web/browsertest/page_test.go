@@ -82,6 +82,29 @@ func TestAMarkHasTheColorOfItsValue(t *testing.T) {
 	}
 }
 
+// TestPlugsOnAPhone: the name of a plug is not broken within a word, however long is said what it does beside its button.
+func TestPlugsOnAPhone(t *testing.T) {
+	t.Parallel()
+	x := open(t, commonFarm(t).url, phone).login()
+	x.goTo("/chamber/loft").sees("What runs, and why", "humidifier")
+	broken := eval[[]string](x, `(() => {
+		const out = [];
+		for (const name of document.querySelectorAll(".plugrow .name")) {
+			name.parentElement.querySelector(".state").textContent = "off, by hand";
+			const text = name.firstChild, all = text.data, range = document.createRange();
+			for (const m of all.matchAll(/\S+/g)) {
+				range.setStart(text, m.index);
+				range.setEnd(text, m.index + m[0].length);
+				if (range.getClientRects().length > 1) out.push(m[0]);
+			}
+		}
+		return out;
+	})()`)
+	if len(broken) > 0 {
+		t.Errorf("broken over two lines: %q", broken)
+	}
+}
+
 // TestLive: what changes elsewhere is seen without looking again; the daemon's restart in the middle is said and got over.
 func TestLive(t *testing.T) {
 	t.Parallel()
