@@ -45,6 +45,7 @@ func (b *browser) open(to string) *browser {
 	if err != nil {
 		b.t.Fatal(err)
 	}
+	req.Header.Set("Accept", "text/html,application/xhtml+xml,*/*;q=0.8")
 	return b.send(req)
 }
 

@@ -148,6 +148,27 @@ func TestUnknownPages(t *testing.T) {
 }
 
 // TestDiagnosePage: every sign is drawn, and what is ticked is ranked.
+// TestAWrongAddressInABrowser: who mistypes it gets a page that leads on, and nothing of the API; a program gets JSON.
+func TestAWrongAddressInABrowser(t *testing.T) {
+	s := serve(t, nil)
+	x := browse(t, s.url).open("/chambers/loft").holds("Not Found", "There is nothing at /chambers/loft.", "To the chambers")
+	if x.status != 404 || strings.Contains(x.body, "api/v1") {
+		t.Errorf("%d: %s", x.status, x.body)
+	}
+	if x.open("/do/undo").holds("To the chambers"); x.status == 200 {
+		t.Error("a form's address without a form")
+	}
+	if x.open("/logout").holds("/logout does not take GET; it takes POST."); x.status != 405 || x.header.Get("Allow") != "POST" {
+		t.Errorf("%d %q", x.status, x.header.Get("Allow"))
+	}
+	if x.open("/api/v1/nowhere"); x.header.Get("Content-Type") != "application/problem+json" {
+		t.Errorf("the API answers a browser with %s", x.header.Get("Content-Type"))
+	}
+	if status, h, b := s.ask(t, "GET", "/nowhere", ""); status != 404 || h.Get("Content-Type") != "application/problem+json" || !strings.Contains(string(b), "/api/v1/openapi.json") {
+		t.Errorf("a program: %d %s %s", status, h.Get("Content-Type"), b)
+	}
+}
+
 func TestDiagnosePage(t *testing.T) {
 	s := serve(t, nil)
 	s.Past(t, "loft", 24*time.Hour)

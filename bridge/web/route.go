@@ -166,12 +166,14 @@ func (s *Server) notFound(mux *http.ServeMux, w http.ResponseWriter, r *http.Req
 	}
 	if len(allowed) > 0 {
 		w.Header().Set("Allow", strings.Join(allowed, ", "))
-		s.writeProblem(w, &api.Problem{Status: http.StatusMethodNotAllowed, Code: api.CodeMethod, Value: r.Method, Allowed: strings.Join(allowed, ", "),
+		s.answer(w, r, &api.Problem{Status: http.StatusMethodNotAllowed, Code: api.CodeMethod, Value: r.Method, Allowed: strings.Join(allowed, ", "),
 			Detail: fmt.Sprintf("%s does not take %s; it takes %s", r.URL.Path, r.Method, strings.Join(allowed, ", "))})
 		return
 	}
-	p := &api.Problem{Status: http.StatusNotFound, Code: api.CodeNotFound, Value: r.URL.Path,
-		Detail: fmt.Sprintf("there is nothing at %s; the API is described at %s/openapi.json", r.URL.Path, api.Base)}
+	p := &api.Problem{Status: http.StatusNotFound, Code: api.CodeNotFound, Value: r.URL.Path, Detail: "there is nothing at " + r.URL.Path}
+	if !forPerson(r) {
+		p.Detail += "; the API is described at " + api.Base + "/openapi.json"
+	}
 	var paths []string
 	for _, rt := range routes() {
 		if !strings.Contains(rt.path, "{") {
@@ -179,7 +181,21 @@ func (s *Server) notFound(mux *http.ServeMux, w http.ResponseWriter, r *http.Req
 		}
 	}
 	p.Nearest = nearest.Word(r.URL.Path, paths)
-	s.writeProblem(w, p)
+	s.answer(w, r, p)
+}
+
+// answer tells a browser that was sent to a wrong address by a page, and a program in JSON.
+func (s *Server) answer(w http.ResponseWriter, r *http.Request, p *api.Problem) {
+	if !forPerson(r) {
+		s.writeProblem(w, p)
+		return
+	}
+	s.show(reader, func(*visit) error { return p })(w, r)
+}
+
+// forPerson reports whether a request comes from a browser that is to show a page.
+func forPerson(r *http.Request) bool {
+	return r.Method == http.MethodGet && !strings.HasPrefix(r.URL.Path, api.Base+"/") && strings.Contains(r.Header.Get("Accept"), "text/html")
 }
 
 func (s *Server) getReady(w http.ResponseWriter, r *http.Request) {
