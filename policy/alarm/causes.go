@@ -101,7 +101,7 @@ func (s *detection) follows(n, root Name) bool {
 	}
 	switch root {
 	case BrokerLost:
-		return s.Link.Was
+		return s.Link.Was && !s.e.standsAlone(n)
 	case ReservoirDry:
 		return s.Dry.Was
 	}
@@ -115,6 +115,16 @@ func (s *detection) follows(n, root Name) bool {
 		return s.blinds(r)
 	}
 	return true
+}
+
+// standsAlone reports whether people were told of an alarm that follows from nothing. When the connection breaks is known to the second:
+// what stood before does not come of it.
+func (e *Evidence) standsAlone(n Name) bool {
+	if e.Lives == nil {
+		return false
+	}
+	l := e.Lives.Of(n)
+	return l.Phase.Active() && l.Told && l.Condition.Cause == ""
 }
 
 // blinds reports whether a condition of sensors concerns one of a quantity that is missing in the chamber.

@@ -398,6 +398,38 @@ func TestOutOfServiceIsNobodysCause(t *testing.T) {
 	}
 }
 
+// TestWhatStoodBeforeTheBrokerWasLostStandsAlone: of heat that was told of, a broker that is lost half an hour later is no cause, neither while
+// it is away nor in the minutes after it is back. What comes while it is away is laid to it.
+func TestWhatStoodBeforeTheBrokerWasLostStandsAlone(t *testing.T) {
+	d := newDesk(t)
+	d.run(time.Minute, d.sound)
+	var lives alarm.State
+	d.e.Lives = &lives
+	step := func(length time.Duration) {
+		for range int(length / d.every) {
+			d.run(d.every, nil)
+			lives, _ = alarm.Advance(lives, d.e.Now, d.c)
+		}
+	}
+	d.set(chamber.Temperature, 28)
+	step(30 * time.Minute)
+	if !lives.Active(alarm.TemperatureHigh) {
+		t.Fatal("the heat is not told of")
+	}
+	d.e.Link, d.e.LinkLost = false, d.e.Now
+	d.set(chamber.RelativeHumidity, 0.7)
+	step(12 * time.Minute)
+	for _, back := range []bool{false, true} {
+		if back {
+			d.e.Link, d.e.LinkSince, d.e.LinkLost = true, d.e.Now, time.Time{}
+			step(2 * time.Minute)
+		}
+		if hot, dry := d.c.Of(alarm.TemperatureHigh), d.c.Of(alarm.HumidityLow); !hot.Active || hot.Cause != "" || dry.Cause != alarm.BrokerLost {
+			t.Errorf("broker back %v: the heat of before %+v, the dry air since %+v", back, hot, dry)
+		}
+	}
+}
+
 // TestACauseIsAsGraveAsWhatFollows: sensors that disagree are of low priority, and plugs that run blindly for it of medium: whoever
 // wants to be told of medium ones is told of the cause. A silent sensor in the room blinds no plug.
 func TestACauseIsAsGraveAsWhatFollows(t *testing.T) {
