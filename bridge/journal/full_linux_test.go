@@ -169,3 +169,56 @@ func TestStartOnABadDisk(t *testing.T) {
 		}
 	}
 }
+
+// TestAReadOnlyDiskIsStillRead: a card that fails is read-only after the next start of the machine. What grows, what was learned and what waits
+// to be sent is read from it, from a journal that was closed and from one that was left as by a kill; and nothing is lost when it can be written again.
+func TestAReadOnlyDiskIsStillRead(t *testing.T) {
+	for _, killed := range []bool{false, true} {
+		t.Run(map[bool]string{false: "closed", true: "killed"}[killed], func(t *testing.T) {
+			dir := smalldisk.Mount(t, "4m")
+			path := filepath.Join(dir, "j.db")
+			from := path
+			if killed {
+				from = filepath.Join(t.TempDir(), "j.db")
+			}
+			j := openAt(t, from)
+			must(t, everything(t, j, "before"))
+			_, err := j.Act(t.Context(), "loft", act("after", policy.Refilled, "", t0.Add(time.Minute)))
+			must(t, err)
+			must(t, j.Keep(t.Context(), "notify", []Record{{Name: "memory", Body: []byte(`{}`)}}))
+			if killed { // the files as they are while it is open, with the log of writes
+				for _, end := range []string{"", "-wal", "-shm", ".actions"} {
+					b, err := os.ReadFile(from + end)
+					must(t, err)
+					must(t, os.WriteFile(path+end, b, 0o600))
+				}
+			}
+			must(t, j.Close())
+			must(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
+			j, opened, err := Open(t.Context(), path)
+			must(t, err)
+			defer j.Close()
+			if opened.Failing == nil {
+				t.Fatal("the test shows nothing: the disk can be written")
+			}
+			l, err := j.Load(t.Context(), "loft")
+			if err != nil || !l.OK || len(l.Saved.State) != 5002 || len(l.Actions) != 2 || len(l.Switches) != 1 {
+				t.Errorf("%v: read %v, a state of %d bytes, %d actions, %d switches", err, l.OK, len(l.Saved.State), len(l.Actions), len(l.Switches))
+			}
+			if kept, err := j.Kept(t.Context(), "notify"); err != nil || len(kept) != 1 {
+				t.Errorf("%v: what waits is %+v", err, kept)
+			}
+			if _, err := j.Act(t.Context(), "loft", act("lost", policy.Refilled, "", t0)); err == nil {
+				t.Error("an action was taken on a read-only disk")
+			}
+			must(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT, ""))
+			j.mu.Lock()
+			j.tried = time.Time{} // as if a second had passed
+			j.mu.Unlock()
+			must(t, everything(t, j, "again"))
+			if got := all(t, j.Actions(t.Context(), ActionQuery{})); len(got) != 3 {
+				t.Errorf("%d actions, want 3: %+v", len(got), got)
+			}
+		})
+	}
+}

@@ -19,11 +19,19 @@ import (
 // log from being moved nor a damaged file from being set aside.
 const page = 500
 
-// reading does fn on a connection for reading, in one view of the file.
+// reading does fn on a connection for reading, in one view of the file. A file that cannot be opened because its disk is full or
+// read-only is read all the same: what grows and what was learned must not be forgotten at a start on such a disk.
 func (j *SQLite) reading(ctx context.Context, fn func(ctx context.Context, c *sql.Conn) error) error {
 	f, leave, err := j.use(ctx)
 	if err != nil {
-		return err
+		if !passing(err) {
+			return err
+		}
+		v, bad := Look(ctx, j.path)
+		if bad != nil {
+			return err // what is the matter with the file, not with the look at it
+		}
+		return errors.Join(v.j.reading(ctx, fn), v.Close())
 	}
 	err = func() error {
 		c, err := f.read.Conn(ctx)
