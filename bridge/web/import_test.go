@@ -53,6 +53,13 @@ func TestImportIsWholeOrNothing(t *testing.T) {
 	if status, _, b := s.ask(t, "POST", "/api/v1/import", `{"entries":[`+good+`]}`); status != 200 {
 		t.Fatalf("a good import: %d %s", status, b)
 	}
+	names := []string{}
+	for _, r := range get[api.Records](t, s, "/api/v1/records").Records {
+		names = append(names, r.Batch)
+	}
+	if status, _, b := s.ask(t, "GET", "/api/v1/batches/none/record", ""); status != 404 || !strings.Contains(string(b), "there is "+strings.Join(names, ", ")) {
+		t.Errorf("a batch that is none is answered %d %s; the batches are listed as %v", status, b, names)
+	}
 	if r := get[api.BatchRecord](t, s, "/api/v1/batches/old-1/record"); r.Chamber != "loft" || len(r.Stages) != 1 || r.Stages[0].Stage != "fruiting" || r.Added.Year() != 2025 {
 		t.Errorf("the record is %+v", r)
 	}

@@ -83,6 +83,7 @@ func (s *Server) getRecord(r *http.Request) (any, error) {
 		}
 		names = append(names, x.Batch)
 	}
+	slices.Reverse(names)
 	return nil, missing("batch", name, names)
 }
 

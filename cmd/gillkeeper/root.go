@@ -124,7 +124,10 @@ func newRootCommand(a *app) *cobra.Command {
 func (a *app) run(ctx context.Context, args []string) int {
 	root := newRootCommand(a)
 	root.SetArgs(args)
-	err := root.ExecuteContext(ctx)
+	err := shortArguments(args)
+	if err == nil {
+		err = root.ExecuteContext(ctx)
+	}
 	if cause := context.Cause(ctx); err != nil && cause != nil && (errors.Is(err, cause) || errors.Is(err, ctx.Err())) {
 		err = errors.New("stopped before it was done")
 	}
@@ -147,6 +150,19 @@ func (a *app) run(ctx context.Context, args []string) int {
 		return exitUsage
 	}
 	return exitNo
+}
+
+// longestArgument, in bytes, is more than any path, address or note is. A daemon answers what is far longer by hanging up.
+const longestArgument = 4096
+
+// shortArguments refuses what slipped into the command line, such as a file's content, before it is repeated in an answer.
+func shortArguments(args []string) error {
+	for _, arg := range args {
+		if len(arg) > longestArgument {
+			return usagef("the argument that begins with %q is %d bytes long; give one of at most %d", strings.ToValidUTF8(arg[:20], ""), len(arg), longestArgument)
+		}
+	}
+	return nil
 }
 
 // oneLine keeps an error on one line, whatever a server or a file put into it.

@@ -54,6 +54,20 @@ func TestExitStatus(t *testing.T) {
 	}
 }
 
+// TestAFileInTheCommandLine: what is far too long for anything is named by its beginning, before a daemon hangs up at it.
+func TestAFileInTheCommandLine(t *testing.T) {
+	long := strings.Repeat("ö", 50_000)
+	for _, args := range [][]string{{long}, {"status", long}, {"batch", "note", "oyster-3", long}, {"status", "--server=" + long}, {"diagnose", "loft", "--sign", long}} {
+		code, _, stderr := invoke(t, nil, args...)
+		if code != exitUsage || len(stderr) > 200 || !strings.Contains(stderr, " bytes long; give one of at most 4096\n") || !strings.Contains(stderr, "ööö") {
+			t.Errorf("%.40q: %d, %d bytes: %.200s", args, code, len(stderr), stderr)
+		}
+	}
+	if code, _, stderr := invoke(t, nil, strings.Repeat("a", 4096)); code != exitUsage || !strings.Contains(stderr, "has no command") {
+		t.Errorf("what is just short enough: %d %.200s", code, stderr)
+	}
+}
+
 // What cannot be read as what it should be is a wrong command line; what can, and is unknown or out of range, is wrong input. Nothing here
 // gets as far as a daemon, a broker or a file.
 func TestExitStatusOfWrongValues(t *testing.T) {
