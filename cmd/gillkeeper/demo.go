@@ -73,6 +73,9 @@ func (a *app) demo(cmd *cobra.Command, f *demoFlags) error {
 		listen = freeAddress(9420)
 	}
 	d, err := a.newDemo(ctx, f, folder, listen)
+	if errors.Is(err, syscall.EADDRINUSE) { // nobody has seen a configuration with its keys
+		return fmt.Errorf("cannot serve page and API on %s: something listens there already; name another with --listen", listen)
+	}
 	if err != nil {
 		return err
 	}

@@ -106,7 +106,7 @@ func TestDemoAddressTaken(t *testing.T) {
 	}
 	defer b.Stop()
 	code, _, stderr := invoke(t, nil, "demo", "--listen", b.Addr())
-	if code != exitNo || !strings.Contains(stderr, b.Addr()) || strings.Count(stderr, "\n") != 1 {
+	if code != exitNo || !strings.Contains(stderr, b.Addr()) || !strings.Contains(stderr, "name another with --listen") || strings.Count(stderr, "\n") != 1 {
 		t.Errorf("exit status %d, %q", code, stderr)
 	}
 	left, _ := filepath.Glob("/dev/shm/gillkeeper-demo-*/demo.db")

@@ -42,3 +42,19 @@ func TestFigureRoundsToWhatIsKnown(t *testing.T) {
 		}
 	}
 }
+
+// TestWrongWordsAreAnsweredWithRightOnes: who mistypes a stage or knows a genus only need not look it up.
+func TestWrongWordsAreAnsweredWithRightOnes(t *testing.T) {
+	const size = "size --volume 0.5 --load 5 --room 20,45,500 --species "
+	for args, says := range map[string]string{
+		size + "pleurotus-ostreatus --stage pining": `did you mean "pinning"`,
+		size + "nope": "gillkeeper species lists what is",
+		size + "pleurotus-ostreatus --load 5000000": "load is 5000000 kg of blocks and 0 kg of fruit: give at most 100000 kg of each",
+		"species Pleurotus":                         "pleurotus-eryngii, pleurotus-ostreatus",
+		"species pleurotus-ostreatis":               `did you mean "pleurotus-ostreatus"`,
+	} {
+		if code, _, stderr := invoke(t, nil, strings.Fields(args)...); code != exitNo || !strings.Contains(stderr, says) {
+			t.Errorf("%s: %d, %q does not say %q", args, code, stderr, says)
+		}
+	}
+}

@@ -84,7 +84,9 @@ func (p *climatePage) show(args []string, asJSON bool) error {
 	}
 	if !p.table.Has(args[0]) {
 		hint := ""
-		if near := p.table.Nearest(args[0]); near != "" {
+		if kin := p.genus(args[0]); len(kin) > 1 {
+			hint = "; there is " + strings.Join(kin, ", ")
+		} else if near := p.table.Nearest(args[0]); near != "" {
 			hint = fmt.Sprintf("; did you mean %q", near)
 		}
 		return fmt.Errorf("%q is not a species of the table%s; see gillkeeper species", args[0], hint)
@@ -107,6 +109,11 @@ type climateJSON struct {
 type rowJSON struct {
 	species.Row
 	LightsOn string `json:"lights_on"` // 15:04
+}
+
+// genus lists the species of a genus: who types that much wants to choose.
+func (p *climatePage) genus(word string) []string {
+	return slices.DeleteFunc(p.table.Species(), func(name string) bool { return !strings.HasPrefix(name, strings.ToLower(word)+"-") })
 }
 
 func (p *climatePage) json(name string) climateJSON {

@@ -211,7 +211,7 @@ func (c *calculation) takeWant(table *species.Table) error {
 			return errors.New("stage is missing: stages are colonization, pinning, fruiting, rest")
 		}
 		if !table.Has(in.Species) {
-			hint := "see the climate table"
+			hint := "gillkeeper species lists what is"
 			if near := table.Nearest(in.Species); near != "" {
 				hint = "did you mean " + near + "?"
 			}
@@ -269,8 +269,11 @@ func (w *Want) check() error {
 
 func (c *calculation) takeLoad() error {
 	in := &c.in
-	if !(in.SubstrateKg >= 0 && in.FruitKg >= 0 && in.SubstrateKg+in.FruitKg > 0) || in.SubstrateKg > 1e5 || in.FruitKg > 1e5 {
+	if !(in.SubstrateKg >= 0 && in.FruitKg >= 0 && in.SubstrateKg+in.FruitKg > 0) {
 		return fmt.Errorf("load is %v kg of blocks and %v kg of fruit: give what will stand in the chamber", in.SubstrateKg, in.FruitKg)
+	}
+	if in.SubstrateKg > 1e5 || in.FruitKg > 1e5 {
+		return fmt.Errorf("load is %.f kg of blocks and %.f kg of fruit: give at most 100000 kg of each", in.SubstrateKg, in.FruitKg)
 	}
 	if !(in.HeatW >= 0 && in.HeatW <= 1e5) {
 		return fmt.Errorf("heat inside is %v W: it must be 0 or more", in.HeatW)

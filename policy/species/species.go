@@ -4,7 +4,11 @@
 // It must never know of a particular chamber. Start reading at [Table].
 package species
 
-import "fmt"
+import (
+	"fmt"
+
+	"gillkeeper/policy/nearest"
+)
 
 // Stage is the part of a crop's life that decides its climate.
 type Stage uint8
@@ -49,7 +53,11 @@ func (s *Stage) UnmarshalText(b []byte) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("%q is not a stage; stages are colonization, pinning, fruiting, rest", b)
+	hint := ""
+	if near := nearest.Word(string(b), stageNames[1:]); near != "" {
+		hint = fmt.Sprintf("; did you mean %q", near)
+	}
+	return fmt.Errorf("%q is not a stage; stages are colonization, pinning, fruiting, rest%s", b, hint)
 }
 
 // Range is a closed interval in the unit its field names.
