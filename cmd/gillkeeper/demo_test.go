@@ -206,6 +206,17 @@ func TestBar(t *testing.T) {
 	}
 }
 
+// TestProgressOnAPhone: the line of the bar is narrower than the terminal, and one that breaks would be left behind at every look.
+func TestProgressOnAPhone(t *testing.T) {
+	for columns, want := range map[int]int{80: 46, 47: 46, 46: 45, 40: 39, 10: 9, 3: 6} {
+		for _, share := range []float64{0, 0.5, 1} {
+			if got := utf8.RuneCountInString(barLine(columns, share)); got != want {
+				t.Errorf("%d columns, %g: %d wide, want %d", columns, share, got, want)
+			}
+		}
+	}
+}
+
 func TestPaintedLinesAreCut(t *testing.T) {
 	p := colorless()
 	p.color = true

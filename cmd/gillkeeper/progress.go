@@ -26,7 +26,11 @@ func (a *app) progress(share func() float64) (stop func()) {
 		for {
 			select {
 			case <-tick.C:
-				fmt.Fprintf(f, "\r%s %3.0f %%\x1b[K", bar(40, share()), 100*share())
+				columns, _, err := term.GetSize(int(f.Fd()))
+				if err != nil {
+					columns = 80
+				}
+				fmt.Fprintf(f, "\r%s\x1b[K", barLine(columns, share()))
 			case <-done:
 				fmt.Fprint(f, "\r\x1b[K")
 				return
@@ -37,6 +41,12 @@ func (a *app) progress(share func() float64) (stop func()) {
 		close(done)
 		wg.Wait()
 	}
+}
+
+// barLine is a bar and its share in percent, narrower than so many columns: a line that breaks is not wiped away.
+func barLine(columns int, share float64) string {
+	figure := fmt.Sprintf(" %3.0f %%", 100*share)
+	return bar(min(40, max(0, columns-1-len(figure))), share) + figure
 }
 
 // barOn is the terminal on which a bar can be drawn.

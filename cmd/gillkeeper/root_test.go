@@ -139,6 +139,42 @@ func TestOutputThatIsLost(t *testing.T) {
 	}
 }
 
+// TestTableOnAPhone: what does not fit a narrow terminal is a list, none of whose lines is wider than that.
+func TestTableOnAPhone(t *testing.T) {
+	var out bytes.Buffer
+	a := newApp(nil, &out, nil, func(string) string { return "" })
+	tab := newTable("CHAMBER", "HUMIDITY", "STAGE", "RESERVOIR", "ALARMS")
+	tab.add("loft", "85.5 % below\n92.5–100 %", "pinning, day 1\n  oyster-3", "5.0 L", "reservoir_low (medium), humidity_low (medium)")
+	tab.add("cellar", "91.0 %", "empty", "", "none")
+	a.width = 40
+	a.printTable(tab)
+	const want = "" +
+		"CHAMBER    loft\n" +
+		"HUMIDITY   85.5 % below\n" +
+		"           92.5–100 %\n" +
+		"STAGE      pinning, day 1\n" +
+		"           oyster-3\n" +
+		"RESERVOIR  5.0 L\n" +
+		"ALARMS     reservoir_low (medium),\n" +
+		"           humidity_low (medium)\n" +
+		"\n" +
+		"CHAMBER    cellar\n" +
+		"HUMIDITY   91.0 %\n" +
+		"STAGE      empty\n" +
+		"ALARMS     none\n"
+	if out.String() != want {
+		t.Errorf("got\n%swant\n%s", &out, want)
+	}
+	for _, width := range []int{0, 60, 80} { // as a table: for a program, and where lines may be long
+		out.Reset()
+		a.width = width
+		a.printTable(tab)
+		if !strings.HasPrefix(out.String(), "CHAMBER  HUMIDITY      STAGE") {
+			t.Errorf("%d columns:\n%s", width, &out)
+		}
+	}
+}
+
 func TestTableWrapsItsLastColumn(t *testing.T) {
 	var out bytes.Buffer
 	a := newApp(nil, &out, nil, func(string) string { return "" })

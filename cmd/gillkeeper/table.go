@@ -46,10 +46,12 @@ func (a *app) printText(b []byte) error {
 	return err
 }
 
-// gutter is the space between two columns; narrowest is the width below which the last column is not wrapped.
+// gutter is the space between two columns; narrowest is the width below which the last column is not wrapped; handheld is that of a
+// terminal below which a table that does not fit is printed as a list: on a phone, broken lines of eight columns tell nothing.
 const (
 	gutter    = 2
 	narrowest = 20
+	handheld  = 60
 )
 
 // printTable writes the table to standard output.
@@ -69,10 +71,40 @@ func (a *app) printTable(t *table) {
 			before += w + gutter
 		}
 		last := &widths[len(widths)-1]
+		if a.width < handheld && before+min(*last, narrowest) > a.width {
+			a.printList(t)
+			return
+		}
 		*last = min(*last, max(narrowest, a.width-before))
 	}
 	for i, row := range all {
 		a.printRow(row, widths, i == 0)
+	}
+}
+
+// printList writes each row of a table as lines of what the head says and the cell.
+func (a *app) printList(t *table) {
+	label := 0
+	for _, h := range t.head {
+		label = max(label, utf8.RuneCountInString(h))
+	}
+	for i, row := range t.rows {
+		if i > 0 {
+			io.WriteString(a.stdout, "\n")
+		}
+		for j, cell := range row {
+			if strings.TrimSpace(cell) == "" {
+				continue
+			}
+			head := t.head[j]
+			for part := range strings.SplitSeq(cell, "\n") {
+				for _, line := range wrap(strings.TrimSpace(part), max(narrowest, a.width-label-gutter)) {
+					space := strings.Repeat(" ", label+gutter-utf8.RuneCountInString(head))
+					io.WriteString(a.stdout, a.bold(head)+space+line+"\n")
+					head = ""
+				}
+			}
+		}
 	}
 }
 
@@ -132,7 +164,7 @@ func wrap(line string, width int) []string {
 
 // bold emphasizes on a terminal, unless NO_COLOR asks for plain text or the terminal can't.
 func (a *app) bold(s string) string {
-	if !a.terminal || a.getenv("NO_COLOR") != "" || a.getenv("TERM") == "dumb" {
+	if s == "" || !a.terminal || a.getenv("NO_COLOR") != "" || a.getenv("TERM") == "dumb" {
 		return s
 	}
 	return "\x1b[1m" + s + "\x1b[0m"
