@@ -55,8 +55,10 @@ const (
 	offsetSoaked = 0.1
 	// offsetLately, seconds, over which what is not usual is averaged: mist and fan come and go within a quarter of an hour.
 	offsetLately = 3600.0
-	// offsetRoom: a room that nobody measures may have become so much damper since yesterday by its weather.
-	offsetRoom = 0.1
+	// offsetRoom: what is learned of the humidity of a room that nobody measures may have moved so much since yesterday. Outdoors it often
+	// falls and rises by 30 points within a day, and in an outhouse by little less: beyond this it is the weather, or what was learned
+	// was wrong, and vapor that comes of it tells nothing of the sensor.
+	offsetRoom = 0.15
 	// offsetMost is what a sensor may be off by, and offsetMostBlind where the room is not measured: half as much again as the most
 	// that was seen of sound ones in 240 healthy chamber-days. From offsetDoubt on it is not learned from.
 	offsetMost, offsetMostBlind = 0.09, 0.11
@@ -68,6 +70,9 @@ const (
 	// for offsetRest they are on the way back.
 	offsetAir                = 0.2
 	offsetAstray, offsetRest = 600.0, 6 * 3600.0
+	// offsetWet: after it read the end of its range, it may have been wet, and for so many seconds that is taken for vapor that came from
+	// nowhere.
+	offsetWet = 2 * 3600.0
 	// offsetLeast, changes of air an hour: where less is moved, what a sound sensor reads is explained as well by a gram an hour more or
 	// less from walls and crop, for each cubic meter.
 	offsetLeast = 3.0
@@ -91,7 +96,9 @@ func (s *detection) offset() {
 	}
 	upset := s.Open() || s.Upset.Was || s.Dry.Was
 	o.Rest = max(0, o.Rest-s.dt)
-	if o.Astray += s.dt; !upset && !s.e.Vapor.Astray && math.Abs(o.Moved-o.Usually) <= offsetAir*o.Usually {
+	v := &s.e.Vapor
+	weather := v.OK && math.Abs(v.Room-o.Room) > offsetRoom
+	if o.Astray += s.dt; !upset && !v.Astray && !weather && math.Abs(o.Moved-o.Usually) <= offsetAir*o.Usually {
 		o.Astray = 0
 	}
 	if o.Astray >= offsetAstray {
@@ -101,11 +108,14 @@ func (s *detection) offset() {
 	if _, zeroed := s.Baseline.pinned(); zeroed || s.Below >= belowRoomAfter || s.out.Of(HumidifierWeak).Active {
 		o.Rest = offsetAgain
 	}
+	if rh.OK && rh.Value >= unsaturated { // droplets on it
+		o.Rest = max(o.Rest, offsetWet)
+	}
 	switch {
 	case s.Open():
 		o.anew()
 	case rh.OK && rh.Value < unsaturated && s.Soaked < offsetSoaked && !upset:
-		o.advance(&s.e.Vapor, s.dt)
+		o.advance(v, s.dt)
 	}
 }
 
@@ -164,8 +174,7 @@ func (o *Offset) advance(v *learn.Vapor, dt float64) {
 	o.OfCrop += quick * (crop - o.OfCrop)
 	o.Moved += quick * (v.Moved - o.Moved)
 	o.Usually += quick * ((o.Flow*v.Fan+o.Leak)*v.Saturated - o.Usually)
-	damper := v.Room - o.Room
-	by := (o.Odd+min(o.OfCrop, max(0, o.Odd)))/max(o.Moved, v.Saturated*offsetLeast/3600) + damper - max(-offsetRoom, min(damper, offsetRoom))
+	by := (o.Odd + min(o.OfCrop, max(0, o.Odd))) / max(o.Moved, v.Saturated*offsetLeast/3600)
 	o.Usual += slow * (by - o.Usual)
 	o.By = by - o.Usual
 	if o.Over += dt; !o.known() || o.By < o.most() || o.Astray > 0 || o.Rest > 0 {

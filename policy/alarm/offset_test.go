@@ -154,6 +154,44 @@ func TestAnOpenDoorTellsNothingOfTheSensor(t *testing.T) {
 	}
 }
 
+// TestADropletIsNoDrift: a sensor that was wet for ten minutes reads the end of its range, and for an hour after that the vapor that it
+// seemed to show comes from nowhere. A droplet that is gone is no sensor to calibrate.
+func TestADropletIsNoDrift(t *testing.T) {
+	d := lone(t)
+	d.set(chamber.RelativeHumidity, 0.999)
+	d.run(10*time.Minute, d.sound)
+	d.set(chamber.RelativeHumidity, 0.9)
+	d.e.Vapor.Give = 10 * 10.0 / 3600 * 0.2
+	d.run(time.Hour, d.sound)
+	d.e.Vapor.Give = 0
+	d.run(3*time.Hour, d.sound)
+	if d.suspect[rhA] != "" {
+		t.Errorf("suspect %q", d.suspect[rhA])
+	}
+}
+
+// TestWeatherIsNoDrift: the humidity that is learned of a room that nobody measures rises by 22 points in a wet night, as that of the air
+// outdoors often does, and what came of it before that was taken for vapor from nowhere. Beside a room that stays as it is that is a
+// sensor that reads high.
+func TestWeatherIsNoDrift(t *testing.T) {
+	for _, c := range []struct {
+		damper float64
+		want   alarm.Code
+	}{{0.22, ""}, {0.05, alarm.Drifted}} {
+		d := newDesk(t)
+		d.every = time.Minute
+		d.e.Spec.Sensors[rhB].Place, d.e.Spec.Sensors[rhC].Place = chamber.Room, chamber.Room
+		d.e.Vapor = learn.Vapor{OK: true, Mist: 0.002, Full: 0.1, Evap: 0.001, Crop: 0.004, Moved: 10.0 * 10 / 3600, Flow: 10.0 / 3600, Fan: 1, Saturated: 10, Room: 0.5}
+		d.run(30*time.Hour, d.sound)
+		d.e.Vapor.Room += c.damper
+		d.e.Vapor.Give = 10 * 10.0 / 3600 * 0.15
+		d.run(4*time.Hour, d.sound)
+		if d.suspect[rhA] != c.want {
+			t.Errorf("%.0f points damper: suspect %q", 100*c.damper, d.suspect[rhA])
+		}
+	}
+}
+
 // TestOneThatDriftedIsJudgedAnew once it is calibrated, or no longer the only one.
 func TestOneThatDriftedIsJudgedAnew(t *testing.T) {
 	for what, do := range map[string]func(d *desk){
