@@ -19,10 +19,11 @@ type SensorWatch struct {
 	// Same value: for how long, how many readings, and what happened meanwhile.
 	Same      float64 `json:"same"` // seconds
 	SameCount int     `json:"same_count"`
-	SameActs  int64   `json:"same_acts"` // Detectors.Acts when the value last changed
-	Longest   float64 `json:"longest"`   // seconds, of earlier runs of one value that ended by themselves
-	Repeats   float64 `json:"repeats"`   // learned share of readings that repeat the one before
-	Readings  int     `json:"readings"`  // that Repeats rests on, up to [repeatsKnown]
+	SameActs  int64   `json:"same_acts"`          // Detectors.Acts when the value last changed
+	SameDry   float64 `json:"same_dry,omitempty"` // Drying.Done.Some then
+	Longest   float64 `json:"longest"`            // seconds, of earlier runs of one value that ended by themselves
+	Repeats   float64 `json:"repeats"`            // learned share of readings that repeat the one before
+	Readings  int     `json:"readings"`           // that Repeats rests on, up to [repeatsKnown]
 
 	Pinned    float64 `json:"pinned"`           // seconds at saturation
 	Proved    float64 `json:"proved,omitempty"` // seconds for which it still counts that it was wrongly suspected of standing at its end
@@ -62,7 +63,11 @@ const (
 	repeatsLeast    = 0.05
 	repeatsMemory   = 1.0 / 500
 	// Where plugs hardly act: twice the evidence and an hour.
-	sameStillChance  = 60.0
+	sameStillChance = 60.0
+	// One that repeats itself more often than not, because it reports in whole points, does so for long in air that is held well.
+	sameCoarse = 0.5
+	// Saturated air reads so near the end of the range for hours by a sensor that is a point low, until the fan has dried it.
+	sameNearEnd      = 6 * 3600.0
 	sameStill        = 3600.0
 	longestForgotten = 0.98 // each run that ends takes that share of the longest off, so that a season can change it
 
@@ -212,7 +217,7 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	for i := range d.Sensors {
 		w := &d.Sensors[i]
 		w.Jump.Gap += passed
-		w.PinnedDry.Some = min(w.PinnedDry.Some, d.Drying.Done.Some)
+		w.PinnedDry.Some, w.SameDry = min(w.PinnedDry.Some, d.Drying.Done.Some), min(w.SameDry, d.Drying.Done.Some)
 		if i < len(e.Sensors) && e.Sensors[i].Fresh && d.Sensors[i].Have {
 			d.Sensors[i].age(dt, &e.Foreseen, &e.Spec.Sensors[i], d.saturatedToo(i, e))
 		}
@@ -354,7 +359,7 @@ func (w *SensorWatch) take(v float64, acts int64, dryings Dryings, s *chamber.Se
 		w.Good += trustAfter / trustDips // in air that is saturated most of the time it cannot stay free for long
 	}
 	w.Wetted = w.Wetted && v >= unsaturated
-	w.Have, w.Last, w.Same, w.SameCount, w.SameActs = true, v, 0, 0, acts
+	w.Have, w.Last, w.Same, w.SameCount, w.SameActs, w.SameDry = true, v, 0, 0, acts, dryings.Some
 }
 
 // judge suspects a sensor, or trusts it again.
@@ -402,6 +407,10 @@ func (d *Detectors) constant(w *SensorWatch, s *chamber.Sensor) bool {
 		least, plain = sameLeastTemp, sameRoom
 	case s.Quantity == chamber.Temperature:
 		least, plain = sameLeastTemp, sameTemperature
+	case w.Last >= unsaturated && s.Quantity == chamber.RelativeHumidity && d.Drying.Done.Some-w.SameDry < pinnedOften:
+		least, plain = sameNearEnd, sameNearEnd
+	case w.Repeats > sameCoarse:
+		least = sameStill
 	}
 	if w.Same < max(least, sameOverLongest*w.Longest) {
 		return false

@@ -51,6 +51,40 @@ func TestCO2StuckInStillAir(t *testing.T) {
 	}
 }
 
+// TestWholePointsRepeat: a sensor that reports whole points of air held within one says the same for half an hour, as a sound one does,
+// and more often than not what it said before. One that stands still for hours while the others move is stuck.
+func TestWholePointsRepeat(t *testing.T) {
+	d := newDesk(t)
+	const every = 20 * time.Second
+	run := func(length time.Duration, stuck bool) {
+		for range int(length / every) {
+			d.e.Now, d.e.Readings = d.e.Now.Add(every), nil
+			for i := range d.e.Sensors {
+				v := d.sound(i)
+				switch {
+				case i == rhB && stuck:
+					v = 0.9
+				case i == rhB:
+					v = math.Round((0.9+0.005*d.noise.NormFloat64())*100) / 100
+				}
+				d.e.Readings = append(d.e.Readings, chamber.Reading{Sensor: i, Value: v, At: d.e.Now})
+				d.e.Sensors[i] = alarm.SensorView{Fresh: true, Value: v, At: d.e.Now}
+			}
+			d.step()
+		}
+	}
+	run(12*time.Hour, false)
+	d.quiet("whole points")
+	run(50*time.Minute, true)
+	if d.suspect[rhB] != "" {
+		t.Errorf("suspect %q after 50 minutes", d.suspect[rhB])
+	}
+	run(time.Hour, true)
+	if d.suspect[rhB] != alarm.Constant {
+		t.Errorf("suspect %q after nearly two hours", d.suspect[rhB])
+	}
+}
+
 func TestSensorStuck(t *testing.T) {
 	d := newDesk(t)
 	d.run(12*time.Hour, d.sound)
