@@ -111,6 +111,8 @@ func (s *detection) follows(n, root Name) bool {
 	switch {
 	case root == PlugDisobeys:
 		return s.plugExplains(n, r)
+	case root == SensorDisagrees && n != FallbackActive:
+		return s.misleads(n, r)
 	case n == FallbackActive:
 		return s.blinds(r)
 	}
@@ -125,6 +127,15 @@ func (e *Evidence) standsAlone(n Name) bool {
 	}
 	l := e.Lives.Of(n)
 	return l.Phase.Active() && l.Told && l.Condition.Cause == ""
+}
+
+// misleads reports whether an alarm of the air rests on the word of a sensor that seems to have jumped, or the air is dry because a fan
+// is run for what such a sensor says of CO2.
+func (s *detection) misleads(n Name, r *Condition) bool {
+	if r.Code != Jumped || !s.e.Heeded.Of(chamber.Inside, r.Quantity).OK {
+		return false
+	}
+	return s.out.Of(n).Quantity == r.Quantity || n == HumidityLow && r.Quantity == chamber.CO2 && r.Value > 0
 }
 
 // blinds reports whether a condition of sensors concerns one of a quantity that is missing in the chamber.

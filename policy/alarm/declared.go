@@ -168,7 +168,7 @@ var Declared = declare([N]Declaration{
 		Consequence: "Pins dry out and stall; caps crack.",
 		Action:      "Check the humidifier and the door. Mist by hand until humidity is back.",
 		OnDelay:     10 * time.Minute, OffDelay: 5 * time.Minute, Deadband: HumidityDeadband,
-		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{ReservoirDry, PlugDisobeys, BrokerLost},
+		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{ReservoirDry, PlugDisobeys, BrokerLost, SensorDisagrees},
 	},
 	{
 		Name: HumidityHigh, Says: "The air is too wet.", Severity: Minor, Respond: 4 * time.Hour,
@@ -177,7 +177,7 @@ var Declared = declare([N]Declaration{
 		Action:      "Check that the humidifier is off and the fan moves air. Wipe up standing water.",
 		// A wet surface does harm only after four to six hours (extension practice), so half an hour is soon enough.
 		OnDelay: 30 * time.Minute, OffDelay: 10 * time.Minute, Deadband: HumidityDeadband,
-		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, FanFailed, BrokerLost},
+		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, FanFailed, BrokerLost, SensorDisagrees},
 	},
 	{
 		Name: CO2High, Says: "CO2 is too high.", Severity: Partly, Respond: 6 * time.Hour,
@@ -185,7 +185,7 @@ var Declared = declare([N]Declaration{
 		Consequence: "Long stems and small caps; pinning stops.",
 		Action:      "Check that the fan runs and the filter is clean. Air the room.",
 		OnDelay:     15 * time.Minute, OffDelay: 10 * time.Minute, Deadband: CO2DeadbandPPM,
-		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{FanFailed, PlugDisobeys, BrokerLost},
+		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{FanFailed, PlugDisobeys, BrokerLost, SensorDisagrees},
 	},
 	{
 		Name: TemperatureLow, Says: "The chamber is too cold.", Severity: Partly, Respond: 24 * time.Hour,
@@ -193,7 +193,7 @@ var Declared = declare([N]Declaration{
 		Consequence: "Growth slows down.",
 		Action:      "Check the heater, or warm the room.",
 		OnDelay:     10 * time.Minute, OffDelay: 5 * time.Minute, Deadband: TemperatureDeadbandK,
-		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, BrokerLost},
+		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, BrokerLost, SensorDisagrees},
 	},
 	{
 		Name: TemperatureHigh, Says: "The chamber is too warm.", Severity: Partly, Respond: 3 * time.Hour,
@@ -201,7 +201,7 @@ var Declared = declare([N]Declaration{
 		Consequence: "Fewer pins, thin caps, and competing molds get ahead.",
 		Action:      "Check that the heater is off. Cool the room, or move the chamber.",
 		OnDelay:     10 * time.Minute, OffDelay: 5 * time.Minute, Deadband: TemperatureDeadbandK,
-		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, FanFailed, ReservoirDry, BrokerLost},
+		SuppressedBy: []Name{ChamberOpen}, FollowsFrom: []Name{PlugDisobeys, FanFailed, ReservoirDry, BrokerLost, SensorDisagrees},
 	},
 	{
 		Name: ReservoirLow, Says: "The humidifier's water will soon run out.", Severity: Flush, Respond: 24 * time.Hour,
