@@ -18,6 +18,10 @@ type Decay struct {
 	TT     float64 `json:"tt"`
 	TY     float64 `json:"ty"`
 	Better float64 `json:"better"` // days for which it has been clearly better than Clean
+	// Unsettled is for how many days more nothing is taken in, because of something else that was done to the chamber, and After what
+	// is learned of late meanwhile.
+	Unsettled float64 `json:"unsettled,omitempty"`
+	After     float64 `json:"after,omitempty"`
 }
 
 const (
@@ -35,6 +39,10 @@ const (
 	// mistCreeps is by how much a day, as a share, what was learned of the mist may fall of itself where nobody measures the room's
 	// humidity: soaked walls come to pass for a damp room. In simulated chambers it was 12 % at the most.
 	mistCreeps = 0.12
+	// decayAnother is a step of what was learned, as a natural logarithm, that comes of another crop, an open door or a fan that stood
+	// still: so much more or less all of it is learned there by what is not known apart, and it is what a clean one counts as since.
+	decayAnother = 0.1
+	decayAfter   = 1.0 / 24 // days, over which that is averaged
 	// decayMatters is the share that is left when control can no longer make up for it by running longer: common practice.
 	decayMatters = 0.40
 	// decaySlowest: a fall of less a day is none that a date can be given for.
@@ -47,6 +55,10 @@ func (d *Decay) advance(value, sd, sure, dt float64) {
 		return
 	}
 	days := dt / 86400
+	if d.Unsettled > 0 && d.For > 0 {
+		d.settle(value, days)
+		return
+	}
 	d.For += days
 	d.Now += (1 - math.Exp(-days/min(decaySmooth, d.For))) * (value - d.Now)
 	switch {
@@ -67,6 +79,31 @@ func (d *Decay) advance(value, sd, sure, dt float64) {
 	d.T = fade * (d.T - days*d.Weight)
 	d.Weight = fade*d.Weight + days
 	d.Y = fade*d.Y + days*y
+}
+
+// unsettle has it wait for so many days until what was learned has found its place again.
+func (d *Decay) unsettle(days float64) {
+	if d.Unsettled < days {
+		d.Unsettled = days
+	}
+}
+
+// settle takes in what is learned while it is unsettled, and at the end another scale.
+func (d *Decay) settle(value, days float64) {
+	if d.After == 0 {
+		d.After = value
+	}
+	d.After += (1 - math.Exp(-days/decayAfter)) * (value - d.After)
+	if d.Unsettled -= days; d.Unsettled > 0 {
+		return
+	}
+	if by := d.After / d.Now; math.Abs(math.Log(by)) > decayAnother {
+		d.Clean *= by
+		d.Now *= by
+		d.Y *= by
+		d.TY *= by
+	}
+	d.Unsettled, d.After = 0, 0
 }
 
 // creep lets what it was when it was clean fade by that share a day toward what it is now: only what falls faster counts.

@@ -24,8 +24,9 @@ type Detectors struct {
 	Door     Door          `json:"door,omitzero"`
 	Fan      FanTest       `json:"fan,omitzero"`
 	Room     Exposure      `json:"room,omitzero"`
-	Flow     Decay         `json:"flow,omitzero"` // of the exhaust fan
-	Mist     Decay         `json:"mist,omitzero"` // for a second of on-time
+	Flow     Decay         `json:"flow,omitzero"`   // of the exhaust fan
+	Mist     Decay         `json:"mist,omitzero"`   // for a second of on-time
+	Jumps    int           `json:"jumps,omitempty"` // of what was learned, as of the last step
 	Offset   Offset        `json:"offset,omitzero"`
 	Soaked   float64       `json:"soaked,omitempty"` // share of the last hours in which humidity read the end of its range
 	Baseline Baseline      `json:"baseline,omitzero"`
@@ -262,6 +263,7 @@ func (s *detection) water() {
 	if !s.e.Air.Room.CO2.OK {
 		sure, clogged, clean = flowSureBlind, clogOnBlind, clogOffBlind
 	}
+	s.unsettle()
 	if !s.Open() && !s.Fan.Odd() && s.obeys(chamber.ExhaustFan) { // what is learned of one that does not run, or does not rest, only wanders
 		s.Flow.advance(l.Flow, l.FlowSD, sure, s.dt)
 	}
@@ -313,6 +315,21 @@ func (s *detection) water() {
 	}
 	if r.EmptyOK && r.EmptyIn < limit && r.Liters <= used {
 		*s.out.Of(ReservoirLow) = Condition{Active: true, Code: ByWaterCount, Value: r.Liters, Bound: r.High, About: s.plugName(chamber.Humidifier)}
+	}
+}
+
+// Days for which what is learned of fan and mist is not compared after the chamber was another: of mist longer, for walls and crop find
+// their balance within half a day.
+const flowSettles, mistSettles = 3.0 / 24, 12.0 / 24
+
+// unsettle notes that the chamber was opened, that another crop makes its CO2, or that the fan stood still: what is learned of all that
+// moves air and water then steps by about the same factor, and is no filter that clogs nor a disc that scales, which takes days.
+func (s *detection) unsettle() {
+	other := s.e.Jumps != s.Jumps && (s.e.Jumped == learn.CO2Generation || s.e.Jumped == learn.Leak)
+	s.Jumps = s.e.Jumps
+	if other || s.Door.lately() || s.Fan.Failed || s.Fan.Choked || s.Fan.Account.Still {
+		s.Flow.unsettle(flowSettles)
+		s.Mist.unsettle(mistSettles)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 )
 
 func TestAirOutOfBandHasDeadband(t *testing.T) {
@@ -153,6 +154,36 @@ func TestStoppedPlugIsNoDecay(t *testing.T) {
 		d.expect(alarm.PlugDisobeys, stuck, "told on, and says off")
 		d.expect(alarm.FilterClogged, !stuck, fmt.Sprintf("the fan's plug is stuck off: %v", stuck))
 		d.expect(alarm.HumidifierWeak, !stuck, fmt.Sprintf("the humidifier's plug is stuck off: %v", stuck))
+	}
+}
+
+// TestAnotherCropIsNoDecay: half of the blocks are taken out. All that is learned of the chamber steps to two thirds, because crop and
+// fan are known only together for a while; that is no filter that clogged nor a disc that scaled within the hour. What is lost after
+// that shows, and so does a step that comes of nothing.
+func TestAnotherCropIsNoDecay(t *testing.T) {
+	for _, c := range []struct {
+		jumped learn.Jumped
+		want   bool
+	}{{learn.CO2Generation, false}, {learn.Leak, false}, {"", true}, {learn.FanFlow, true}} {
+		d := newDesk(t)
+		d.measureRoom()
+		d.every = time.Minute
+		d.e.Learned = alarm.Learned{Flow: 90, FlowSD: 0.05, Mist: 200, MistSD: 0.05}
+		d.run(48*time.Hour, nil)
+		if d.e.Jumped = c.jumped; c.jumped != "" {
+			d.e.Jumps++
+		}
+		d.e.Learned.Flow, d.e.Learned.Mist = 90*0.55, 200*0.5
+		d.run(48*time.Hour, nil)
+		d.expect(alarm.FilterClogged, c.want, fmt.Sprintf("%q jumped", c.jumped))
+		d.expect(alarm.HumidifierWeak, c.want, fmt.Sprintf("%q jumped", c.jumped))
+		if c.want {
+			continue
+		}
+		d.e.Learned.Flow, d.e.Learned.Mist = 90*0.55*0.6, 200*0.5*0.4
+		d.run(72*time.Hour, nil)
+		d.expect(alarm.FilterClogged, true, "four tenths of the flow are lost")
+		d.expect(alarm.HumidifierWeak, true, "six tenths of the mist are lost")
 	}
 }
 

@@ -22,8 +22,9 @@ type Evidence struct {
 	// Foreseen is what sensors in the chamber are to read now by what was learned of it.
 	Foreseen learn.Foreseen
 	// Vapor is what moves the vapor of the chamber, as learned, and Jumps how often that was found to be another chamber.
-	Vapor learn.Vapor
-	Jumps int
+	Vapor  learn.Vapor
+	Jumps  int
+	Jumped learn.Jumped // what did so the last time
 	// Sensors has one view for each of Spec.Sensors.
 	Sensors []SensorView
 	// Plugs has one for each of Spec.Plugs, after this step's reports.
