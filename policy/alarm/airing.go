@@ -55,6 +55,11 @@ const (
 	airingHolds = 120.0
 	airingLow   = 0.5
 	airingHigh  = 60.0
+	// airingStands is how many times as far above a room that nobody measures as crop and fan would have it CO2 may stand, besides
+	// airingHigh. Above that the room itself has risen, and a chamber that is open to it stands as high.
+	airingStands = 2.0
+	// airingSlowestLeak, air changes a second, is less than any tent's.
+	airingSlowestLeak = 0.1 / 3600
 	// airingSlowest: a crop that makes less, ppm a second, tells nothing.
 	airingSlowest = 150.0 / 3600
 )
@@ -101,7 +106,8 @@ func (a *Airing) advance(now, room Moist, freshest, fan float64, dry bool, moves
 	}
 	known := a.UsualFor >= airingKnown
 	a.Low = known && a.Usual.CO2 >= airingHigh && a.Mean.CO2-freshest < airingLow*a.Usual.CO2*a.lower()
-	a.Shut = known && a.Moves.Made >= airingSlowest && above.CO2 >= max(airingHolds, airingShare*a.Usual.CO2)
+	a.Shut = known && a.Moves.Made >= airingSlowest && a.high(above.CO2) && a.high(now.CO2-room.CO2+airingNoise) &&
+		(room.CO2 <= freshest || above.CO2 <= airingStands*a.Stands+airingHigh)
 	a.Aired = !dry && !a.Shut && a.DueMean >= airingSome // else no answer of the air would count, and it stayed dry
 	if a.Spell < airingLeast || a.DueMean < times*max(airingRise, airingAbove*(a.From-freshest)) {
 		return Moist{}, false
@@ -110,6 +116,9 @@ func (a *Airing) advance(now, room Moist, freshest, fan float64, dry bool, moves
 	return Moist{room.CO2 + a.Usual.CO2, room.Vapor + a.Usual.Vapor}, true
 }
 
+// high reports whether so much CO2 above the room's is as much as usual.
+func (a *Airing) high(above float64) bool { return above >= max(airingHolds, airingShare*a.Usual.CO2) }
+
 // moved is how many air changes a second there are with the fan at that share of its output. One that has moved less for a while may have
 // been seen to.
 func (a *Airing) moved(fan float64) float64 { return a.Moves.Leak + max(a.Moves.Fan, a.Clean)*fan }
@@ -117,6 +126,9 @@ func (a *Airing) moved(fan float64) float64 { return a.Moves.Leak + max(a.Moves.
 // stand follows where CO2 would stand, with so many air changes a second.
 func (a *Airing) stand(moved, dt float64) {
 	if moved > 0 && a.Moves.Made > 0 {
+		if a.Stands == 0 { // with the fan at rest, until it is known better
+			a.Stands = a.Moves.Made / max(a.Moves.Leak, airingSlowestLeak)
+		}
 		a.Stands += (1 - math.Exp(-moved*dt)) * (a.Moves.Made/moved - a.Stands)
 	}
 }

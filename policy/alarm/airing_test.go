@@ -79,6 +79,50 @@ func TestAiring(t *testing.T) {
 	}
 }
 
+// TestShutNoLongerThanReadingsSay: CO2 stood 300 ppm above the room for hours. As soon as it reads a third of that, a mean of minutes is
+// no witness of a chamber that is shut.
+func TestShutNoLongerThanReadingsSay(t *testing.T) {
+	var a Airing
+	room := Moist{CO2: 450, Vapor: 6}
+	moves := Exchange{Made: 0.5, Fan: 0.01, Leak: 0.0016, Room: 450}
+	step := func(co2 float64) { a.advance(Moist{co2, 11}, room, room.CO2, 0, false, &moves, 10) }
+	for range 5 * 360 {
+		step(750)
+	}
+	if !a.Shut {
+		t.Fatal("not shut, and the test says nothing")
+	}
+	for range 3 {
+		step(550)
+	}
+	if a.Shut {
+		t.Errorf("shut by a mean of %.0f ppm, and it reads 550", a.Mean.CO2)
+	}
+}
+
+// TestARoomThatFillsShutsNoDoor: nobody measures the room. Crop and fan are known: 0.7 ppm a second and 3 air changes a minute for four
+// fifths of the time let the chamber stand 0.7/0.04 = 18 ppm above it. Where it stands 200 ppm above what was learned of the room the
+// room has risen, and says nothing of the door. With the fan at rest for most of the time the crop alone brings it there.
+func TestARoomThatFillsShutsNoDoor(t *testing.T) {
+	for _, c := range []struct {
+		duty float64
+		want bool
+	}{{0.8, false}, {0.04, true}} {
+		var a Airing
+		moves := Exchange{Made: 0.7, Fan: 0.05, Leak: 0.0002, Room: 800}
+		for at := range 5 * 360 {
+			fan := 0.0
+			if float64(at%25) < 25*c.duty {
+				fan = 1
+			}
+			a.advance(Moist{1000, 11}, Moist{800, 6}, 420, fan, false, &moves, 10)
+		}
+		if a.Shut != c.want {
+			t.Errorf("fan at %.0f %%: shut %v", 100*c.duty, a.Shut)
+		}
+	}
+}
+
 // TestAiringBesideARoomThatEmpties: nobody measures the room. What was learned of it is 840 ppm, and stays so while people have gone
 // and it falls to 500 at one air change an hour. The humidifier is dead, and the fan holds the chamber below 850 ppm: that is
 // no door. One that takes the air to the room's is found all the same, as the fan then rests.

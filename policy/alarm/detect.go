@@ -344,9 +344,20 @@ const (
 // humidifier at rest CO2 soon shows which it is; until the humidifier is tried the first time, nothing is lost by waiting.
 const dryTold = 14 * time.Minute
 
+// dryProved: where by the balance there is water, a door is as likely. Then the humidifier's first trial is waited for, which shows mist
+// in a chamber that was shut again, but no longer than that.
+const dryProved = 25 * time.Minute
+
 // tellsDry reports whether a reservoir that counts as dry is to be told of.
 func (s *detection) tellsDry(r *Reservoir) bool {
-	return r.How != ByResponse || s.was(ReservoirDry) || s.Door.Airing.Shut || s.e.Now.Sub(r.DrySince) >= dryTold
+	if r.How != ByResponse || s.was(ReservoirDry) {
+		return true
+	}
+	if rh, aim := s.e.Air.Inside.RelativeHumidity, s.e.Target.RelativeHumidity.Aim; rh.OK && s.e.Target.OK && rh.Value >= aim-heldNear {
+		return false // nothing is dry
+	}
+	since := s.e.Now.Sub(r.DrySince)
+	return r.Shut && s.Door.Airing.Shut || since >= dryProved || since >= dryTold && (!r.SurelyWater || r.proved())
 }
 
 // share raises an alarm when too little is left of something.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -365,9 +366,13 @@ func TestADryReservoirIsToldOnceNoDoorIsOpen(t *testing.T) {
 	}{
 		{"by its power", alarm.ByPower, false, 0, 0},
 		{"by the air of a chamber that is shut", alarm.ByResponse, true, 0, 0},
+		{"by the air of a chamber that was not known to be shut, and is", alarm.ByResponse, true, 14 * time.Minute, 0},
 		{"by the air alone", alarm.ByResponse, false, 14 * time.Minute, 0},
 		{"for ten minutes", alarm.ByResponse, false, time.Hour, 10 * time.Minute},
+		{"by the air alone, and there was water", alarm.ByResponse, false, 25 * time.Minute, 0},
+		{"by the air and a trial, and there was water", alarm.ByResponse, false, 20 * time.Minute, 0},
 	} {
+		water, tried := strings.HasSuffix(c.name, "water"), strings.Contains(c.name, "trial")
 		d := newDesk(t)
 		d.run(time.Hour, d.sound)
 		if c.shut {
@@ -375,11 +380,14 @@ func TestADryReservoirIsToldOnceNoDoorIsOpen(t *testing.T) {
 				Usual: alarm.Moist{CO2: 200, Vapor: 5}, Level: alarm.Moist{CO2: 800, Vapor: 13}, Moves: alarm.Exchange{Made: 0.5, Fan: 0.01, Leak: 0.0001, Room: 500}}
 		}
 		began := d.e.Now
-		d.e.Reservoir = &alarm.Reservoir{Dry: true, How: c.how, DrySince: began}
+		d.e.Reservoir = &alarm.Reservoir{Dry: true, How: c.how, DrySince: began, Shut: c.told == 0, SurelyWater: water}
 		d.set(chamber.RelativeHumidity, 0.8)
 		for passed := time.Duration(0); passed < 30*time.Minute; passed = d.e.Now.Sub(began) {
 			if c.back > 0 && passed >= c.back {
 				d.e.Reservoir = &alarm.Reservoir{}
+			}
+			if tried && passed >= 20*time.Minute { // the pause until the next is twice the first of a quarter of an hour
+				d.e.Reservoir.ProbeGap = 1800
 			}
 			d.step()
 			if got, want := d.active(alarm.ReservoirDry), passed >= c.told; got != want {
@@ -396,6 +404,19 @@ func TestADryReservoirIsToldOnceNoDoorIsOpen(t *testing.T) {
 			t.Errorf("%s: the air is not too dry, and the test says nothing", c.name)
 		}
 	}
+}
+
+// TestDryAirAlone is told of: a reservoir that the air made out to be dry while humidity reads what is wanted is none to hurry to.
+func TestDryAirAlone(t *testing.T) {
+	d := newDesk(t)
+	d.run(time.Hour, d.sound)
+	d.e.Reservoir = &alarm.Reservoir{Dry: true, How: alarm.ByResponse, DrySince: d.e.Now}
+	d.set(chamber.RelativeHumidity, 0.89)
+	d.run(time.Hour, d.sound)
+	d.expect(alarm.ReservoirDry, false, "89 % of 90")
+	d.set(chamber.RelativeHumidity, 0.87)
+	d.run(time.Minute, d.sound)
+	d.expect(alarm.ReservoirDry, true, "87 % of 90")
 }
 
 // TestOutOfServiceIsNobodysCause: what is attached to an alarm that is out of service, or suppressed by it, stands nowhere.

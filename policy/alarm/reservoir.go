@@ -16,6 +16,7 @@ type Reservoir struct {
 	Dry      bool      `json:"dry,omitempty"`
 	DrySince time.Time `json:"dry_since,omitzero"`
 	How      Code      `json:"how,omitempty"`       // by which side, when dry
+	Shut     bool      `json:"shut,omitempty"`      // CO2 showed then that the chamber was shut
 	ProbeAt  time.Time `json:"probe_at,omitzero"`   // when a dry humidifier may be tried again
 	RefillAt time.Time `json:"refill_at,omitzero"`  // of the last refill, said or noticed
 	Noticed  bool      `json:"noticed,omitempty"`   // that one was noticed, not said
@@ -132,7 +133,7 @@ const (
 )
 
 func (r *Reservoir) runDry(w *Water, how Code) {
-	r.Dry, r.DrySince, r.How = true, w.Now, how
+	r.Dry, r.DrySince, r.How, r.Shut = true, w.Now, how, w.Shut
 	r.ProbeGap = probeFirst.Seconds()
 	r.ProbeAt, r.ProbeOn, r.ProbeOff = w.Now.Add(probeFirst), 0, 0
 	r.Power.PowerTells = r.Power.PowerTells || how == ByPower
@@ -148,7 +149,7 @@ func (r *Reservoir) runDry(w *Water, how Code) {
 
 // holdsWater ends that it counts as dry.
 func (r *Reservoir) holdsWater() {
-	r.Dry, r.DrySince, r.How, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", time.Time{}, 0
+	r.Dry, r.DrySince, r.How, r.Shut, r.ProbeAt, r.ProbeGap = false, time.Time{}, "", false, time.Time{}, 0
 	r.Response.Took = 0
 }
 
@@ -217,6 +218,9 @@ func (r *Reservoir) probe(now time.Time, dt float64, on bool) {
 		r.Response.tried()
 	}
 }
+
+// proved reports whether it was tried since it counts as dry, and did not answer.
+func (r *Reservoir) proved() bool { return r.ProbeGap > probeFirst.Seconds() && r.ProbeOn == 0 }
 
 // sumEvery is how often what is left is worked out, in seconds.
 const sumEvery = 60.0

@@ -30,6 +30,8 @@ type Response struct {
 	Took     float64      `json:"took,omitempty"`  // what it was taken to give when it was called dry for that; 0: it was not
 	Odd      float64      `json:"odd"`             // the learner's mean surprise in this chamber when all was well, standard deviations
 	OddFor   float64      `json:"odd_for"`         // seconds that it rests on
+	Read     float64      `json:"read"`            // humidity as it was read, mean of minutes; 0: none was
+	Unread   float64      `json:"unread"`          // seconds since then
 	Uneasy   float64      `json:"uneasy"`          // seconds for which the learner is still waited for after the chamber was upset
 }
 
@@ -95,6 +97,10 @@ const (
 	// newcomer is for how long a chamber is watched before what it does is thought to be known: how much its air takes up, and
 	// how fast its sensors follow.
 	newcomer = 30 * time.Minute
+	// Evidence that has gathered so slowly that the humidifier has run for heldOn seconds is not heard where humidity, as a mean over
+	// heldMean seconds, stands no more than heldNear below what is wanted: without mist for so long it would not. A filter that has
+	// lost its way gathers some without end.
+	heldOn, heldMean, heldNear = 600.0, 600.0, 0.02
 	// unclearAfter: a plug that says something else than it was told for longer may do either.
 	unclearAfter = 5 * time.Second
 	// The slower way, for chambers that neither filter foresees when the mist fails: by what is learned of it then, once that
@@ -132,6 +138,9 @@ func (r *Response) evidence() float64 { return r.Humidity + min(r.Warmth, r.Humi
 // advance takes in one step and gives an opinion.
 func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinion {
 	r.Wrong *= math.Exp(-dt / wrongMemory)
+	if r.Unread += dt; w.Facts != nil && len(w.Facts.RH) > 0 {
+		r.read(w.Facts.RH)
+	}
 	if r.givesLittle(w, dt, on, res) {
 		gave, _ := r.gave(w)
 		r.Took, _, _ = w.Learn.Given(r.fits())
@@ -155,6 +164,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 		}
 		r.Uneasy = 0
 	}
+	r.met(w.Learn.Watched(), dt)
 	r.accustom(w, dt, res)
 	verdict := unsure
 	if r.Rival != nil {
@@ -173,6 +183,13 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 		r.Rival = &rival
 	}
 	return verdict
+}
+
+// met forgets what was foreseen of a chamber that was not known, in the step in which it comes to be.
+func (r *Response) met(watched time.Duration, dt float64) {
+	if watched >= newcomer && watched.Seconds()-dt < newcomer.Seconds() {
+		r.restart()
+	}
 }
 
 // weak takes the humidifier for one that gives so little, as [learn.State.Given] has it, and gave no more when all was well.
@@ -329,6 +346,27 @@ func (r *Response) add(humidity, warmth float64, w *Water, res *Reservoir) {
 	r.Warmth = min(r.Warmth+warmth, max(0, r.Humidity))
 }
 
+// read follows what the sensors of humidity say.
+func (r *Response) read(all []float64) {
+	sum := 0.0
+	for _, x := range all {
+		sum += x
+	}
+	if r.Read == 0 {
+		r.Read = sum / float64(len(all))
+	}
+	r.Read += (1 - math.Exp(-r.Unread/heldMean)) * (sum/float64(len(all)) - r.Read)
+	r.Unread = 0
+}
+
+// coldest is the most that temperature may say against the rival.
+func (r *Response) coldest() float64 { return min(coldest, -coolShare*r.Humidity) }
+
+// held reports whether humidity is held although the humidifier has run for so long.
+func (r *Response) held(w *Water) bool {
+	return r.MistOn >= heldOn && w.Asked.Humidity > 0 && r.Read >= w.Asked.Humidity-heldNear
+}
+
 func clip(x float64) float64 { return max(-responseClip, min(x, responseClip)) }
 
 // verdict is what comes of the evidence so far.
@@ -337,12 +375,15 @@ func (r *Response) verdict(w *Water, res *Reservoir) opinion {
 		return unsure
 	}
 	if res.Dry {
-		if r.Tried+r.evidence() >= responseWet {
+		if r.Tried+r.Humidity+max(min(r.Warmth, r.Humidity), r.coldest()) >= responseWet {
 			return wet
 		}
 		return unsure
 	}
-	if !r.believed(w) || r.Warmth < min(coldest, -coolShare*r.Humidity) {
+	if !r.believed(w) || r.Warmth < r.coldest() {
+		return unsure
+	}
+	if r.held(w) {
 		return unsure
 	}
 	limit := responseDry * (1 + r.Wrong)
