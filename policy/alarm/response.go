@@ -87,6 +87,9 @@ const (
 	// humidity may have said it ten times over.
 	coldest   = -2.0
 	coolShare = 0.1
+	// wetWarm is the most of what humidity says for mist that is back that temperature may take away. Where much is as warm as the air, or
+	// the thermometer hangs by a wall, mist cools nothing that shows, and a humidifier once called dry would never be believed again.
+	wetWarm = 0.5
 	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
 	// much more careful, for about wrongMemory seconds.
 	hasty       = 45 * 60.0
@@ -344,6 +347,9 @@ func (r *Response) add(humidity, warmth float64, w *Water, res *Reservoir) {
 	}
 	r.Humidity += humidity
 	r.Warmth = min(r.Warmth+warmth, max(0, r.Humidity))
+	if res.Dry {
+		r.Warmth = max(r.Warmth, -wetWarm*max(0, r.Humidity))
+	}
 }
 
 // read follows what the sensors of humidity say.
