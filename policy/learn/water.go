@@ -66,7 +66,6 @@ const (
 	rhSD, rhLeastSD             = 0.013, 0.008
 	wetSD                       = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom                     = 0.985
-	wetForeseen                 = 0.97
 	wetLongest                  = 5 * time.Minute // for which fog may leave a sensor at the end of its range
 	// A filter is lost when readings lie off to one side by lostFrom standard deviations in the mean of the last 20 or so, none
 	// counted for more than lostClip.
@@ -87,9 +86,10 @@ const (
 	misfitKnown, misfitSame = 0.3, 0.7
 	// Until then it is believed to give no less than that, natural logarithm, and no more surely.
 	misfitMost, misfitOpen = 4.5, 0.8
-	// A capacitive sensor that stands near saturation for hours reads high, by up to three points, and takes as long to
-	// recover (makers' data sheets, from memory). What is usual of it is taken off; it cannot be told from water.
-	creepMost, creepS    = 0.01, 6 * 3600.0
+	// A capacitive sensor that stands near saturation for hours reads high, by one to three points, and takes as long to
+	// recover (makers' data sheets, from memory). The least that is usual of it, and a little more, is taken off: it cannot be told
+	// from water, and not every sensor does so.
+	creepMost, creepS    = 0.0125, 6 * 3600.0
 	creepFrom, creepFull = 0.85, 0.95
 	// Of the lag, readings up to lagYoung tell the more the later they come, in proportion: as long as mist, room and surfaces are guesses,
 	// a slow sensor accounts for whatever they leave, and is soon believed in. In chambers whose air was as slow to warm as their walls a
@@ -411,7 +411,8 @@ func (s *State) fit(f *Facts, before float64) {
 
 // takeWet takes in a reading at the end of the sensor's range. It says that the air is at least so damp: where it is foreseen
 // to be damper still, nothing is learned and nothing gets surer, for fog of any density reads the same. It may come of water
-// on the sensor, but not where such air was foreseen, and not for longer than such water takes to dry.
+// on the sensor, but not for longer than such water takes to dry: until then it is hardly heard. Even where such air was foreseen, the
+// fan has mostly taken it off before the sensor is dry, and to believe it would be to believe that the fan dries nothing.
 func (s *State) takeWet(z float64, now time.Time) {
 	seen := s.Water.X[wSeen]
 	if s.WetSince.IsZero() {
@@ -420,7 +421,7 @@ func (s *State) takeWet(z float64, now time.Time) {
 	switch {
 	case seen >= min(z, 1):
 		s.Water.Last = now
-	case seen < wetForeseen && now.Sub(s.WetSince) < wetLongest:
+	case now.Sub(s.WetSince) < wetLongest:
 		s.water().update(wSeen, z, wetSD, gate)
 		s.Water.Last = now
 	default:

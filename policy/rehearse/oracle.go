@@ -29,4 +29,4 @@ func NewOracle(c *Case, p *policy.Policy, calibrated bool) (*Run, error) {
 }
 
 // Near saturation such a sensor of humidity creeps by what is usual and taken off ([learn.State.Creep]): else it were off by that.
-const oracleCreep, oracleCreepH = 0.01, 6
+const oracleCreep, oracleCreepH = 0.0125, 6
