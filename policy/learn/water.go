@@ -66,6 +66,7 @@ const (
 	rhSD, rhLeastSD             = 0.013, 0.008
 	wetSD                       = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
 	wetFrom                     = 0.985
+	wetForeseen                 = 0.97
 	wetLongest                  = 5 * time.Minute // for which fog may leave a sensor at the end of its range
 	// A filter is lost when readings lie off to one side by lostFrom standard deviations in the mean of the last 20 or so, none
 	// counted for more than lostClip.
@@ -411,8 +412,8 @@ func (s *State) fit(f *Facts, before float64) {
 
 // takeWet takes in a reading at the end of the sensor's range. It says that the air is at least so damp: where it is foreseen
 // to be damper still, nothing is learned and nothing gets surer, for fog of any density reads the same. It may come of water
-// on the sensor, but not for longer than such water takes to dry: until then it is hardly heard. Even where such air was foreseen, the
-// fan has mostly taken it off before the sensor is dry, and to believe it would be to believe that the fan dries nothing.
+// on the sensor, but not for longer than such water takes to dry: until then it is hardly heard. Where such air was foreseen the first
+// one is; by the next the fan may have taken it off, and to believe that would be to believe that the fan dries nothing.
 func (s *State) takeWet(z float64, now time.Time) {
 	seen := s.Water.X[wSeen]
 	if s.WetSince.IsZero() {
@@ -421,7 +422,7 @@ func (s *State) takeWet(z float64, now time.Time) {
 	switch {
 	case seen >= min(z, 1):
 		s.Water.Last = now
-	case now.Sub(s.WetSince) < wetLongest:
+	case now.Sub(s.WetSince) < wetLongest && (seen < wetForeseen || now.After(s.WetSince)):
 		s.water().update(wSeen, z, wetSD, gate)
 		s.Water.Last = now
 	default:
