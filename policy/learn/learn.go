@@ -232,9 +232,15 @@ func (f *Facts) clean(roomC float64) *Facts {
 //
 //go:norace
 func (s *State) sane() bool {
-	return s.Layout == layout && s.Recent.sane() && s.Change.sane() && s.pastSane() && s.co2().sane() && s.Views.sane() && s.water().sane() && s.Creep >= 0 && s.Creep <= creepMost && math.Abs(s.Off) <= lostClip && s.Misfit >= 0 && !math.IsNaN(s.MistWas+s.MistBefore) && !math.IsNaN(s.Mist+s.Fan+s.RoomMean+s.RoomAir+s.FanRuns+s.Watches+s.AirC+s.HourC+s.HourW+s.HourWK+s.WallC+s.CropC+s.FanRuns+s.CO2.Odd+s.Water.Odd) &&
-		s.Mist >= 0 && s.Mist <= 1 && s.Fan >= 0 && s.Fan <= 1 && s.MistTo >= 0 && s.MistTo <= 1 && s.FanTo >= 0 && s.FanTo <= 1
+	shares := within(s.Mist, 0, 1) && within(s.Fan, 0, 1) && within(s.MistTo, 0, 1) && within(s.FanTo, 0, 1)
+	lost := within(s.Off, -lostClip, lostClip) && s.Misfit >= 0 && !math.IsNaN(s.MistWas+s.MistBefore)
+	held := s.RoomMean + s.RoomAir + s.FanRuns + s.Watches + s.AirC + s.HourC + s.HourW + s.HourWK + s.WallC + s.CropC + s.CO2.Odd + s.Water.Odd
+	return s.Layout == layout && shares && lost && !math.IsNaN(held) && within(s.Creep, 0, creepMost) && s.Recent.sane() && s.Change.sane() &&
+		s.pastSane() && s.co2().sane() && s.Views.sane() && s.water().sane()
 }
+
+// within is false for NaN.
+func within(x, low, high float64) bool { return x >= low && x <= high }
 
 // begin starts from the labels; what was learned of the chamber before a gap is kept, what its air did is not.
 func (s State) begin(f *Facts) State {
