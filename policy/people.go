@@ -266,8 +266,8 @@ func (p *Policy) applyHand(s State, a *Action, now time.Time) (State, error) {
 
 // plugNamed finds a plug by its name or, failing that, by its role.
 func (p *Policy) plugNamed(word string) (int, error) {
-	byRole, roles := -1, 0
-	var names []string
+	byRole := -1
+	var names, ofRole []string
 	for i := range p.Spec.Plugs {
 		spec := &p.Spec.Plugs[i]
 		names = append(names, spec.Name)
@@ -275,15 +275,14 @@ func (p *Policy) plugNamed(word string) (int, error) {
 			return i, nil
 		}
 		if spec.Role.String() == word {
-			byRole = i
-			roles++
+			byRole, ofRole = i, append(ofRole, spec.Name)
 		}
 	}
 	switch {
-	case roles == 1:
+	case len(ofRole) == 1:
 		return byRole, nil
-	case roles > 1:
-		return 0, &Refusal{Field: "plug", Value: word, Allowed: "several plugs have that role; name one of " + strings.Join(names, ", ")}
+	case len(ofRole) > 1:
+		return 0, &Refusal{Field: "plug", Value: word, Allowed: "several plugs have that role; name one of " + strings.Join(ofRole, ", ")}
 	case len(names) == 0:
 		return 0, &Refusal{Field: "plug", Value: word, Missing: true, Allowed: "the chamber has no plugs"}
 	}

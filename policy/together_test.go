@@ -2,6 +2,8 @@ package policy_test
 
 import (
 	"math"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -54,5 +56,21 @@ func TestTwoOfARoleRunAsOne(t *testing.T) {
 	flow := (k.FanOn.Value - k.FanOff.Value) * c.Params.VolumeM3
 	if off := math.Abs(flow/c.Params.FanM3PerH - 1); !k.FanOn.Known || off > 0.15 {
 		t.Errorf("both fans move %.1f m³/h as learned, %.1f in truth", flow, c.Params.FanM3PerH)
+	}
+}
+
+// TestHandOnOneOfARole: who names the role of two plugs is asked which of the two, and of no other.
+func TestHandOnOneOfARole(t *testing.T) {
+	c := rehearse.FamilyCase(21, species.Fruiting)
+	spec := *c.Spec
+	second := spec.Plugs[0]
+	second.Name = "second"
+	spec.Plugs = append(slices.Clone(spec.Plugs), second)
+	spec.Plugs[0].Name = "first"
+	p := &policy.Policy{Spec: &spec, Climates: species.Builtin()}
+	s := p.Fresh(c.Start)
+	err := p.Check(&s, &policy.Action{ID: "1", Kind: policy.HandSet, Plug: "humidifier", Hand: policy.HandOff, For: time.Minute})
+	if err == nil || !strings.HasSuffix(err.Error(), "name one of first, second") {
+		t.Errorf("%v", err)
 	}
 }

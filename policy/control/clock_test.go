@@ -4,6 +4,8 @@ import (
 	"math"
 	"testing"
 	"time"
+
+	"gillkeeper/policy/reason"
 )
 
 // TestAirByTheClockSparesPlugs: a full chamber whose CO2 nobody measures gets the air that it is due by few long runs, not by many
@@ -33,5 +35,29 @@ func TestAirByTheClockSparesPlugs(t *testing.T) {
 	}
 	if share := float64(ran) / float64(hour); math.Abs(share-0.2546) > 0.02 {
 		t.Errorf("the fan runs for %.3f of the time, want 0.255", share)
+	}
+}
+
+// TestNextAirIsToCome: once the fan runs by the clock, by the plan or by the rules, the next run is one to come.
+func TestNextAirIsToCome(t *testing.T) {
+	sc := planScene()
+	sc.Air.Inside.CO2.OK = false
+	sc.Target.FAEPerHour = 6
+	var st State
+	if why, run := st.airByClock(sc, 1); run == 0 || !why.Until.After(sc.Now) {
+		t.Errorf("due at %v for %v, and the next run is at %v", sc.Now, run, why.Until)
+	}
+	ran := 0
+	for range 1800 {
+		drive(t, sc, &st, time.Second)
+		if sc.Plugs[1].Told && st.Fan.Why.Code == reason.FreshAir {
+			ran++
+			if until := st.Fan.Why.Until; !until.After(sc.Now) {
+				t.Fatalf("at %v the next run is at %v", sc.Now, until)
+			}
+		}
+	}
+	if ran == 0 {
+		t.Error("the fan never ran by the clock")
 	}
 }

@@ -119,11 +119,12 @@ const leastAirPeriod = 206 * time.Second
 
 // airByClock gives fresh air at the rate of the climate table, for a chamber whose CO2 is not measured.
 func (st *State) airByClock(sc *Scene, i int) (reason.Reason, time.Duration) {
-	due, length, _ := st.nextAir(sc, i)
+	due, length, period := st.nextAir(sc, i)
 	r := reason.Reason{Code: reason.FreshAir, Quantity: chamber.CO2, Value: sc.airings(), Until: sc.Now.Add(seconds(due))}
 	if due > 0 {
 		return r, 0
 	}
+	r.Until = sc.Now.Add(seconds(period))
 	return r, seconds(length)
 }
 

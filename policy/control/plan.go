@@ -358,8 +358,12 @@ func (st *State) plan(sc *Scene) (mist, fan guard.Want) {
 	mist, fan = pl.Mist.want(sc.Now), pl.Fan.want(sc.Now)
 	mist.Reasons, fan.Reasons = []reason.Reason{pl.MistWhy}, []reason.Reason{pl.FanWhy}
 	mist.Reasons[0].Until = mist.Until
-	if pl.FanWhy.Code == reason.Planned {
-		fan.Reasons[0].Until = fan.Until
+	switch why := &fan.Reasons[0]; {
+	case why.Code == reason.Planned:
+		why.Until = fan.Until
+	case why.Code == reason.FreshAir && fan.On: // it was due, and the next is to come
+		_, _, period := st.nextAir(sc, j)
+		why.Until = pl.Fan.From.Add(seconds(period))
 	}
 	if mist.On && !st.Mist.Until.After(sc.Now) {
 		st.Rate = st.Rate.start(&st.MistWear)
