@@ -189,7 +189,7 @@ func (b *bench) act() {
 	_, resting := b.water.Resting(b.now)
 	var wants []guard.Want
 	b.control, wants = control.Decide(b.control, &control.Scene{Now: b.now, Spec: b.spec, Target: b.target, Air: &b.air, Plugs: b.plugs,
-		Dry: resting && !b.noProbe, ProbeAt: b.water.ProbeAt, Open: b.det.Door.Open})
+		Dry: resting && !b.noProbe, ProbeAt: b.water.ProbeAt})
 	for i := range wants {
 		v := b.plugs[i].Apply(&b.spec.Plugs[i], wants[i], guard.Scene{Now: b.now, Link: true, LinkSince: benchStart})
 		if v.Send {

@@ -44,7 +44,6 @@ type Scene struct {
 	Dry       bool         // the reservoir is known to be dry: the humidifier rests
 	Probe     bool         // it is dry, and the humidifier may be tried now
 	ProbeAt   time.Time    // when a dry humidifier may be tried again
-	Open      bool         // the chamber stands open
 	Model     *learn.Model // the chamber as learned, to plan with; nil: not to be trusted, the rules go on
 }
 

@@ -307,7 +307,7 @@ func (sc *Scene) over(since time.Time) time.Time {
 // plans says whether a plan can be made now.
 func (sc *Scene) plans(st *State) bool {
 	f, m := sc.Spec.Plug(chamber.ExhaustFan), sc.Spec.Plug(chamber.Humidifier)
-	if sc.Model == nil || m < 0 || sc.Dry || sc.Probe || sc.Open || !sc.Air.Inside.RelativeHumidity.OK {
+	if sc.Model == nil || m < 0 || sc.Dry || sc.Probe || !sc.Air.Inside.RelativeHumidity.OK {
 		return false
 	}
 	for i := range sc.Plugs {
