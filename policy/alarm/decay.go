@@ -83,9 +83,7 @@ func (d *Decay) advance(value, sd, sure, dt float64) {
 
 // unsettle has it wait for so many days until what was learned has found its place again.
 func (d *Decay) unsettle(days float64) {
-	if d.Unsettled < days {
-		d.Unsettled = days
-	}
+	d.Unsettled = max(d.Unsettled, days)
 }
 
 // settle takes in what is learned while it is unsettled, and at the end another scale.

@@ -87,9 +87,6 @@ const (
 	// humidity may have said it ten times over.
 	coldest   = -2.0
 	coolShare = 0.1
-	// wetWarm is the most of what humidity says for mist that is back that temperature may take away. Where much is as warm as the air, or
-	// the thermometer hangs by a wall, mist cools nothing that shows, and a humidifier once called dry would never be believed again.
-	wetWarm = 0.5
 	// hasty: mist that is back so soon, seconds, without a word of a refill, was never away. Each time makes the test that
 	// much more careful, for about wrongMemory seconds.
 	hasty       = 45 * 60.0
@@ -131,12 +128,21 @@ func (r *Response) restart() {
 
 // tried ends a trial of mist. The answers to several are several witnesses, and are summed up as the readings of one are.
 func (r *Response) tried() {
-	r.Tried = max(0, r.Tried+r.evidence())
+	r.Tried = max(0, r.Tried+r.trial())
 	r.restart()
 }
 
 // evidence is that for the rival: temperature counts for no more than humidity does.
 func (r *Response) evidence() float64 { return r.Humidity + min(r.Warmth, r.Humidity) }
+
+// trial is the same of a trial of a dry humidifier. Where much is as warm as the air, or the thermometer hangs by a wall, mist cools
+// nothing that shows: had temperature a veto against humidity, a humidifier once called dry would never be believed again.
+func (r *Response) trial() float64 {
+	if r.Humidity <= 0 {
+		return r.evidence()
+	}
+	return r.Humidity + max(min(r.Warmth, r.Humidity), r.coldest())
+}
 
 // advance takes in one step and gives an opinion.
 func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinion {
@@ -327,7 +333,11 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 		r.restart()
 		return unsure
 	}
-	if r.evidence() < -responseBack {
+	said := r.evidence()
+	if res.Dry {
+		said = r.trial()
+	}
+	if said < -responseBack {
 		r.tried()
 		return unsure
 	}
@@ -347,9 +357,6 @@ func (r *Response) add(humidity, warmth float64, w *Water, res *Reservoir) {
 	}
 	r.Humidity += humidity
 	r.Warmth = min(r.Warmth+warmth, max(0, r.Humidity))
-	if res.Dry {
-		r.Warmth = max(r.Warmth, -wetWarm*max(0, r.Humidity))
-	}
 }
 
 // read follows what the sensors of humidity say.
@@ -381,7 +388,7 @@ func (r *Response) verdict(w *Water, res *Reservoir) opinion {
 		return unsure
 	}
 	if res.Dry {
-		if r.Tried+r.Humidity+max(min(r.Warmth, r.Humidity), r.coldest()) >= responseWet {
+		if r.Tried+r.trial() >= responseWet {
 			return wet
 		}
 		return unsure
