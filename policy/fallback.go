@@ -1,7 +1,6 @@
 package policy
 
 import (
-	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -165,8 +164,7 @@ func (t *step) fanDuty(i int) float64 {
 	if p := &t.s.Plugs[i]; p.DutyHours >= leastDutyHours {
 		return math.Min(p.Habit(), mostFanDuty)
 	}
-	flow := cmp.Or(t.Spec.Rating(chamber.ExhaustFan, chamber.Flow), 60)
-	return math.Min(math.Max(t.s.Target.FAEPerHour, 1)*t.Spec.VolumeM3/(flow*control.InstalledFlow), mostFanDuty)
+	return math.Min(math.Max(t.s.Target.FAEPerHour, 1)*t.Spec.VolumeM3/(control.RatedFlow(t.Spec)*control.InstalledFlow), mostFanDuty)
 }
 
 // runDuty runs a plug for a share of the time, in pulses no shorter than it can be held.

@@ -281,9 +281,7 @@ func (t *step) decide() {
 // together has every further plug of a role do as the first.
 func (t *step) together() {
 	for i := range t.wants {
-		if first := t.Spec.Plug(t.Spec.Plugs[i].Role); first != i {
-			t.wants[i] = t.wants[first]
-		}
+		t.wants[i] = t.wants[t.Spec.First(i)]
 	}
 }
 

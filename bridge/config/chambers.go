@@ -66,16 +66,13 @@ func (r *reader) chamber(t *table, cfg *Config) Chamber {
 		c.Spec.Plugs, c.Plugs = append(c.Spec.Plugs, p), append(c.Plugs, b)
 	}
 	for i, pt := range t.tables["plug"] {
-		if first := c.Spec.Plug(c.Spec.Plugs[i].Role); first >= 0 && first < i && c.Spec.Plugs[i].Role != 0 {
+		if first := c.Spec.First(i); first != i && c.Spec.Plugs[i].Role != 0 {
 			r.abreast(pt, &c.Spec.Plugs[first], &c.Spec.Plugs[i])
 		}
 	}
 	for i := range c.Spec.Plugs { // the first has the times of all by now
-		p := &c.Spec.Plugs[i]
-		if first := c.Spec.Plug(p.Role); first >= 0 && first < i {
-			f := &c.Spec.Plugs[first]
-			p.MinOn, p.MinOff, p.MaxOn = f.MinOn, f.MinOff, f.MaxOn
-		}
+		p, first := &c.Spec.Plugs[i], &c.Spec.Plugs[c.Spec.First(i)]
+		p.MinOn, p.MinOff, p.MaxOn = first.MinOn, first.MinOff, first.MaxOn
 	}
 	return c
 }

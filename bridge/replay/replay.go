@@ -238,7 +238,7 @@ func (p *Past) chamber(m *minutes) {
 		p.Assumed = append(p.Assumed, CropAsDrawn)
 	}
 	if k.FanOn.Known {
-		c.FanM3PerH *= p.another(chamber.ExhaustFan, func(x *chamber.Plug) float64 { return x.FlowM3PerH }, m.ratedFan())
+		c.FanM3PerH *= p.another(chamber.ExhaustFan, chamber.Flow, m.ratedFan())
 	} else {
 		c.FanM3PerH = drawnFan
 		p.Assumed = append(p.Assumed, FanAsDrawn)

@@ -228,7 +228,9 @@ func (s *Spec) Plug(r Role) int {
 	return -1
 }
 
-// Plugs of one role run together, as one device: what they give adds up.
+// First returns the index of the first plug with the role of the i-th. Plugs of one role run together, as one device: the others do as
+// that one, and what they give adds up.
+func (s *Spec) First(i int) int { return s.Plug(s.Plugs[i].Role) }
 
 // Rating is what the plugs of a role are rated for together, such as [Plug.FlowM3PerH]. One without a rating is taken to be like
 // the others; 0: none has one.

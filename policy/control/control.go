@@ -85,11 +85,10 @@ func Decide(st State, sc *Scene) (State, []guard.Want) {
 		wants[mist] = m
 	}
 	for i := range wants {
-		role := sc.Spec.Plugs[i].Role
-		if sc.Spec.Plug(role) != i {
+		if sc.Spec.First(i) != i {
 			continue
 		}
-		switch role {
+		switch sc.Spec.Plugs[i].Role {
 		case chamber.Lamp:
 			wants[i] = lamp(sc)
 		case chamber.Heater:

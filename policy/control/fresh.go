@@ -71,7 +71,7 @@ func (st *State) freshen(sc *Scene, i int, seen float64) {
 	f.SeenAt = sc.Now
 	keep := math.Exp(-dt.Hours())
 	f.Flushed *= keep
-	f.Flushed += flowOf(sc) * sc.Plugs[i].Output() * InstalledFlow * dt.Hours() / sc.Spec.VolumeM3
+	f.Flushed += RatedFlow(sc.Spec) * sc.Plugs[i].Output() * InstalledFlow * dt.Hours() / sc.Spec.VolumeM3
 	if f.Freshest == 0 || seen < f.Freshest {
 		f.Freshest = seen
 		return
@@ -107,7 +107,7 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 		return r, 0
 	}
 	goal := math.Max(start-co2Swing*span, room+40)
-	rate := flowOf(sc) * st.Seen.Flow / sc.Spec.VolumeM3 / 3600
+	rate := RatedFlow(sc.Spec) * st.Seen.Flow / sc.Spec.VolumeM3 / 3600
 	run := math.Log(math.Max(now-room, 60)/math.Max(goal-room, 30)) / rate
 	r.Code, r.Bound = reason.AboveAim, start
 	return r, seconds(clamp(run, 1, longestPulse.Seconds()))
@@ -141,7 +141,7 @@ func (sc *Scene) airings() float64 {
 func (st *State) nextAir(sc *Scene, i int) (due, length, period float64) {
 	plug := &sc.Spec.Plugs[i]
 	run := max(plug.MinOn+guard.Slack, 20*time.Second)
-	changes := flowOf(sc) * InstalledFlow * run.Hours() / sc.Spec.VolumeM3
+	changes := RatedFlow(sc.Spec) * InstalledFlow * run.Hours() / sc.Spec.VolumeM3
 	every := time.Duration(changes / sc.airings() * float64(time.Hour))
 	every = min(max(every, run+plug.MinOff+guard.Slack), 2*time.Hour)
 	if every < leastAirPeriod { // the same air by fewer and longer runs

@@ -88,7 +88,7 @@ func (st *State) physics(sc *Scene, fan, mist int) physics {
 	if fan < 0 {
 		k.back = leastBack // nothing has just dried the air: still air that is dry has had its time to take water up
 	} else {
-		k.flow = flowOf(sc) * o.Flow / sc.Spec.VolumeM3 / 3600
+		k.flow = RatedFlow(sc.Spec) * o.Flow / sc.Spec.VolumeM3 / 3600
 	}
 	if mist >= 0 {
 		k.mist = outputOf(sc) * o.Airborne / 3600 / (sc.Spec.VolumeM3 * full)
@@ -211,8 +211,9 @@ func outputOf(sc *Scene) float64 {
 	return cmp.Or(sc.Spec.Rating(chamber.Humidifier, chamber.Output), ratedMist)
 }
 
-func flowOf(sc *Scene) float64 {
-	return cmp.Or(sc.Spec.Rating(chamber.ExhaustFan, chamber.Flow), ratedFlow)
+// RatedFlow is what the exhaust fans are rated for, in m³/h, or what is assumed of them.
+func RatedFlow(spec *chamber.Spec) float64 {
+	return cmp.Or(spec.Rating(chamber.ExhaustFan, chamber.Flow), ratedFlow)
 }
 
 // chamberT is the chamber's air temperature, or a mild one where it is not measured.
