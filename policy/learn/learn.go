@@ -235,7 +235,7 @@ func (s *State) sane() bool {
 	shares := within(s.Mist, 0, 1) && within(s.Fan, 0, 1) && within(s.MistTo, 0, 1) && within(s.FanTo, 0, 1)
 	lost := within(s.Off, -lostClip, lostClip) && s.Misfit >= 0 && !math.IsNaN(s.MistWas+s.MistBefore)
 	held := s.RoomMean + s.RoomAir + s.FanRuns + s.Watches + s.AirC + s.HourC + s.HourW + s.HourWK + s.WallC + s.CropC + s.CO2.Odd + s.Water.Odd
-	return s.Layout == layout && shares && lost && !math.IsNaN(held) && within(s.Creep, 0, creepMost) && s.Recent.sane() && s.Change.sane() &&
+	return s.Layout == layout && shares && lost && !math.IsNaN(held) && within(s.Creep, 0, CreepMost) && s.Recent.sane() && s.Change.sane() &&
 		s.pastSane() && s.co2().sane() && s.Views.sane() && s.water().sane()
 }
 

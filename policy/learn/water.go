@@ -87,10 +87,7 @@ const (
 	misfitKnown, misfitSame = 0.3, 0.7
 	// Until then it is believed to give no less than that, natural logarithm, and no more surely.
 	misfitMost, misfitOpen = 4.5, 0.8
-	// A capacitive sensor that stands near saturation for hours reads high, by one to three points, and takes as long to
-	// recover (makers' data sheets, from memory). The least that is usual of it, and a little more, is taken off: it cannot be told
-	// from water, and not every sensor does so.
-	creepMost, creepS    = 0.0125, 6 * 3600.0
+	// Creep is none below the one and all of it from the other on; see [CreepMost].
 	creepFrom, creepFull = 0.85, 0.95
 	// Of the lag, readings up to lagYoung tell the more the later they come, in proportion: as long as mist, room and surfaces are guesses,
 	// a slow sensor accounts for whatever they leave, and is soon believed in. In chambers whose air was as slow to warm as their walls a
@@ -260,10 +257,15 @@ func (s *State) passSurfaces(k *Constants, fan, seconds float64) {
 	limit(&s.CropC, w[wAirC]-3, w[wAirC]+3)
 }
 
+// CreepMost and CreepH are by how much a capacitive sensor of humidity is taken to read high once it has stood near saturation, and within
+// how many hours. Such sensors read high by one to three points then, and take as long to recover (makers' data sheets, from memory). The
+// least that is usual of it, and a little more, is taken off: it cannot be told from water, and not every sensor does so.
+const CreepMost, CreepH = 0.0125, 6.0
+
 // passCreep lets dt seconds pass for the sensors' creep.
 func (s *State) passCreep(dt float64) {
-	goal := creepMost * math.Max(0, math.Min((s.Water.X[wSeen]-creepFrom)/(creepFull-creepFrom), 1))
-	s.Creep += (goal - s.Creep) * (1 - math.Exp(-dt/creepS))
+	goal := CreepMost * math.Max(0, math.Min((s.Water.X[wSeen]-creepFrom)/(creepFull-creepFrom), 1))
+	s.Creep += (goal - s.Creep) * (1 - math.Exp(-dt/(CreepH*3600)))
 }
 
 //go:norace

@@ -5,6 +5,7 @@ import (
 
 	"gillkeeper/policy"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 )
 
 // NewOracle sets up the same case, kept by the same policy with sensors that nobody can buy: as slow as they are, but without
@@ -21,12 +22,9 @@ func NewOracle(c *Case, p *policy.Policy, calibrated bool) (*Run, error) {
 			x.Bias, x.Gain = 0, 0
 		}
 		if x.Quantity == chamber.RelativeHumidity {
-			x.Creep, x.CreepH = oracleCreep, oracleCreepH
+			x.Creep, x.CreepH = learn.CreepMost, learn.CreepH // what is usual and taken off: else it were off by that
 		}
 		x.CompensatesPressure, spec.Sensors[i].CompensatesPressure = true, true
 	}
 	return New(&perfect, NewPolicyController(&knows, c.Start))
 }
-
-// Near saturation such a sensor of humidity creeps by what is usual and taken off ([learn.State.Creep]): else it were off by that.
-const oracleCreep, oracleCreepH = 0.0125, 6
