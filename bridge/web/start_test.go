@@ -18,6 +18,19 @@ import (
 	"gillkeeper/bridge/web"
 )
 
+// serveStart serves a first start that is to write the configuration there.
+func serveStart(t *testing.T, path string) (start *firststart.Start, address string) {
+	t.Helper()
+	start = firststart.New(path)
+	t.Cleanup(start.Close)
+	s, err := web.New(web.Options{Listen: "127.0.0.1:0", First: start})
+	if err != nil {
+		t.Fatal(err)
+	}
+	brokertest.Go(t, s.Run)
+	return start, "http://" + s.Addr().String()
+}
+
 // TestFirstStart goes from nothing to a configuration that passes the check, without script.
 func TestFirstStart(t *testing.T) {
 	b, err := broker.Start(broker.Options{Listen: "127.0.0.1:0"})
@@ -27,15 +40,9 @@ func TestFirstStart(t *testing.T) {
 	t.Cleanup(b.Stop)
 	speak(t, b.URL())
 	path := filepath.Join(t.TempDir(), "new.toml")
-	start := firststart.New(path)
-	t.Cleanup(start.Close)
-	s, err := web.New(web.Options{Listen: "127.0.0.1:0", First: start})
-	if err != nil {
-		t.Fatal(err)
-	}
-	brokertest.Go(t, s.Run)
+	start, address := serveStart(t, path)
 
-	x := browse(t, "http://"+s.Addr().String()).open("/").holds("First start", "Where do your sensors and plugs report?")
+	x := browse(t, address).open("/").holds("First start", "Where do your sensors and plugs report?")
 	x.submit("start/listen", map[string]string{"url": "http://nowhere"}).holds(`role="alert"`, "scheme")
 	x.submit("start/listen", map[string]string{"url": ""}).holds("The address is empty; mqtt://, mqtts://, ws:// or wss:// with host and port.")
 	x.submit("start/listen", map[string]string{"url": "broker.lan:1883", "username": "grower", "password_file": "a-word"}).holds("did you mean mqtt://broker.lan:1883")
@@ -100,16 +107,10 @@ func TestFirstStartWithACertificate(t *testing.T) {
 	}
 	cert, key := authority.Files(t, dir, "gillkeeper")
 	path := filepath.Join(dir, "new.toml")
-	start := firststart.New(path)
-	t.Cleanup(start.Close)
-	s, err := web.New(web.Options{Listen: "127.0.0.1:0", First: start})
-	if err != nil {
-		t.Fatal(err)
-	}
-	brokertest.Go(t, s.Run)
+	_, address := serveStart(t, path)
 	_, port, _ := strings.Cut(strings.TrimPrefix(b.URL(), "mqtts://"), ":")
 	fields := map[string]string{"url": "mqtts://localhost:" + port, "ca_file": filepath.Join(dir, "ca.pem")}
-	x := browse(t, "http://"+s.Addr().String()).open("/start")
+	x := browse(t, address).open("/start")
 	x.submit("start/listen", fields).holds("refuses the connection without; name the files with one and with its key below")
 	x.submit("start/listen", map[string]string{"url": fields["url"], "ca_file": "none.pem"}).holds("The file with the authority is not there; looked for " + filepath.Join(dir, "none.pem"))
 	x.submit("start/listen", map[string]string{"url": fields["url"], "ca_file": key}).holds("The file with the authority is one without a PEM certificate")
@@ -169,12 +170,8 @@ func TestFirstStartIsForThisMachine(t *testing.T) {
 	if _, err := web.New(web.Options{Listen: "0.0.0.0:0", First: firststart.New("x.toml")}); err == nil || !strings.Contains(err.Error(), "this machine only") {
 		t.Errorf("%v", err)
 	}
-	s, err := web.New(web.Options{Listen: "127.0.0.1:0", First: firststart.New(filepath.Join(t.TempDir(), "x.toml"))})
-	if err != nil {
-		t.Fatal(err)
-	}
-	brokertest.Go(t, s.Run)
-	x := browse(t, "http://"+s.Addr().String()).open("/")
+	_, address := serveStart(t, filepath.Join(t.TempDir(), "x.toml"))
+	x := browse(t, address).open("/")
 	x.origin = "https://evil.example"
 	if x.submit("start/listen", map[string]string{"url": "mqtt://broker.lan"}); x.status != 403 {
 		t.Errorf("a page from elsewhere: %d", x.status)
@@ -190,14 +187,8 @@ func TestScriptOnAFirstStart(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(b.Stop)
-	start := firststart.New(filepath.Join(t.TempDir(), "new.toml"))
-	t.Cleanup(start.Close)
-	s, err := web.New(web.Options{Listen: "127.0.0.1:0", First: start})
-	if err != nil {
-		t.Fatal(err)
-	}
-	brokertest.Go(t, s.Run)
-	x := browse(t, "http://"+s.Addr().String()).open("/")
+	_, address := serveStart(t, filepath.Join(t.TempDir(), "new.toml"))
+	x := browse(t, address).open("/")
 	check := func() {
 		t.Helper()
 		for _, bad := range []string{"<script>alert", "<svg onload"} {
