@@ -18,7 +18,8 @@ type Airing struct {
 	Clean    float64  `json:"clean,omitempty"`  // air changes a second that the fan makes when nothing holds it up
 	Spell    float64  `json:"spell"`            // seconds for which all this has held
 	Due      float64  `json:"due"`              // ppm by which CO2 should have risen in the spell
-	DueMean  float64  `json:"due_mean"`         // the same as Mean would show it: where the fan runs by turns, that is not its peak
+	DueSeen  float64  `json:"due_seen"`         // the same as a sensor would show it
+	DueMean  float64  `json:"due_mean"`         // the same as Mean would show that: where the fan runs by turns, it is not its peak
 	From     float64  `json:"from"`             // mean CO2 when the spell began
 	Began    bool     `json:"began,omitempty"`  // Mean holds something
 	Aired    bool     `json:"aired,omitempty"`  // it looks so, but is not sure yet
@@ -30,7 +31,7 @@ type Airing struct {
 
 const (
 	airingMean  = 180.0     // seconds
-	airingShows = 280.0     // seconds: the mean's, and the lag of a sensor of CO2 that follows slowly
+	airingLag   = 100.0     // seconds: of a sensor of CO2 that follows slowly
 	airingUsual = 6 * 3600. // seconds
 	airingKnown = 3 * 3600. // seconds until the usual counts as known
 	airingMoves = 3600.0    // seconds
@@ -85,7 +86,7 @@ func (a *Airing) advance(now, room Moist, freshest, fan float64, dry bool, moves
 		times = airingDry
 	}
 	if !low || a.Mean.CO2-a.From > airingNoise+airingStill/times*a.DueMean {
-		a.Spell, a.Due, a.DueMean, a.From = 0, 0, 0, a.Mean.CO2
+		a.Spell, a.Due, a.DueSeen, a.DueMean, a.From = 0, 0, 0, 0, a.Mean.CO2
 	}
 	if low {
 		a.Spell += dt
@@ -93,7 +94,8 @@ func (a *Airing) advance(now, room Moist, freshest, fan float64, dry bool, moves
 		fresh := min(freshest, a.From) // a crop's air is never below the room's: then that is not what it is taken to be
 		a.Due += dt * (a.Moves.Made - moved*max(0, a.From+a.Due-fresh))
 		a.Due = max(a.Due, 0)
-		a.DueMean += (1 - math.Exp(-dt/airingShows)) * (a.Due - a.DueMean)
+		a.DueSeen += (1 - math.Exp(-dt/airingLag)) * (a.Due - a.DueSeen)
+		a.DueMean += share * (a.DueSeen - a.DueMean)
 	} else {
 		a.UsualFor = min(a.UsualFor+dt, airingUsual)
 		usual := 1 - math.Exp(-dt/max(a.UsualFor, 60))
@@ -112,7 +114,7 @@ func (a *Airing) advance(now, room Moist, freshest, fan float64, dry bool, moves
 	if a.Spell < airingLeast || a.DueMean < times*max(airingRise, airingAbove*(a.From-freshest)) {
 		return Moist{}, false
 	}
-	a.Spell, a.Due, a.DueMean = 0, 0, 0
+	a.Spell, a.Due, a.DueSeen, a.DueMean = 0, 0, 0, 0
 	return Moist{room.CO2 + a.Usual.CO2, room.Vapor + a.Usual.Vapor}, true
 }
 
@@ -141,6 +143,14 @@ func (a *Airing) lower() float64 {
 		return 1
 	}
 	return min(1, a.Stands*usual/a.Moves.Made)
+}
+
+// moot follows for how many seconds the fan has kept CO2 so low that a door would not lower it.
+func (a *Airing) moot(seconds, dt float64) float64 {
+	if a.Stands > 0 && a.Stands < airingHigh {
+		return seconds + dt
+	}
+	return max(0, seconds-dt)
 }
 
 // afresh forgets what the air usually holds. What fan and leaks move is known apart from that.

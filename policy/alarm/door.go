@@ -18,6 +18,8 @@ type Door struct {
 	OpenFor   float64 `json:"open_for"` // seconds
 	Before    Moist   `json:"before,omitzero"`
 	Lowest    Moist   `json:"lowest,omitzero"`
+	Fell      bool    `json:"fell,omitempty"` // it was seen to open: both fell together
+	Moot      float64 `json:"moot,omitempty"` // seconds of late that a shut chamber's air would have been no other
 	After     Linger  `json:"after,omitzero"`
 	Told      bool    `json:"told,omitempty"`   // this time it stood open for so long that somebody was told
 	Unsaid    float64 `json:"unsaid,omitempty"` // seconds for which it explained the air without that, of late
@@ -53,6 +55,9 @@ const (
 	doorBack = 0.4
 	// doorLongest: whatever happens, an open door explains nothing for longer.
 	doorLongest = 6 * 3600.0
+	// mootMost: where the fan itself keeps CO2 at the room's, nothing tells an open chamber from a shut one, and nothing would ever show
+	// that one taken for open is shut. For longer than this it is not taken to be open because CO2 did not rise.
+	mootMost = 4 * 60.0
 	// unsaidMost: one that seems open for minutes again and again, and never for as long as ChamberOpenAfter, explains the air for no
 	// longer: nobody was told of anything. Somebody who looks in for ten minutes has as much again and the time to recover.
 	unsaidMost = 35 * 60.0
@@ -99,7 +104,7 @@ func (s *detection) door() {
 	if ok {
 		dry := s.e.Reservoir != nil && s.e.Reservoir.Dry || s.e.Learned.MistInDoubt || !s.obeys(chamber.Humidifier)
 		if before, aired := d.Airing.advance(now, room, freshest, fan, dry, &s.e.Learned.Exchange, s.dt); aired && !d.Open {
-			d.Open, d.OpenFor, d.Before, d.Lowest = true, 0, before, d.Airing.Mean
+			d.open(false, before, d.Airing.Mean)
 		}
 	} else { // what CO2 showed a while ago says nothing of now
 		d.Airing.Shut, d.Airing.Low = false, false
@@ -109,7 +114,8 @@ func (s *detection) door() {
 		s.shut(ok)
 	case ok && d.FanOff >= doorFanOff:
 		if before, fell := d.fall(s.e.Now, now, room); fell {
-			d.Open, d.OpenFor, d.Before, d.Lowest, d.Airing.Mean = true, 0, before, now, now
+			d.open(true, before, now)
+			d.Airing.Mean = now
 		}
 	}
 	switch {
@@ -132,6 +138,11 @@ func (s *detection) door() {
 	if d.Open {
 		*s.out.Of(ChamberOpen) = Condition{Active: true, Quantity: chamber.CO2, Value: now.CO2, Bound: d.Before.CO2}
 	}
+}
+
+// open begins a time of being open.
+func (d *Door) open(fell bool, before, now Moist) {
+	d.Open, d.OpenFor, d.Fell, d.Moot, d.Before, d.Lowest = true, 0, fell, 0, before, now
 }
 
 // soleLeftOut reports whether the only sensor of the vapor or of CO2 is under suspicion: what was read before that and what is read
@@ -208,6 +219,9 @@ func (s *detection) shut(ok bool) {
 		back := now.CO2-d.Lowest.CO2 >= doorBack*(d.Before.CO2-d.Lowest.CO2) ||
 			now.Vapor-d.Lowest.Vapor >= doorBack*(d.Before.Vapor-d.Lowest.Vapor)
 		d.Open = !back
+	}
+	if d.Moot = d.Airing.moot(d.Moot, s.dt); d.Moot > mootMost && !d.Fell {
+		d.Open = false
 	}
 	if d.OpenFor > doorLongest {
 		d.Open = false

@@ -80,6 +80,9 @@ const RoomHigh = 2500.0
 // them. A fan that fails teaches as much that is wrong. So that is waited for, and so long until the chamber is as ever.
 const muteAfter = 45 * time.Minute
 
+// muted reports whether CO2 bears no witness of fan and crop now.
+func (f *Facts) muted() bool { return f.RoomCO2 > RoomHigh || f.astray() }
+
 // mute reports whether CO2 bears no witness now, or did not a short while ago.
 func (s *State) mute() bool { return !s.Mute.IsZero() && s.At.Sub(s.Mute) < muteAfter }
 
@@ -359,6 +362,7 @@ func (s *State) follow(f *Facts) {
 	for _, z := range f.CO2 {
 		c.restart(cCO2, z, 300)
 		c.restart(cSeen, z, 300)
+		s.CO2.Last = f.Now // a plan needs to know where CO2 stands, and fan and crop are known from before
 	}
 	if f.RoomCO2New && f.RoomCO2 > 0 {
 		c.restart(cRoom, f.RoomCO2-s.CO2.X[cApart], roomSD)

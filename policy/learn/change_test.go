@@ -23,6 +23,8 @@ type tent struct {
 	airC    float64
 	found   []learn.Jumped
 	blind   bool // no jump is looked for
+	open    bool // it is told that the door is
+	trusted bool // a plan can rest on what is learned
 }
 
 func newTent(seed uint64) *tent {
@@ -87,7 +89,9 @@ func (x *tent) run(d time.Duration) {
 			x.learned.Change = learn.Change{}
 		}
 		before := x.learned.Change.Times
+		f.DoorOpen = x.open
 		x.learned = x.learned.Learn(&f)
+		_, x.trusted = x.learned.Model(&f)
 		if c := &x.learned.Change; c.Times > before {
 			x.found = append(x.found, c.What)
 		}
@@ -141,6 +145,23 @@ func TestHarvestIsFound(t *testing.T) {
 	}
 	if math.Abs(made) > 0.15 || math.Abs(flow-before) > 0.08 {
 		t.Errorf("four hours after the harvest the CO2 is off by %+.2f, the fan's air by %+.2f, before by %+.2f", made, flow, before)
+	}
+}
+
+// TestTrustedOnceShut: while the door is open no plan rests on what is learned. Fan and crop are what they were once it is shut, and
+// where CO2 stands, the next readings say: nothing is to be waited for.
+func TestTrustedOnceShut(t *testing.T) {
+	x := newTent(3)
+	for _, c := range []struct {
+		open bool
+		last time.Duration
+		want bool
+	}{{false, 6 * time.Hour, true}, {true, 20 * time.Minute, false}, {false, 5 * time.Minute, true}} {
+		x.open = c.open
+		x.run(c.last)
+		if x.trusted != c.want {
+			t.Errorf("open %v for %v: trusted %v", c.open, c.last, x.trusted)
+		}
 	}
 }
 

@@ -165,7 +165,7 @@ func (s State) Learn(facts *Facts) State {
 		s.pass(f)
 	}
 	s.MistTo, s.FanTo = f.mistTo(), f.fanTo()
-	if f.RoomCO2 > RoomHigh || f.astray() {
+	if f.muted() {
 		if !s.mute() {
 			s.goBack()
 		}

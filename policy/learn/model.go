@@ -28,6 +28,6 @@ func (s *State) Model(facts *Facts) (Model, bool) {
 	w := &s.Water.X
 	m.Air = Air{Vapor: w[wVapor], Droplets: w[wDrops], Film: w[wFilm], AirC: w[wAirC], CO2: s.CO2.X[cCO2], Mist: s.Mist, Fan: s.Fan}
 	water := s.Water.Taken >= enoughTaken && s.Water.Odd < leastCalm && f.Now.Sub(s.Water.Last) < stale
-	co2 := s.CO2.Taken >= enoughTaken && s.CO2.Odd < leastCalm && s.CO2.Noise < mostNoise*mostNoise && f.Now.Sub(s.CO2.Last) < stale
+	co2 := !f.muted() && s.CO2.Taken >= enoughTaken && s.CO2.Odd < leastCalm && s.CO2.Noise < mostNoise*mostNoise && f.Now.Sub(s.CO2.Last) < stale
 	return m, water && (co2 || f.NoCO2)
 }
