@@ -53,7 +53,7 @@ func (p Phase) Active() bool {
 type Life struct {
 	Phase Phase     `json:"phase,omitzero"`
 	Since time.Time `json:"since,omitzero"` // of the phase
-	// Condition is the newest active condition; after the return to normal, the last one.
+	// Condition is the newest active condition; once the alarm has returned unacknowledged, the last one that it stood for.
 	Condition Condition `json:"condition,omitzero"`
 	Raised    time.Time `json:"raised,omitzero"` // when it last became unacknowledged
 
@@ -162,7 +162,7 @@ func (s *State) bear(root Name, follower time.Duration, now time.Time, condition
 	if l.Standing || !c.Active || c.Suppress || l.OnFor < follower || l.Phase == OutOfService {
 		return changes
 	}
-	l.Standing, l.Early = true, true
+	l.Standing, l.Early, l.Condition = true, true, *c
 	from := l.Phase
 	if to := l.next(&Declared[i], c); to != from {
 		l.enter(to, now)
@@ -211,7 +211,6 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 			l.OnFor += passed
 		}
 		l.Seen, l.OffFor, l.Hushed = true, 0, c.Suppress
-		l.Condition = c
 		if l.EverTold && l.SinceTold >= d.Priority.again() {
 			l.Gone |= l.LastTold &^ c.Instances
 		}
@@ -220,6 +219,9 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 			l.Standing, l.Early = true, false
 		case c.Suppress && l.Phase == Shelved:
 			l.Standing, l.Early = false, false // when the shelf's time is over it is nothing yet to be raised
+		}
+		if l.Phase != ReturnedUnacknowledged || l.Standing { // what it said before it was over is not what may come again
+			l.Condition = c
 		}
 	default:
 		if !l.Seen {

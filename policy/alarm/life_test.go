@@ -235,6 +235,31 @@ func TestToldOncePerCause(t *testing.T) {
 }
 
 // TestGoneWithItsCause: what follows from a cause, ceases with it and only waits for its off-delay stands by itself at no time.
+// TestWhatItSaidStays: an alarm that is over and not acknowledged keeps what it stood for, while the air comes near its limit again for
+// less than the on-delay; raised anew, it says what is so now.
+func TestWhatItSaidStays(t *testing.T) {
+	d := alarm.Declared[alarm.HumidityLow.Index()]
+	w := newWalker(t, alarm.HumidityLow)
+	reads := func(v float64) { w.cond = alarm.Condition{Active: true, Instances: 1, Value: v} }
+	reads(0.78)
+	w.pass(d.OnDelay + 10*time.Second)
+	w.off()
+	w.pass(d.OffDelay + 10*time.Second)
+	l := &w.s.Lives[alarm.HumidityLow.Index()]
+	if l.Phase != alarm.ReturnedUnacknowledged {
+		t.Fatalf("it is %s", l.Phase)
+	}
+	reads(0.84)
+	w.pass(d.OnDelay / 2)
+	if l = &w.s.Lives[alarm.HumidityLow.Index()]; l.Phase != alarm.ReturnedUnacknowledged || l.Condition.Value != 0.78 {
+		t.Errorf("%s, and it said %v; it stood for 0.78", l.Phase, l.Condition.Value)
+	}
+	w.pass(d.OnDelay)
+	if l = &w.s.Lives[alarm.HumidityLow.Index()]; l.Phase != alarm.Unacknowledged || l.Condition.Value != 0.84 {
+		t.Errorf("%s, and it says %v; it stands for 0.84", l.Phase, l.Condition.Value)
+	}
+}
+
 func TestGoneWithItsCause(t *testing.T) {
 	w := newWalker(t, alarm.ReservoirLow) // on-delay and off-delay are both ten minutes
 	w.on()
