@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"unicode"
 	"unicode/utf8"
 )
@@ -19,7 +20,8 @@ type Env struct {
 	State       string // where a service manager wants lasting data: a relative journal path rests on it; empty: on Dir
 	// Read reads a side file and tells its mode; nil reads the file of that name.
 	Read func(path string) ([]byte, fs.FileMode, error)
-	// Place tells what is at a path and whether this user may write there; nil looks at this machine.
+	// Place tells what is at a path and whether this user may write there, with syscall.EROFS where nobody may; nil looks at this
+	// machine.
 	Place func(path string) (mode fs.FileMode, writable bool, err error)
 }
 
@@ -65,7 +67,13 @@ func (e *Env) place(path string) (mode fs.FileMode, writable bool, err error) {
 	if err != nil {
 		return 0, false, err
 	}
-	return info.Mode(), mayWrite(path), nil
+	switch err := mayWrite(path); {
+	case errors.Is(err, syscall.EROFS): // no right would help, not even root's
+		return info.Mode(), false, err
+	case err != nil:
+		return info.Mode(), false, nil
+	}
+	return info.Mode(), true, nil
 }
 
 // resolve gives where a relative path leads.

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"syscall"
 	"time"
 )
@@ -17,7 +18,11 @@ func (r *reader) journal(t *table) Journal {
 	}
 	j := Journal{Path: r.env.resolveJournal(get[string](r, t, "path")), Minutes: days("minutes_days"), TenMinutes: days("ten_minutes_days"),
 		Hours: days("hours_days"), Events: days("events_days")}
-	r.journalPlace(t, j.Path)
+	if given := get[string](r, t, "path"); strings.Contains(given, "://") {
+		r.fault(t, "path", Fault{What: "is the address of a server", Allowed: `the journal is a file on this machine, such as "gillkeeper.db"`})
+	} else {
+		r.journalPlace(t, j.Path)
+	}
 	if j.Minutes > j.TenMinutes {
 		r.fault(t, "ten_minutes_days", Fault{What: "is shorter than minutes_days", Allowed: "what is coarser is kept longer: raise it, or lower minutes_days"})
 	}
@@ -67,7 +72,11 @@ const fromMemory = ": without it chambers are kept from memory alone, and what p
 func (r *reader) journalPlace(t *table, path string) {
 	folder := filepath.Dir(path)
 	mode, writable, err := r.env.place(path)
+	readOnly := Fault{What: "lies on a disk that is mounted read-only", Allowed: "look at the disk, and mount it for writing" + fromMemory, Warning: true}
 	switch {
+	case errors.Is(err, syscall.EROFS):
+		r.fault(t, "path", readOnly)
+		return
 	case err == nil && mode.IsDir():
 		r.fault(t, "path", Fault{What: "names a folder", Allowed: "name a file in it, such as " + strconv.Quote(filepath.Join(path, "gillkeeper.db"))})
 		return
@@ -80,6 +89,8 @@ func (r *reader) journalPlace(t *table, path string) {
 	}
 	mode, writable, err = r.env.place(folder)
 	switch {
+	case errors.Is(err, syscall.EROFS):
+		r.fault(t, "path", readOnly)
 	case errors.Is(err, syscall.ENOTDIR), err == nil && !mode.IsDir():
 		r.fault(t, "path", Fault{What: "lies below a file", Allowed: folder + " is no folder; name a file in one"})
 	case errors.Is(err, fs.ErrNotExist):

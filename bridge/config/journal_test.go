@@ -28,6 +28,9 @@ func TestWhereTheJournalLies(t *testing.T) {
 		"there.db/a/j.db":  fault + "lies below a file",
 		"gone/j.db":        warning + "lies in a folder that is not there (gone/j.db); make /farm/gone before the daemon starts: without it chambers are kept from memory alone",
 		"locked/j.db":      warning + "lies in a folder that this user may not write into (locked/j.db); let the user that runs the daemon write into /farm/locked: ",
+		"frozen/j.db":      warning + "lies on a disk that is mounted read-only (frozen/j.db); look at the disk, and mount it for writing: without it chambers",
+		"frozen.db":        warning + "lies on a disk that is mounted read-only (frozen.db); look at the disk, and mount it for writing: ",
+		"sql://shed/farm":  fault + `is the address of a server (sql://shed/farm); the journal is a file on this machine, such as "gillkeeper.db"`,
 		"roots.db":         warning + "names a file that this user may not write (roots.db); let the user that runs the daemon write /farm/roots.db: ",
 	} {
 		c, found, err := parse(t, journalAt(path))

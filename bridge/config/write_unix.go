@@ -8,9 +8,11 @@ import (
 	"syscall"
 )
 
-// mayWrite reports whether this user may write at a path, without trying it: check changes nothing.
-func mayWrite(path string) bool {
+// mayWrite says what keeps this user from writing at a path, or nil, without trying it: check changes nothing.
+func mayWrite(path string) error {
 	const wish = 2 // W_OK of access(2)
-	err := syscall.Access(path, wish)
-	return !errors.Is(err, fs.ErrPermission) && !errors.Is(err, syscall.EROFS)
+	if err := syscall.Access(path, wish); errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) {
+		return err
+	}
+	return nil
 }

@@ -222,3 +222,17 @@ func TestAReadOnlyDiskIsStillRead(t *testing.T) {
 		})
 	}
 }
+
+// TestDiskReadOnly: who may write into the folder is not the question there, and nobody is sent to look.
+func TestDiskReadOnly(t *testing.T) {
+	dir := smalldisk.Mount(t, "1m")
+	path := filepath.Join(dir, "j.db")
+	must(t, openAt(t, path).Close())
+	must(t, syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""))
+	j, opened, err := Open(t.Context(), path)
+	must(t, err)
+	if opened.Failing == nil || !strings.Contains(opened.Failing.Error(), "mount it for writing") || strings.Contains(opened.Failing.Error(), "folder") {
+		t.Errorf("a disk that is mounted read-only is called: %v", opened.Failing)
+	}
+	must(t, j.Close())
+}

@@ -311,8 +311,10 @@ func (j *SQLite) fail(op string, err error) error {
 	switch c := code(err); {
 	case c == sqlite3.SQLITE_FULL || errors.Is(err, syscall.ENOSPC):
 		todo = "; make room on its disk"
+	case errors.Is(err, syscall.EROFS): // rights would not help
+		todo = "; its disk is mounted read-only: look at the disk, and mount it for writing"
 	case c == sqlite3.SQLITE_READONLY || c == sqlite3.SQLITE_CANTOPEN || c == sqlite3.SQLITE_PERM ||
-		errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS):
+		errors.Is(err, fs.ErrPermission):
 		todo = "; let the daemon write into its folder"
 	case c == sqlite3.SQLITE_BUSY:
 		todo = "; end the other program that holds it"
