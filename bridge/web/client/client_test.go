@@ -110,6 +110,24 @@ func TestSomebodyElseThere(t *testing.T) {
 	}
 }
 
+// TestAnotherServiceAgrees: a program that answers everything with 200 and JSON of its own has neither done nor listed anything.
+func TestAnotherServiceAgrees(t *testing.T) {
+	for _, answer := range []string{`{}`, `{"status":"ok"}`, `null`} {
+		server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.Write([]byte(answer)) }))
+		c, err := client.New(server.URL, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := c.Refill(t.Context(), "loft", api.Refill{}); err == nil || !strings.Contains(err.Error(), "is no gillkeeper") {
+			t.Errorf("an action answered with %s: %v", answer, err)
+		}
+		if _, err := c.Batches(t.Context(), false); err == nil || !strings.Contains(err.Error(), "is no gillkeeper") {
+			t.Errorf("a list answered with %s: %v", answer, err)
+		}
+		server.Close()
+	}
+}
+
 func TestAddress(t *testing.T) {
 	for address, good := range map[string]bool{
 		"http://127.0.0.1:9420": true, "https://shed.lan/gill/": true, "http://[::1]:9420": true,
