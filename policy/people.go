@@ -267,10 +267,9 @@ func (p *Policy) applyHand(s State, a *Action, now time.Time) (State, error) {
 // plugNamed finds a plug by its name or, failing that, by its role.
 func (p *Policy) plugNamed(word string) (int, error) {
 	byRole := -1
-	var names, ofRole []string
+	var ofRole []string
 	for i := range p.Spec.Plugs {
 		spec := &p.Spec.Plugs[i]
-		names = append(names, spec.Name)
 		if spec.Name == word {
 			return i, nil
 		}
@@ -283,10 +282,28 @@ func (p *Policy) plugNamed(word string) (int, error) {
 		return byRole, nil
 	case len(ofRole) > 1:
 		return 0, &Refusal{Field: "plug", Value: word, Allowed: "several plugs have that role; name one of " + strings.Join(ofRole, ", ")}
-	case len(names) == 0:
+	case len(p.Spec.Plugs) == 0:
 		return 0, &Refusal{Field: "plug", Value: word, Missing: true, Allowed: "the chamber has no plugs"}
 	}
-	return 0, &Refusal{Field: "plug", Value: word, Missing: true, Allowed: "plugs are " + strings.Join(names, ", ")}
+	return 0, &Refusal{Field: "plug", Value: word, Missing: true, Allowed: p.plugHint(word)}
+}
+
+// plugHint says which plugs there are, with the roles by which they may be named too, and which word is the nearest.
+func (p *Policy) plugHint(word string) string {
+	var words, shown []string
+	for i := range p.Spec.Plugs {
+		name, role := p.Spec.Plugs[i].Name, p.Spec.Plugs[i].Role.String()
+		words = append(words, name, role)
+		if role != name {
+			name += " (" + role + ")"
+		}
+		shown = append(shown, name)
+	}
+	hint := "plugs are " + strings.Join(shown, ", ")
+	if n := nearest.Word(word, words); n != "" {
+		hint += fmt.Sprintf("; did you mean %q", n)
+	}
+	return hint
 }
 
 func applyAlarm(s State, a *Action, now time.Time) (State, []Event, error) {
