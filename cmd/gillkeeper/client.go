@@ -52,10 +52,13 @@ func (a *app) client() (*client.Client, error) {
 		return nil, fmt.Errorf("the token holds a line break or another character that no token has; check GILLKEEPER_TOKEN or --token-file")
 	}
 	c, err := client.New(cmp.Or(a.server.url, a.getenv("GILLKEEPER_SERVER"), defaultServer), token)
-	if err != nil && a.server.url != "" {
+	switch {
+	case err != nil && a.server.url != "":
 		return nil, usagef("%s", err)
+	case err != nil: // nobody typed it just now
+		return nil, fmt.Errorf("GILLKEEPER_SERVER: %w", err)
 	}
-	return c, err
+	return c, nil
 }
 
 // readGiven reads a file that a person names. A pipe that nobody writes into would wait for ever, deaf to every signal.

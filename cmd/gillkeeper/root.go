@@ -193,6 +193,13 @@ func flagError(cmd *cobra.Command, err error) error {
 		}
 		return usagef("%s has no flag --%s%s; see %s --help", cmd.CommandPath(), e.GetSpecifiedName(), hint, cmd.CommandPath())
 	}
+	if e, ok := errors.AsType[*pflag.NotExistError](err); ok && len(e.GetSpecifiedName()) == 1 {
+		if short := e.GetSpecifiedName(); short >= "0" && short <= "9" { // meant as an argument, such as an entry's number
+			return usagef("%s: -%s begins with a hyphen, as a flag does, and no argument here is below 0; see %s --help",
+				cmd.CommandPath(), e.GetSpecifiedShortnames(), cmd.CommandPath())
+		}
+		return usagef("%s has no flag -%s; see %s --help", cmd.CommandPath(), e.GetSpecifiedName(), cmd.CommandPath())
+	}
 	if e, ok := errors.AsType[*pflag.InvalidValueError](err); ok {
 		if want := flagWords[e.GetFlag().Value.Type()]; want != "" {
 			return usagef("%s: --%s %q is not %s; see %s --help", cmd.CommandPath(), e.GetFlag().Name, e.GetValue(), want, cmd.CommandPath())

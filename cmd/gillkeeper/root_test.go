@@ -54,6 +54,28 @@ func TestExitStatus(t *testing.T) {
 	}
 }
 
+// TestANumberBelowZero: what begins with a hyphen is read as a flag, and whoever meant a number is told so in words.
+func TestANumberBelowZero(t *testing.T) {
+	for line, want := range map[string]string{
+		"undo -1":                 "gillkeeper undo: -1 begins with a hyphen, as a flag does, and no argument here is below 0; see gillkeeper undo --help",
+		"undo -12":                "gillkeeper undo: -12 begins",
+		"harvest -5 --fresh-g 80": "gillkeeper harvest: -5 begins",
+		"stage oyster-1 -x":       "gillkeeper stage has no flag -x; see gillkeeper stage --help",
+	} {
+		if code, _, stderr := invoke(t, nil, strings.Fields(line)...); code != exitUsage || !strings.HasPrefix(stderr, "gillkeeper: "+want) {
+			t.Errorf("%s: %d %q, want %q", line, code, stderr, want)
+		}
+	}
+}
+
+// TestWhereAWrongAddressStands: nobody typed it into this command line.
+func TestWhereAWrongAddressStands(t *testing.T) {
+	code, _, stderr := invoke(t, map[string]string{"GILLKEEPER_SERVER": "shed"}, "status")
+	if want := "gillkeeper: GILLKEEPER_SERVER: \"shed\" is not an address of a daemon"; code != exitNo || !strings.HasPrefix(stderr, want) {
+		t.Errorf("%d %q, want %q", code, stderr, want)
+	}
+}
+
 // TestAFileInTheCommandLine: what is far too long for anything is named by its beginning, before a daemon hangs up at it.
 func TestAFileInTheCommandLine(t *testing.T) {
 	long := strings.Repeat("ö", 50_000)

@@ -164,6 +164,7 @@ func (f *sizeFlags) input(u *units) (sizing.Input, error) {
 	if f.temperature != "" {
 		v, err := numbers("--temperature", f.temperature, ",", 2)
 		note(err)
+		note(rising("--temperature", v))
 		in.Want.TemperatureC = species.Range{Low: u.toCelsius(v[0]), High: u.toCelsius(v[1])}
 	}
 	if f.humidity != "" {
@@ -171,6 +172,7 @@ func (f *sizeFlags) input(u *units) (sizing.Input, error) {
 		note(err)
 		note(percent("--humidity", v[0]))
 		note(percent("--humidity", v[1]))
+		note(rising("--humidity", v))
 		in.Want.RelativeHumidity = species.Range{Low: v[0] / 100, High: v[1] / 100}
 	}
 	if f.co2 != "" {
@@ -204,6 +206,14 @@ func percent(flag string, v float64) error {
 		return nil
 	}
 	return fmt.Errorf("%s: a relative humidity of %g %% does not exist; give 0 to 100", flag, v)
+}
+
+// rising refuses a LOW,HIGH the wrong way round, in the units of whoever typed it.
+func rising(flag string, v []float64) error {
+	if v[0] <= v[1] {
+		return nil
+	}
+	return fmt.Errorf("%s: %g comes before %g; give the lower number first", flag, v[0], v[1])
 }
 
 // units are what a person reads and writes. Each factor is the SI value of one unit (NIST SP 811, appendix B).

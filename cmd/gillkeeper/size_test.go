@@ -49,9 +49,11 @@ func TestWrongWordsAreAnsweredWithRightOnes(t *testing.T) {
 	for args, says := range map[string]string{
 		size + "pleurotus-ostreatus --stage pining": `did you mean "pinning"`,
 		size + "nope": "gillkeeper species lists what is",
-		size + "pleurotus-ostreatus --load 5000000": "load is 5000000 kg of blocks and 0 kg of fruit: give at most 100000 kg of each",
-		"species Pleurotus":                         "pleurotus-eryngii, pleurotus-ostreatus",
-		"species pleurotus-ostreatis":               `did you mean "pleurotus-ostreatus"`,
+		size + "pleurotus-ostreatus --load 5000000":                 "load is 5000000 kg of blocks and 0 kg of fruit: give at most 100000 kg of each",
+		size + "pleurotus-ostreatus --humidity 95,90":               "--humidity: 95 comes before 90; give the lower number first",
+		size + "pleurotus-ostreatus --units us --temperature 70,60": "--temperature: 70 comes before 60; give the lower number first",
+		"species Pleurotus":           "pleurotus-eryngii, pleurotus-ostreatus",
+		"species pleurotus-ostreatis": `did you mean "pleurotus-ostreatus"`,
 	} {
 		if code, _, stderr := invoke(t, nil, strings.Fields(args)...); code != exitNo || !strings.Contains(stderr, says) {
 			t.Errorf("%s: %d, %q does not say %q", args, code, stderr, says)

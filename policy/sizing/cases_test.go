@@ -192,7 +192,7 @@ func TestErrors(t *testing.T) {
 		says   string
 	}{
 		"no volume":       {func(in *Input) { in.Sides = [3]float64{} }, "volume is 0 m³"},
-		"two sides":       {func(in *Input) { in.Sides[1] = 0 }, "sides are incomplete"},
+		"two sides":       {func(in *Input) { in.Sides = [3]float64{0, 1, 2} }, "sides are 0, 1 and 2 m: each must be at least 0.1 m"},
 		"both":            {func(in *Input) { in.VolumeM3 = 1 }, "both given"},
 		"thin":            {func(in *Input) { in.Sides[1] = 0.05 }, "at least 0.1 m"},
 		"negative":        {func(in *Input) { in.Sides[0], in.Sides[1] = -1, -1 }, "at least 0.1 m"},

@@ -165,27 +165,17 @@ type calculation struct {
 
 func (c *calculation) takeVolume() error {
 	in := &c.in
-	given := 0
-	product := 1.0
-	for _, side := range in.Sides {
-		if side != 0 {
-			given++
-		}
-		product *= side
-	}
 	c.volume = in.VolumeM3
-	switch {
-	case given == 3 && in.VolumeM3 != 0:
+	switch given := in.Sides != [3]float64{}; {
+	case given && in.VolumeM3 != 0:
 		return errors.New("volume and sides are both given: give one of them")
-	case given == 3:
-		c.volume = product
+	case given:
 		w, d, h := in.Sides[0], in.Sides[1], in.Sides[2]
+		c.volume = w * d * h
 		c.wallM2 = 2 * (w*d + w*h + d*h)
 		if !(min(w, d, h) >= 0.1) {
 			return fmt.Errorf("sides are %v, %v and %v m: each must be at least 0.1 m", w, d, h)
 		}
-	case given > 0:
-		return errors.New("sides are incomplete: give width, depth and height")
 	default:
 		c.wallM2 = 6 * math.Pow(in.VolumeM3, 2.0/3)
 	}
