@@ -43,7 +43,7 @@ func TestFirstStart(t *testing.T) {
 	start, address := serveStart(t, path)
 
 	x := browse(t, address).open("/").holds("First start", "Where do your sensors and plugs report?")
-	x.submit("start/listen", map[string]string{"url": "http://nowhere"}).holds(`role="alert"`, "scheme")
+	x.submit("start/listen", map[string]string{"url": "http://nowhere"}).holds(`role="alert" id="b-problem"`, "scheme", `<input id="b-url" autofocus aria-describedby="b-problem" name="url"`)
 	x.submit("start/listen", map[string]string{"url": ""}).holds("The address is empty; mqtt://, mqtts://, ws:// or wss:// with host and port.")
 	x.submit("start/listen", map[string]string{"url": "broker.lan:1883", "username": "grower", "password_file": "a-word"}).holds("did you mean mqtt://broker.lan:1883")
 	x.holds(`value="broker.lan:1883"`, `value="grower"`, `value="a-word"`) // nothing has to be typed again
