@@ -98,7 +98,7 @@ func (v *view) air(p chamber.Place) api.Air {
 // reading gives nil for what is not measured there or was never heard of.
 func (v *view) reading(p chamber.Place, q chamber.Quantity) *api.Reading {
 	e := v.snap.State.Air.Of(p, q)
-	if !v.snap.Spec.Has(q, p) || !e.OK && e.At.IsZero() && e.Value == 0 || math.IsNaN(e.Value) || math.IsInf(e.Value, 0) {
+	if !v.snap.Spec.Has(q, p) || !e.Heard() || math.IsNaN(e.Value) || math.IsInf(e.Value, 0) {
 		return nil
 	}
 	r := &api.Reading{Value: e.Value, Fresh: e.OK, At: v.at(e.At), Sensors: e.Used}

@@ -374,6 +374,9 @@ type Estimate struct {
 	Used  int       `json:"used"`        // how many sensors took part
 }
 
+// Heard reports whether there is a value to show, fresh or not. A retained copy has a value and no time: its age is not known.
+func (e *Estimate) Heard() bool { return e.OK || !e.At.IsZero() || e.Value != 0 }
+
 // Air is the voted state of the air, by place and quantity.
 type Air struct {
 	Inside Measured `json:"chamber"`

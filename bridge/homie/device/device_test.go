@@ -15,6 +15,7 @@ import (
 	"gillkeeper/bridge/homie/device"
 	"gillkeeper/bridge/mqtt"
 	"gillkeeper/policy"
+	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/species"
 )
 
@@ -213,6 +214,33 @@ func TestNotSettable(t *testing.T) {
 		}
 		if len(h.done()) > 0 {
 			t.Errorf("did %+v", h.done())
+		}
+	})
+}
+
+// TestRetainedReading: what the broker kept of a sensor is shown before the sensor speaks, as the last that is known.
+func TestRetainedReading(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := settle(t, time.Hour, "loft")
+		r := h.all[0]
+		r.s = r.p.Fresh(morning)
+		in := policy.Input{Now: morning.Add(time.Second), Wall: morning.Add(time.Second), Link: true}
+		for i, s := range r.p.Spec.Sensors {
+			if s.Place == chamber.Inside && s.Quantity == chamber.RelativeHumidity {
+				in.Readings = append(in.Readings, chamber.Reading{Sensor: i, Value: 0.71, Retained: true})
+			}
+		}
+		r.Step(in)
+		v := newValidator("homie")
+		p := newPost(v)
+		x := publisher(h, &counts{}, false)
+		p.connect(t, x)
+		stop := running(t, x, p)
+		synctest.Wait()
+		stop()
+		v.report(t)
+		if value, fresh := p.holds("homie/5/gk-loft/air/humidity"), p.holds("homie/5/gk-loft/air/humidity-fresh"); value != "71" || fresh != "false" {
+			t.Errorf("humidity %q, fresh %q", value, fresh)
 		}
 	})
 }

@@ -96,7 +96,7 @@ func (r *rendering) air(m *image, s *policy.Snapshot, id, name string, place cha
 	n := m.node(id, name, "air")
 	for _, x := range readings {
 		e := s.State.Air.Of(place, x.quantity)
-		if e.At.IsZero() {
+		if !e.Heard() {
 			continue
 		}
 		n.show(x.id, homie.Property{Name: x.name, Datatype: homie.Number, Unit: x.unit}, x.write(e.Value))
@@ -104,7 +104,7 @@ func (r *rendering) air(m *image, s *policy.Snapshot, id, name string, place cha
 	}
 	t, rh := s.State.Air.Of(place, chamber.Temperature), s.State.Air.Of(place, chamber.RelativeHumidity)
 	p, ok := air.BarometricPressure(air.Meters(s.Spec.AltitudeM))
-	if !ok || t.At.IsZero() || rh.At.IsZero() {
+	if !ok || !t.Heard() || !rh.Heard() {
 		return
 	}
 	if moist, ok := air.New(air.Celsius(t.Value), air.Ratio(rh.Value), p); ok {
