@@ -25,11 +25,22 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 		middle := middleOf(others)
 		w.AwayFor += dt
 		w.Away += (1 - math.Exp(-dt/min(apartMemory, max(w.AwayFor, 1)))) * (w.Last - middle - w.Away)
+		w.LeftLong *= math.Exp(-dt / leftForgotten)
+		switch {
+		case d.Upset.Was || d.Fan.Odd():
+			w.Left, w.LeftBy = 0, 0
+		case s.Quantity == chamber.RelativeHumidity && w.Last >= saturated && d.othersFree(i, e):
+			w.Left += dt
+			w.LeftBy += dt / max(w.Left, 1) * (w.Last - middle - w.LeftBy)
+		}
 		if w.Last < saturated && middle < saturated {
 			w.FreeFor += dt
 			w.Free += (1 - math.Exp(-dt/min(freeMemory, max(w.FreeFor, 1)))) * (w.Last - middle - w.Free)
 		}
 		w.settle(d.movedLimit(i, e.Spec), dt, d.Upset.Was || d.Dry.Was)
+		if s.Quantity == chamber.RelativeHumidity {
+			w.Dry.advance(w.Last-middle, w.Last < unsaturated && d.othersFree(i, e), d.movedLimit(i, e.Spec), dt, d.Upset.Was || d.Dry.Was)
+		}
 		limit := apart(s.Quantity, middle)
 		switch {
 		case w.AwayFor >= apartAfter && math.Abs(w.Away) > limit && d.agree(i, e, limit) && !d.movedMore(i, e, limit):
@@ -40,6 +51,17 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 			w.Suspect = ""
 		}
 	}
+}
+
+// othersFree reports whether all that may speak about sensor i, of humidity, read less than the end of their range: as seen from a warmer
+// spot, one that stands there seems to read less, but may as well.
+func (d *Detectors) othersFree(i int, e *Evidence) bool {
+	for j := range d.peers(i, e, func(j int) bool { return d.speaks(j, e) }) {
+		if d.Sensors[j].Last >= unsaturated {
+			return false
+		}
+	}
+	return true
 }
 
 // agree reports whether there are two others or more that agree about sensor i. One that has just been trusted again has no vote yet:
@@ -65,6 +87,59 @@ func (w *SensorWatch) settle(limit, dt float64, upset bool) {
 	}
 	w.UsualFor = min(w.UsualFor+dt, movedMemory)
 	w.Usual += (1 - math.Exp(-dt/max(w.UsualFor, 1))) * (w.Away - w.Usual)
+}
+
+// Apart is how far a sensor of humidity is from the others while neither is at saturation, where all read the same: in nearly saturated
+// air they are there for most of the time, and a mean over all of it hides how far they are apart.
+type Apart struct {
+	Mean     float64 `json:"mean"`      // smoothed difference, relative humidity
+	For      float64 `json:"for"`       // seconds that it rests on
+	Usual    float64 `json:"usual"`     // the same over a day or two
+	UsualFor float64 `json:"usual_for"` // seconds that it rests on
+	Moved    float64 `json:"moved"`     // seconds for which it has been elsewhere than usual, at saturation or not
+	Seen     float64 `json:"seen"`      // seconds of that in which neither was
+}
+
+// apartKnown is how many seconds make known what is usual of that: a part of the time in nearly saturated air.
+const apartKnown = movedKnown / 4
+
+// advance takes in dt seconds of that difference, where neither is at saturation.
+func (a *Apart) advance(by float64, free bool, limit, dt float64, upset bool) {
+	if free {
+		a.For += dt
+		a.Mean += (1 - math.Exp(-dt/min(apartMemory, max(a.For, 1)))) * (by - a.Mean)
+	}
+	if a.For < apartAfter {
+		return
+	}
+	known, away := a.UsualFor >= apartKnown, math.Abs(a.Mean-a.Usual)
+	switch {
+	case !known || away <= limit:
+		a.Moved, a.Seen = 0, 0
+	case !upset:
+		if a.Moved += dt; free {
+			a.Seen += dt
+		}
+	}
+	if !free {
+		return
+	}
+	if known && away > limit/2 {
+		dt /= 4
+	}
+	a.UsualFor = min(a.UsualFor+dt, movedMemory)
+	a.Usual += (1 - math.Exp(-dt/max(a.UsualFor, 1))) * (a.Mean - a.Usual)
+}
+
+// moved reports whether it has been elsewhere than usual by more than a limit for long enough.
+func (a *Apart) moved(limit float64, was bool) bool {
+	away := math.Abs(a.Mean - a.Usual)
+	return limit > 0 && a.UsualFor >= apartKnown && (was && away > apartBack*limit || away > limit && a.Moved >= movedAfter && a.Seen >= apartMemory)
+}
+
+// usual reports whether such a difference is about what it usually is.
+func (a *Apart) usual(by float64) bool {
+	return a.UsualFor >= apartKnown && math.Abs(by-a.Usual) < movedHumidity/2
 }
 
 // movedMore reports whether another sensor that may speak about this one has moved further from where it usually is beside the

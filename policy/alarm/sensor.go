@@ -25,22 +25,26 @@ type SensorWatch struct {
 	Repeats   float64 `json:"repeats"`            // learned share of readings that repeat the one before
 	Readings  int     `json:"readings"`           // that Repeats rests on, up to [repeatsKnown]
 
-	Pinned    float64 `json:"pinned"`           // seconds at saturation
-	Proved    float64 `json:"proved,omitempty"` // seconds for which it still counts that it was wrongly suspected of standing at its end
-	Wetted    bool    `json:"wetted,omitempty"` // it has been there and has not come free since
-	Foreseen  float64 `json:"foreseen"`         // mean of the humidity that the learned chamber foresaw meanwhile
-	Expected  float64 `json:"expected"`         // seconds of it in which that was foreseen
-	PinnedDry Dryings `json:"pinned_dry"`       // Drying.Done when that began
-	Good      float64 `json:"good"`             // seconds of sound behavior since suspicion
-	Changes   int     `json:"changes"`          // of value since suspicion
+	Pinned    float64 `json:"pinned"`              // seconds at saturation
+	Proved    float64 `json:"proved,omitempty"`    // seconds for which it still counts that it was wrongly suspected of standing at its end
+	Wetted    bool    `json:"wetted,omitempty"`    // it has been there and has not come free since
+	Foreseen  float64 `json:"foreseen"`            // mean of the humidity that the learned chamber foresaw meanwhile
+	Expected  float64 `json:"expected"`            // seconds of it in which that was foreseen
+	PinnedDry Dryings `json:"pinned_dry"`          // Drying.Done when that began
+	Left      float64 `json:"left,omitempty"`      // seconds of it in which the others were not there
+	LeftBy    float64 `json:"left_by,omitempty"`   // by how much it read above them meanwhile
+	LeftLong  float64 `json:"left_long,omitempty"` // the most of Left of earlier times that ended by themselves, faded over days
+	Good      float64 `json:"good"`                // seconds of sound behavior since suspicion
+	Changes   int     `json:"changes"`             // of value since suspicion
 
-	Away     float64 `json:"away"`      // smoothed difference to the others' middle, in the quantity's unit
-	AwayFor  float64 `json:"away_for"`  // seconds that it rests on
-	Free     float64 `json:"free"`      // the difference as it last was when neither was at saturation, where none shows
-	FreeFor  float64 `json:"free_for"`  // seconds that it rests on
-	Usual    float64 `json:"usual"`     // the same over a day or two
-	UsualFor float64 `json:"usual_for"` // seconds that it rests on
-	MovedFor float64 `json:"moved_for"` // seconds for which it has been elsewhere than usual
+	Away     float64 `json:"away"`         // smoothed difference to the others' middle, in the quantity's unit
+	AwayFor  float64 `json:"away_for"`     // seconds that it rests on
+	Free     float64 `json:"free"`         // the difference as it last was when neither was at saturation, where none shows
+	FreeFor  float64 `json:"free_for"`     // seconds that it rests on
+	Usual    float64 `json:"usual"`        // the same over a day or two
+	UsualFor float64 `json:"usual_for"`    // seconds that it rests on
+	MovedFor float64 `json:"moved_for"`    // seconds for which it has been elsewhere than usual
+	Dry      Apart   `json:"dry,omitzero"` // the same by what was read while neither was at saturation
 	Jump     Jump    `json:"jump,omitzero"`
 }
 
@@ -97,6 +101,14 @@ const (
 	pinnedForeseen = 30 * 60.0
 	foreseenDrier  = 0.96
 	foreseenAway   = 0.025 // that it must read above the others meanwhile, beyond what it did before
+	// Where the air itself is nearly saturated, no sound sensor is drier by much, and fans hardly run without mist. But one that has stood
+	// there for so many seconds while the others had come free, far longer than it ever did, by more than creep moves it, does not measure.
+	// Where they had been moving apart before, it may be the others that are wrong; and beside a fan that moves less air than it did, the
+	// air is wetter than it ever was.
+	leftFor         = 3600.0
+	leftOverLongest = 4.0
+	leftAway        = 0.03
+	leftForgotten   = 48 * 3600.0
 
 	// One that has come free and was trusted again is suspected for that by so many times as many runs, for so many seconds.
 	provedTimes = 3
@@ -348,6 +360,7 @@ func (w *SensorWatch) take(v float64, acts int64, dryings Dryings, s *chamber.Se
 	}
 	if s.Quantity == chamber.RelativeHumidity && (!w.Have || w.Last < saturated || v < saturated) {
 		w.Pinned, w.Expected, w.PinnedDry = 0, 0, dryings
+		w.LeftLong, w.Left, w.LeftBy = max(w.LeftLong, w.Left), 0, 0
 	}
 	if w.Have && w.Suspect != "" {
 		w.Changes++
@@ -454,6 +467,9 @@ func (d *Detectors) pinned(i int, e *Evidence) bool {
 	if dried && (allPinned || wetter) || w.Pinned >= pinnedForeseen && w.Foreseen < foreseenDrier && (alone || wetter) {
 		return true
 	}
+	if moves && w.Expected < w.Pinned/2 && w.Left >= max(leftFor, leftOverLongest*w.LeftLong) && w.LeftBy-max(0, w.Free) > leftAway && w.Dry.usual(w.Free) {
+		return true
+	}
 	return w.Pinned >= pinnedBeside && w.AwayFor >= pinnedBeside && w.Away > apartHumidity && w.Away-w.Free > pinnedLeft
 }
 
@@ -503,6 +519,9 @@ func (s *detection) sensors() {
 				apartC.Bound = limit
 			case w.moved(s.movedLimit(i, s.e.Spec), was):
 				apartC.name(i, spec, Moved, w.Away-w.Usual, time.Time{})
+				apartC.Bound = s.movedLimit(i, s.e.Spec)
+			case w.Dry.moved(s.movedLimit(i, s.e.Spec), was):
+				apartC.name(i, spec, Moved, w.Dry.Mean-w.Dry.Usual, time.Time{})
 				apartC.Bound = s.movedLimit(i, s.e.Spec)
 			}
 		}

@@ -509,3 +509,112 @@ func TestSensorSilentAndItsCause(t *testing.T) {
 		t.Errorf("long after the link came back, silence says %+v", *c)
 	}
 }
+
+// damp has two sensors read nearly saturated air: at the end of their range for eight minutes of ten, and then a and b.
+func damp(d *desk, a, b func() float64) func(i int) float64 {
+	return func(i int) float64 {
+		wet := d.e.Now.Minute()%10 >= 2
+		switch {
+		case i == rhC:
+			return math.NaN()
+		case i > rhC:
+			return d.sound(i)
+		case i == rhA:
+			if v := a(); !wet || v >= 0.999 {
+				return v
+			}
+		case !wet:
+			return b() + 0.1*(d.sound(i)-0.90)
+		}
+		return 0.999
+	}
+}
+
+// TestDriftHidesAtSaturation: in air that is saturated most of the time both read the same, and a mean over all of it hides that one
+// drifts down by two points an hour. What they read in between shows it.
+func TestDriftHidesAtSaturation(t *testing.T) {
+	for _, drifts := range []float64{0, 0.02} {
+		d := newDesk(t)
+		d.e.Sensors[rhC] = alarm.SensorView{}
+		since := d.e.Now.Add(12 * time.Hour)
+		a := func() float64 {
+			return 0.97 + 0.1*(d.sound(rhA)-0.90) - drifts*max(0, d.e.Now.Sub(since).Hours())
+		}
+		say := damp(d, a, func() float64 { return 0.96 })
+		d.run(12*time.Hour, say)
+		d.expect(alarm.SensorDisagrees, false, "a point apart for twelve hours")
+		d.run(7*time.Hour, say)
+		d.expect(alarm.SensorDisagrees, drifts > 0, "seven hours later")
+	}
+}
+
+// TestSaturatedInDampAir: where the air itself is nearly saturated, a sensor that stands at the end of its range is four points above the
+// other, which comes free now and then. That it never does any more shows that it does not measure; not where it stood there before for
+// long, nor where it was the other that had been moving away.
+func TestSaturatedInDampAir(t *testing.T) {
+	for name, c := range map[string]struct {
+		before func(hour float64) float64 // what it reads while the other comes free
+		drifts float64                    // of the other, an hour
+		want   alarm.Code
+	}{
+		"stuck":           {before: func(float64) float64 { return 0.965 }, want: alarm.Saturated},
+		"often there":     {before: func(hour float64) float64 { return []float64{0.999, 0.965}[int(hour)/3%2] }},
+		"the other moves": {before: func(float64) float64 { return 0.965 }, drifts: 0.02},
+	} {
+		d := newDesk(t)
+		d.e.Sensors[rhC] = alarm.SensorView{}
+		start := d.e.Now
+		hours := func() float64 { return d.e.Now.Sub(start).Hours() }
+		stuck := false
+		say := damp(d, func() float64 {
+			if stuck {
+				return 0.999
+			}
+			return c.before(hours()) + 0.1*(d.sound(rhA)-0.90)*min(1, 1e3*(0.999-c.before(hours())))
+		}, func() float64 { return 0.955 - c.drifts*max(0, hours()-24) })
+		d.run(26*time.Hour, say)
+		stuck = true
+		d.run(7*time.Hour, say)
+		if d.suspect[rhA] != c.want {
+			t.Errorf("%s: suspect %q, want %q", name, d.suspect[rhA], c.want)
+		}
+	}
+}
+
+// TestSaturatedAtAWarmerSpot: seen from a spot that is a kelvin warmer, air that others read as saturated is drier by four points. They
+// stand at the end of their range all the same, and so a sensor that stands there, too, has not been left alone by them.
+func TestSaturatedAtAWarmerSpot(t *testing.T) {
+	for _, others := range []float64{0.999, 0.955} {
+		d := newDesk(t)
+		d.e.Sensors[rhB] = alarm.SensorView{}
+		top := len(d.e.Sensors)
+		d.e.Spec.Sensors = append(d.e.Spec.Sensors, chamber.Sensor{Name: "top", Quantity: chamber.Temperature, Place: chamber.Inside, Device: "top", MaxAge: 5 * time.Minute})
+		d.e.Sensors = append(d.e.Sensors, alarm.SensorView{})
+		d.e.Spec.Sensors[rhC].Device = "top"
+		d.e.Spec.Sensors[rhA].Device, d.e.Spec.Sensors[tempA].Device = "low", "low"
+		wet := false
+		say := func(i int) float64 {
+			switch {
+			case i == rhB:
+				return math.NaN()
+			case i == top:
+				return 18.2 + 0.05*d.noise.NormFloat64()
+			case i == rhC && wet:
+				return 0.999
+			case i == rhC:
+				return d.sound(i) - 0.06
+			case i == rhA && wet && others > 0.99:
+				return others
+			case i == rhA && wet:
+				return others + 0.1*(d.sound(i)-0.90)
+			}
+			return d.sound(i)
+		}
+		d.run(8*time.Hour, say)
+		wet = true
+		d.run(100*time.Minute, say)
+		if got, want := d.suspect[rhC], map[float64]alarm.Code{0.955: alarm.Saturated}[others]; got != want {
+			t.Errorf("for 100 minutes at the end of its range at a warmer spot, beside %g: suspect %q, want %q", others, got, want)
+		}
+	}
+}
