@@ -182,7 +182,7 @@ func (p *Policy) apply(s State, a *Action, now time.Time) (State, []Event, error
 	case Calibrate, CalibrateClear, SensorAside:
 		if s, err = p.applyCalibration(s, a, now); err == nil && a.Kind != SensorAside {
 			i, _ := p.sensorNamed(a.Sensor)
-			s.Detectors = s.Detectors.Recalibrated(i)
+			s.Detectors = s.Detectors.Recalibrated(p.Spec, i)
 		}
 	case AlarmAck, AlarmUnack, AlarmShelve, AlarmUnshelve, AlarmOutOfService, AlarmInService:
 		s, events, err = applyAlarm(s, a, now)

@@ -259,3 +259,35 @@ func TestOnlyThermometerStepsAsForeseen(t *testing.T) {
 		}
 	}
 }
+
+// TestCalibratedIsNoJump: a sensor that was corrected reads otherwise from one reading to the next, and so do the others beside it.
+func TestCalibratedIsNoJump(t *testing.T) {
+	for _, c := range []struct {
+		i  int
+		by float64
+	}{{co2A, 400}, {tempA, 3}, {rhA, -0.07}} {
+		for _, calibrated := range []bool{true, false} {
+			d := newDesk(t)
+			by := 0.0
+			say := func(i int) float64 {
+				switch {
+				case i == c.i:
+					return d.sound(i) + by
+				case i == rhC:
+					d.e.Sensors[i].Fresh = false
+					return math.NaN()
+				}
+				return d.sound(i)
+			}
+			d.run(8*time.Hour, say)
+			by = c.by
+			if calibrated {
+				d.d = d.d.Recalibrated(d.e.Spec, c.i)
+			}
+			d.run(2*time.Hour, say)
+			if got := d.active(alarm.SensorDisagrees); got == calibrated {
+				t.Errorf("sensor %d reads %+g, calibrated %v: %+v", c.i, c.by, calibrated, *d.c.Of(alarm.SensorDisagrees))
+			}
+		}
+	}
+}

@@ -133,15 +133,26 @@ func (d Detectors) VaporMoved() Detectors {
 	return d
 }
 
-// Recalibrated forgets what was thought of a sensor of humidity before it read otherwise.
-func (d Detectors) Recalibrated(sensor int) Detectors {
-	if sensor >= len(d.Sensors) || d.Sensors[sensor].Name != d.Offset.Of {
+// Recalibrated forgets what was thought of a sensor before it read otherwise, and how far those of the same air were from it.
+func (d Detectors) Recalibrated(spec *chamber.Spec, sensor int) Detectors {
+	if sensor >= len(d.Sensors) || sensor >= len(spec.Sensors) {
 		return d
 	}
-	d.Offset = Offset{}
-	if d.Sensors[sensor].Suspect == Drifted {
-		d.Sensors = slices.Clone(d.Sensors)
-		d.Sensors[sensor].suspect("")
+	if d.Sensors[sensor].Name == d.Offset.Of {
+		d.Offset = Offset{}
+	}
+	d.Sensors = slices.Clone(d.Sensors)
+	me := &spec.Sensors[sensor]
+	for i := range min(len(d.Sensors), len(spec.Sensors)) {
+		if o := &spec.Sensors[i]; o.Quantity == me.Quantity && o.Place == me.Place {
+			w := &d.Sensors[i]
+			w.Away, w.AwayFor, w.Free, w.FreeFor, w.Usual, w.UsualFor, w.MovedFor, w.Dry = 0, 0, 0, 0, 0, 0, 0, Apart{}
+		}
+	}
+	w := &d.Sensors[sensor]
+	w.Have, w.Jump = false, Jump{} // the next reading is no step from the last
+	if w.Suspect == Drifted || w.Suspect == Jumped {
+		w.suspect("")
 	}
 	return d
 }

@@ -108,8 +108,8 @@ func TestAnotherChamberIsLearnedAnew(t *testing.T) {
 			d.e.Learned.Mist = 200
 		}, ""},
 		"astray for a minute":       {func(d *desk) { d.astray(time.Minute) }, alarm.Drifted},
-		"calibrated":                {func(d *desk) { d.d = d.d.Recalibrated(rhA) }, ""},
-		"another sensor calibrated": {func(d *desk) { d.d = d.d.Recalibrated(rhB) }, alarm.Drifted},
+		"calibrated":                {func(d *desk) { d.d = d.d.Recalibrated(d.e.Spec, rhA) }, ""},
+		"another sensor calibrated": {func(d *desk) { d.d = d.d.Recalibrated(d.e.Spec, rhB) }, alarm.Drifted},
 	} {
 		d := lone(t)
 		c.do(d)
@@ -195,7 +195,7 @@ func TestWeatherIsNoDrift(t *testing.T) {
 // TestOneThatDriftedIsJudgedAnew once it is calibrated, or no longer the only one.
 func TestOneThatDriftedIsJudgedAnew(t *testing.T) {
 	for what, do := range map[string]func(d *desk){
-		"calibrated":        func(d *desk) { d.d = d.d.Recalibrated(rhA) },
+		"calibrated":        func(d *desk) { d.d = d.d.Recalibrated(d.e.Spec, rhA) },
 		"another beside it": func(d *desk) { d.e.Spec.Sensors[rhB].Place = chamber.Inside },
 	} {
 		d := lone(t)
