@@ -68,3 +68,32 @@ func TestTheOnlySensorIsHeededAfterAStep(t *testing.T) {
 		}
 	}
 }
+
+// TestTheOnlyHumiditySensorIsNotLearnedFromAfterAStep: while it is weighed whether the only sensor of humidity has jumped, plugs go by it,
+// and the learner is told nothing of what it says.
+func TestTheOnlyHumiditySensorIsNotLearnedFromAfterAStep(t *testing.T) {
+	b := newBench(t)
+	b.p.Spec.Sensors = []chamber.Sensor{b.p.Spec.Sensors[0], b.p.Spec.Sensors[2], b.p.Spec.Sensors[3]}
+	b.p.Rules = true
+	b.s = b.p.Fresh(morning)
+	b.step(time.Second, nil, policy.Action{ID: "b", Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus",
+		SubstrateKg: 12, DryKg: 4, Stage: species.Fruiting})
+	rh := 0.88
+	pass := func(d time.Duration) (taken int) {
+		before := b.s.Learn.Water.Taken
+		for i := range int(d / (10 * time.Second)) {
+			wobble := 1 + 0.001*math.Sin(float64(i))
+			b.step(10*time.Second, map[int]float64{0: rh * wobble, 1: 700 * wobble, 2: 16 * wobble})
+		}
+		return b.s.Learn.Water.Taken - before
+	}
+	pass(2 * time.Hour)
+	if n := pass(3 * time.Minute); n == 0 {
+		t.Fatal("nothing is learned from it before")
+	}
+	rh = 0.76
+	b.step(10*time.Second, map[int]float64{0: rh, 1: 700, 2: 16})
+	if n := pass(3 * time.Minute); n > 0 || !b.s.Air.Inside.RelativeHumidity.OK {
+		t.Errorf("three minutes after the step %d readings were learned from; the air is %+v", n, b.s.Air.Inside.RelativeHumidity)
+	}
+}

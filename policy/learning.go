@@ -36,7 +36,7 @@ func (t *step) learn() {
 	f.Fan, f.FanSince = t.doing(chamber.ExhaustFan, chamber.Flow)
 	f.Mist, f.MistSince = t.doing(chamber.Humidifier, chamber.Output)
 	for _, r := range t.in.Readings {
-		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" || t.jumped(r.Sensor) {
+		if r.Retained || r.Sensor < 0 || r.Sensor >= len(s.Sensors) || s.Sensors[r.Sensor].Suspect != "" || t.jumped(r.Sensor) || s.Detectors.Weighs(r.Sensor) {
 			continue
 		}
 		if !s.Sensors[r.Sensor].teaches(t.in.Now) {

@@ -2,8 +2,11 @@ package alarm
 
 import (
 	"math"
+	"slices"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/guard"
+	"gillkeeper/policy/learn"
 )
 
 // Jump watches one sensor for a step that the air cannot have made: from one reading to the next, and then it stays.
@@ -21,6 +24,11 @@ type Jump struct {
 	Gap    float64 `json:"gap"`           // seconds since the reading before
 	Was    float64 `json:"was,omitempty"` // what was foreseen at the reading before, of a sensor with no others; 0: nothing
 	Stride float64 `json:"stride"`        // smoothed size of its steps from one reading to the next
+
+	Alone bool    `json:"alone,omitempty"` // it is weighed against what is foreseen of a sensor of humidity that has none beside it
+	For   float64 `json:"for,omitempty"`   // seconds for which it has been weighed
+	Free  int     `json:"free,omitempty"`  // readings in a row below the end of its range
+	Above float64 `json:"above,omitempty"` // ppm that CO2 stood above the room when that began
 }
 
 // The steps that count, from one reading to the next no more than [jumpGap] seconds later. A sensor of common lag
@@ -53,6 +61,24 @@ const (
 	jumpDown = 3600.0
 	// jumpLow: the lowest reading is forgotten over some six hours of a reading each half minute.
 	jumpForget = 1.0 / 720
+)
+
+// A humidity sensor with none beside it is laid beside what the learned chamber foresees, which is told nothing of it meanwhile. It has
+// jumped when it stays away from that by as much as it stepped, and CO2 shows that no door let the vapor out.
+const (
+	// aloneFor and aloneMost are the seconds for which that is weighed, at the least and at the most: by the first, CO2 that went out of
+	// a door shows in a mean over minutes; after the second, nothing is foreseen well enough.
+	aloneFor  = 240.0
+	aloneMost = 900.0
+	// aloneAbove, ppm above the room, is the least that CO2 must have stood for a door to show, and aloneKept the share of it that must
+	// be left.
+	aloneAbove = 50.0
+	aloneKept  = 0.75
+	// aloneFree is how many readings in a row must have been below the end of its range: water that dries off it lets it fall in steps, and
+	// what the air did meanwhile nobody read.
+	aloneFree = 2
+	// aloneSame is by what share of the step the mean of its readings since may be further from or nearer to what is foreseen.
+	aloneSame = 0.5
 )
 
 func jumpLimit(q chamber.Quantity) float64 {
@@ -93,7 +119,7 @@ func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64
 		w.stayed(v, middle, others, room, s)
 		return
 	case gap <= jumpGap && math.Abs(step) > max(jumpLimit(s.Quantity), jumpStrides*usual) && w.mayJump(v, middle, others, alone, room, s):
-		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart, j.Asked = w.Last, v, 1, was, w.Last-was, 0, 0
+		j.From, j.To, j.Count, j.Beside, j.Before, j.Apart, j.Asked, j.Alone = w.Last, v, 1, was, w.Last-was, 0, 0, false
 		if others {
 			j.Apart, j.Asked = v-middle, 1
 		}
@@ -109,6 +135,103 @@ func (w *SensorWatch) jumped(v, middle float64, others, alone bool, room float64
 	if j.Low == 0 {
 		j.Low = v
 	}
+}
+
+// jumpedAlone weighs a new reading of a humidity sensor in a chamber that has no other. CO2 stands so many ppm above the room, 0: not
+// known, or less than that. Where plugs may do what they were not told, the air is unlike what is foreseen. It must be called before the
+// reading is taken.
+func (w *SensorWatch) jumpedAlone(v float64, foreseen *learn.Foreseen, above float64, unlike bool) {
+	j := &w.Jump
+	gap, was := j.Gap, j.Was
+	j.Gap, j.Was = 0, foreseen.Near
+	if !w.Have || w.Suspect != "" && w.Suspect != Jumped && w.Suspect != Outlier {
+		j.Count = 0
+		return
+	}
+	if j.By != 0 {
+		if v < unsaturated || w.Good >= jumpDown { // at the end of its range it would read the same, wherever it had jumped
+			w.jumpedBack(v, 0, false, true, &chamber.Sensor{Quantity: chamber.RelativeHumidity})
+		}
+		return
+	}
+	step := v - w.Last
+	usual := j.Stride
+	j.Stride += jumpStride * (math.Abs(step) - j.Stride)
+	if unlike {
+		j.Count = 0
+		return
+	}
+	if j.Count > 0 {
+		w.stayedAlone(v, foreseen.Near, above)
+		return
+	}
+	free := j.Free
+	if j.Free++; v >= unsaturated {
+		j.Free = 0
+	}
+	before := w.Last - was
+	left := v - foreseen.Near - before
+	if gap > jumpGap || was <= 0 || foreseen.Near <= 0 || max(v, foreseen.Near) >= unsaturated || above < aloneAbove {
+		return
+	}
+	if free >= aloneFree && max(step, left) < -max(jumpHumidity, jumpStrides*usual) {
+		j.From, j.To, j.Count, j.Before, j.Apart, j.Asked = v-left, v, 1, before, left, 1
+		j.Alone, j.For, j.Above = true, 0, above
+	}
+}
+
+// stayedAlone weighs a reading after such a step.
+func (w *SensorWatch) stayedAlone(v, foreseen, above float64) {
+	j := &w.Jump
+	step := j.To - j.From
+	switch left := v - foreseen - j.Before; {
+	case !j.Alone || j.For > aloneMost:
+		j.Count = 0
+		return
+	case foreseen <= 0 && v < unsaturated && (v-j.From)/step < 1-jumpBack: // nothing is foreseen any more, and it is back
+		j.Count = 0
+		return
+	case foreseen <= 0 || max(v, foreseen) >= unsaturated: // saturated, all read the same: what was read before counts
+	case left/step < 1-jumpBack:
+		j.Count = 0
+		return
+	default:
+		j.Count++
+		j.Apart += left
+		j.Asked++
+	}
+	if share := j.Apart / float64(j.Asked) / step; j.Count > jumpStays && j.For >= aloneFor && math.Abs(share-1) <= aloneSame && above >= aloneKept*j.Above {
+		j.By, j.Back, j.Count = step, 0, 0
+		w.suspect(Jumped)
+	}
+}
+
+// heldAbove is how far CO2 stands above the room as a mean over minutes, ppm; 0 where that is not known, or the chamber may be open.
+func (d *Detectors) heldAbove(e *Evidence) float64 {
+	a := &d.Door.Airing
+	if !e.Air.Inside.CO2.OK || !a.Began || d.Open() {
+		return 0
+	}
+	room := e.roomMoist().CO2
+	if a.Moves.Room > 0 && !e.Air.Room.CO2.OK {
+		room = a.Moves.Room
+	}
+	return a.Mean.CO2 - room
+}
+
+// unlike reports whether a plug with a hand in the air may do what it was not told, or did so or was cut off until a short while ago.
+func (d *Detectors) unlike(e *Evidence) bool {
+	return d.Upset.Was || d.Dry.Was || e.plugsAstray()
+}
+
+// plugsAstray reports whether a plug may do what it was not told.
+func (e *Evidence) plugsAstray() bool {
+	return slices.ContainsFunc(e.Plugs, func(p guard.Plug) bool { return p.Hand.Active || !p.DisagreesSince.IsZero() })
+}
+
+// Weighs reports whether a step of a sensor with none beside it is being weighed: what it says is not to be learned from until then.
+func (d *Detectors) Weighs(sensor int) bool {
+	return sensor < len(d.Sensors) && d.Sensors[sensor].Jump.Count > 0 && d.Sensors[sensor].Jump.Alone
 }
 
 // stayed weighs a reading after a step. It must stay there; where others could be asked at the step, away from them.
@@ -174,7 +297,10 @@ func (w *SensorWatch) jumpedBack(v, middle float64, others, alone bool, s *chamb
 		back = back || w.Good >= jumpDown
 	}
 	if others {
-		agrees := math.Abs(v-middle) < apartBack*apart(s.Quantity, middle) || // saturated, all read the same
+		if s.Quantity == chamber.RelativeHumidity && max(v, middle) >= unsaturated && w.Good < jumpDown {
+			return // at the end of their range all read the same, wherever they hang
+		}
+		agrees := math.Abs(v-middle) < apartBack*apart(s.Quantity, middle) ||
 			(s.Quantity != chamber.RelativeHumidity || max(v, middle) < unsaturated) && math.Abs(v-middle-j.Before) < (1-jumpBack)*math.Abs(j.By)
 		back = agrees || alone && back
 	}

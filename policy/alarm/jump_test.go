@@ -236,9 +236,9 @@ func TestRoomThatHoldsMoreMakesNoJump(t *testing.T) {
 }
 
 // TestOnlyThermometerStepsAsForeseen: where mist cools the air by kelvins between two readings, as was foreseen, the only
-// thermometer has not jumped; where nothing of the kind was foreseen, it has.
+// thermometer has not jumped; where nothing of the kind was foreseen, it has. Nobody foresees what a plug does that does not obey.
 func TestOnlyThermometerStepsAsForeseen(t *testing.T) {
-	for _, foreseen := range []bool{true, false} {
+	for _, c := range []struct{ foreseen, disobeys bool }{{true, false}, {false, false}, {false, true}} {
 		d := newDesk(t)
 		air := 18.0
 		say := func(i int) float64 {
@@ -250,13 +250,145 @@ func TestOnlyThermometerStepsAsForeseen(t *testing.T) {
 		d.e.Foreseen.K = 273.15 + 18
 		d.run(3*time.Hour, say)
 		air = 15
-		if foreseen {
+		if c.foreseen {
 			d.e.Foreseen.K = 273.15 + 15
 		}
-		d.run(10*time.Minute, say)
-		if got := d.suspect[tempA] == alarm.Jumped; got == foreseen {
-			t.Errorf("3 K down, foreseen %v: suspect %q", foreseen, d.suspect[tempA])
+		if c.disobeys {
+			d.e.Plugs[0].DisagreesSince = d.e.Now
 		}
+		d.run(10*time.Minute, say)
+		if got := d.suspect[tempA] == alarm.Jumped; got == (c.foreseen || c.disobeys) {
+			t.Errorf("3 K down, %+v: suspect %q", c, d.suspect[tempA])
+		}
+	}
+}
+
+// TestTheOnlyHumiditySensorJumps: with none beside it, a sensor of humidity that steps down is laid beside what the learned chamber
+// foresees. It has jumped where it stays away from that and CO2 stays where it was. Air that a fan or a door has dried, air that plugs
+// may have dried that do what they were not told, and what nobody foresees, is no jump; nor is a word that is taken back.
+func TestTheOnlyHumiditySensorJumps(t *testing.T) {
+	for name, c := range map[string]struct {
+		before, after func(d *desk, foresee func(float64))
+		late          func(d *desk) // three minutes later
+		then          float64       // what it reads then, more than before the step
+		wet           bool          // it stood at the end of its range for ten minutes, but for a moment
+		want          alarm.Code
+	}{
+		"jumped":          {want: alarm.Jumped},
+		"as was foreseen": {after: func(_ *desk, foresee func(float64)) { foresee(0.79) }},
+		"foreseen later":  {after: func(*desk, func(float64)) {}, late: func(d *desk) { d.e.Foreseen.Near = 0.79 }},
+		"a door":          {after: func(d *desk, _ func(float64)) { d.set(chamber.CO2, 470) }},
+		"CO2 as low as the room's": {before: func(d *desk, _ func(float64)) {
+			d.e.Air.Room.CO2 = chamber.Estimate{Value: 780, OK: true}
+		}},
+		"not foreseen":       {before: func(d *desk, foresee func(float64)) { foresee(0) }},
+		"plug in a hand":     {before: func(d *desk, _ func(float64)) { d.e.Plugs[0].Hand.Active = true }},
+		"plug disobeys":      {after: func(d *desk, _ func(float64)) { d.e.Plugs[0].DisagreesSince = d.e.Now }},
+		"water dried off it": {wet: true},
+		"soon taken back":    {then: 0.001},
+		"goes on falling":    {then: -0.40},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := newDesk(t)
+			foresee := func(rh float64) { d.e.Foreseen.RH, d.e.Foreseen.Near = rh, rh }
+			foresee(0.90)
+			by, wet := 0.0, false
+			only := func(i int) float64 {
+				switch {
+				case i == rhB || i == rhC:
+					d.e.Sensors[i].Fresh = false
+					return math.NaN()
+				case i == rhA && wet:
+					return 0.999
+				case i == rhA:
+					return d.sound(i) + by
+				}
+				return d.sound(i)
+			}
+			if c.before != nil {
+				c.before(d, foresee)
+			}
+			d.run(3*time.Hour, only)
+			if wet = c.wet; wet {
+				d.run(10*time.Minute, only)
+				wet, by = false, 0.07
+				d.run(time.Minute, only)
+			}
+			by = -0.12
+			if c.after != nil {
+				c.after(d, foresee)
+			}
+			d.run(3*time.Minute, only)
+			if weighs := d.d.Weighs(rhA); c.want != "" && !weighs {
+				t.Error("what it says is learned from while it is weighed")
+			}
+			if c.late != nil {
+				c.late(d)
+			}
+			if c.then != 0 {
+				by = c.then
+			}
+			d.run(20*time.Minute, only)
+			if d.suspect[rhA] != c.want || d.d.Weighs(rhA) {
+				t.Fatalf("suspect %q, want %q; weighed %v", d.suspect[rhA], c.want, d.d.Weighs(rhA))
+			}
+			if c.want == "" {
+				return
+			}
+			// Mist has wetted it.
+			d.run(15*time.Minute, func(i int) float64 {
+				if v := only(i); i != rhA {
+					return v
+				}
+				return 0.999
+			})
+			if d.suspect[rhA] != alarm.Jumped {
+				t.Error("at the end of its range it is trusted again, where all read the same")
+			}
+			by = -0.12
+			d.run(3*time.Minute, only)
+			by = 0
+			d.run(8*time.Minute, only)
+			if d.suspect[rhA] != "" {
+				t.Errorf("back where it was it is suspect: %q", d.suspect[rhA])
+			}
+		})
+	}
+}
+
+// TestSaturatedTogetherIsNoAgreement: a sensor that jumped reads the end of its range now and then, as the others do, when mist has
+// wetted them. It is not trusted again for that.
+func TestSaturatedTogetherIsNoAgreement(t *testing.T) {
+	d := newDesk(t)
+	by, wet := 0.0, false
+	off := func(i int) float64 {
+		switch {
+		case i <= rhC && wet:
+			return 0.999
+		case i == rhB:
+			return d.sound(i) + by
+		}
+		return d.sound(i)
+	}
+	d.run(3*time.Hour, off)
+	by = -0.12
+	d.run(10*time.Minute, off)
+	if d.suspect[rhB] != alarm.Jumped {
+		t.Fatalf("12 points down it is suspect: %q", d.suspect[rhB])
+	}
+	for range 3 {
+		wet = true
+		d.run(8*time.Minute, off)
+		wet = false
+		d.run(4*time.Minute, off)
+		if d.suspect[rhB] != alarm.Jumped {
+			t.Fatalf("12 points down, and at the end of the range with the others in between, it is suspect: %q", d.suspect[rhB])
+		}
+	}
+	by = 0
+	d.run(15*time.Minute, off)
+	if d.suspect[rhB] != "" {
+		t.Errorf("back where it was it is suspect: %q", d.suspect[rhB])
 	}
 }
 

@@ -229,6 +229,9 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 	for i := range d.Sensors {
 		w := &d.Sensors[i]
 		w.Jump.Gap += passed
+		if w.Jump.Count > 0 {
+			w.Jump.For += passed
+		}
 		w.PinnedDry.Some, w.SameDry = min(w.PinnedDry.Some, d.Drying.Done.Some), min(w.SameDry, d.Drying.Done.Some)
 		if i < len(e.Sensors) && e.Sensors[i].Fresh && d.Sensors[i].Have {
 			d.Sensors[i].age(dt, &e.Foreseen, &e.Spec.Sensors[i], d.saturatedToo(i, e))
@@ -247,7 +250,14 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 				// Where the room is hot and dry, mist cools the air by kelvins within seconds.
 				middle, others = e.Foreseen.K-273.15, true
 			}
-			w.jumped(r.Value, middle, others, alone, roomCO2, spec)
+			switch {
+			case alone && spec.Quantity == chamber.RelativeHumidity && spec.Place == chamber.Inside:
+				w.jumpedAlone(r.Value, &e.Foreseen, d.heldAbove(e), d.unlike(e))
+			case alone && spec.Quantity == chamber.Temperature && w.Jump.By == 0 && e.plugsAstray():
+				w.Jump.Count, w.Jump.Gap, w.Jump.Was = 0, 0, 0 // a heater or mist that nobody knows of moves it by kelvins
+			default:
+				w.jumped(r.Value, middle, others, alone, roomCO2, spec)
+			}
 			w.take(r.Value, d.Acts, d.Drying.Done, spec)
 		}
 	}
@@ -334,7 +344,7 @@ func (w *SensorWatch) age(dt float64, foreseen *learn.Foreseen, s *chamber.Senso
 			w.Foreseen = 1
 		}
 	}
-	if w.Suspect != "" && (agrees || w.Suspect == Constant || !(s.Quantity == chamber.RelativeHumidity && w.Last >= unsaturated)) {
+	if w.Suspect != "" && (agrees || w.Suspect == Constant || w.Suspect == Jumped || !(s.Quantity == chamber.RelativeHumidity && w.Last >= unsaturated)) {
 		w.Good += dt
 	}
 }

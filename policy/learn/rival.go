@@ -83,6 +83,8 @@ const strayed = 0.3
 type Foreseen struct {
 	RH float64 // 0: not known well enough
 	K  float64 // the same of temperature
+	// Near is RH where that is known less well, some minutes after the last reading.
+	Near float64
 	// Wet says that those of humidity are to stand near the end of their range, however sure that is: in fog and between wet walls
 	// nobody can be sure of more.
 	Wet bool
@@ -95,8 +97,11 @@ func (s *State) Foresees() (f Foreseen) {
 	}
 	w, rh := &s.Water, s.Water.X[wSeen]+s.Creep
 	f.Wet = rh >= foreseenWet
-	if w.P[wSeen*wStates+wSeen] <= foreseenSD*foreseenSD {
-		f.RH = min(1, rh)
+	switch known := w.P[wSeen*wStates+wSeen]; {
+	case known <= foreseenSD*foreseenSD:
+		f.RH, f.Near = min(1, rh), min(1, rh)
+	case known <= nearSD*nearSD:
+		f.Near = min(1, rh)
 	}
 	if w.P[wWarm*wStates+wWarm] <= foreseenWarmSD*foreseenWarmSD {
 		f.K = w.X[wWarm] + zeroC
@@ -104,8 +109,8 @@ func (s *State) Foresees() (f Foreseen) {
 	return f
 }
 
-// foreseenSD and foreseenWarmSD are how sure that must be, the latter in K.
-const foreseenSD, foreseenWarmSD = 0.01, 0.3
+// foreseenSD, nearSD and foreseenWarmSD are how sure that must be, the last in K.
+const foreseenSD, nearSD, foreseenWarmSD = 0.01, 0.03, 0.3
 
 // foreseenWet is the humidity from which a sensor may read at the end of its range.
 const foreseenWet = 0.985
