@@ -19,7 +19,10 @@ type Response struct {
 	Humidity float64      `json:"humidity"`        // evidence for the rival from humidity, natural logarithm
 	Warmth   float64      `json:"warmth"`          // the same from temperature: mist cools as it evaporates
 	NotElse  float64      `json:"not_else"`        // the same for a dry humidifier against something else that takes the vapor
+	Warmer   float64      `json:"warmer"`          // standard deviations by which it is of late warmer than even without mist
 	MistOn   float64      `json:"mist_on"`         // seconds of mist since it began
+	Mist     float64      `json:"mist"`            // the same as if at full output
+	Stood    float64      `json:"stood"`           // seconds for which it has been enough to call it dry
 	For      float64      `json:"for"`             // seconds of all since then
 	Tried    float64      `json:"tried"`           // evidence that the trials of a dry humidifier left behind, each by itself not enough
 	Wrong    float64      `json:"wrong"`           // times that it was dry for minutes only, faded over days
@@ -46,7 +49,10 @@ const (
 	plainFor      = 3600.0
 	// responseBack is the evidence against the rival at which it is given up.
 	responseBack = 2.0
-	// mistTells is the most that humidity says for the rival by each second of mist, and temperature as much again. A learner
+	// stands is for how many seconds evidence must have been enough. Mist that comes through a hose, or late by the air's own ways, has
+	// answered by then, and what a heater did has passed.
+	stands = 30.0
+	// mistTells is the most that humidity says for the rival by each second of mist at full output, and temperature as much again. A learner
 	// that has lost its way, in saturated air above all, may for minutes err the same way in every reading: these are one
 	// witness, not many. Only the answers to several pulses are several.
 	mistTells = 0.12
@@ -59,6 +65,10 @@ const (
 	// that much, natural logarithm.
 	elseLower  = 2.0
 	elseUnlike = 3.0
+	// Nor does it warm the air by more than mist cooled it. What is warmer still, by so many standard deviations as a mean over so many
+	// readings, has a heater or a lamp, which makes it drier than anybody foresees; how much vapor it holds shows once that is known.
+	elseWarmer   = 1.0
+	elseReadings = 4.0
 	// A door that takes the vapor takes CO2 along, which shows after so many seconds. The rival foresees air that the learner has
 	// never seen, and is off by a point or two to either side: CO2 is the better witness, where it bears any.
 	shutFor = 480.0
@@ -96,7 +106,7 @@ const (
 	leastMistOn = 60.0
 	// newcomer is for how long a chamber is watched before what it does is thought to be known: how much its air takes up, and
 	// how fast its sensors follow.
-	newcomer = 30 * time.Minute
+	newcomer = time.Hour
 	// Evidence that has gathered so slowly that the humidifier has run for heldOn seconds is not heard where humidity, as a mean over
 	// heldMean seconds, stands no more than heldNear below what is wanted: without mist for so long it would not. A filter that has
 	// lost its way gathers some without end.
@@ -123,7 +133,7 @@ const (
 )
 
 func (r *Response) restart() {
-	r.Rival, r.Humidity, r.Warmth, r.NotElse, r.MistOn, r.For = nil, 0, 0, 0, 0, 0
+	r.Rival, r.Humidity, r.Warmth, r.NotElse, r.Warmer, r.MistOn, r.Mist, r.For, r.Stood = nil, 0, 0, 0, 0, 0, 0, 0, 0
 }
 
 // tried ends a trial of mist. The answers to several are several witnesses, and are summed up as the readings of one are.
@@ -311,6 +321,7 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	r.Rival = &rival
 	if r.For += dt; on {
 		r.MistOn += dt
+		r.Mist += dt * facts.Mist
 	}
 	mine, its := &w.Learn.Likely, &rival.Likely
 	humidity := clip(its.Humidity - mine.Humidity)
@@ -322,6 +333,9 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 		}
 	}
 	warmth := clip(its.Warmth - mine.Warmth)
+	if r.heated(its.Warmer, len(facts.AirCs) > 0) && !res.Dry {
+		humidity, warmth = min(humidity, 0), min(warmth, 0)
+	}
 	if mine.Fog || mine.Higher > 0 && !res.Dry { // damper than even with the mist
 		humidity, warmth = min(humidity, 0), min(warmth, 0)
 	}
@@ -344,7 +358,17 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	if w.Learn.Watched() < newcomer {
 		return unsure
 	}
-	return r.verdict(w, res)
+	return r.stood(r.verdict(w, res), dt)
+}
+
+// stood has a verdict that it is dry wait until it has stood.
+func (r *Response) stood(verdict opinion, dt float64) opinion {
+	if verdict != dry {
+		r.Stood = 0
+	} else if r.Stood += dt; r.Stood < stands {
+		return unsure
+	}
+	return verdict
 }
 
 // add takes in what humidity and temperature say in a step.
@@ -353,10 +377,19 @@ func (r *Response) add(humidity, warmth float64, w *Water, res *Reservoir) {
 		if !r.believed(w) { // it merely errs less than the learner does
 			humidity, warmth = min(humidity, 0), min(warmth, 0)
 		}
-		humidity = min(humidity, max(0, r.MistOn*mistTells-r.Humidity))
+		humidity = min(humidity, max(0, r.Mist*mistTells-r.Humidity))
 	}
 	r.Humidity += humidity
 	r.Warmth = min(r.Warmth+warmth, max(0, r.Humidity))
+}
+
+// heated reports whether something else than missing mist warms the air, which has been read, or not, as so many standard deviations
+// warmer than even without mist.
+func (r *Response) heated(warmer float64, read bool) bool {
+	if read {
+		r.Warmer += (warmer - r.Warmer) / elseReadings
+	}
+	return r.Warmer > elseWarmer
 }
 
 // read follows what the sensors of humidity say.

@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -111,13 +112,13 @@ func TestHumidityThatIsHeld(t *testing.T) {
 	}
 }
 
-// TestNewcomersEvidenceIsForgotten: what readings said of mist while the chamber was not known is not there any more when it is, half an
-// hour after it was seen first.
+// TestNewcomersEvidenceIsForgotten: what readings said of mist while the chamber was not known is not there any more when it is, an hour
+// after it was seen first.
 func TestNewcomersEvidenceIsForgotten(t *testing.T) {
 	for _, c := range []struct {
 		watched time.Duration
 		kept    bool
-	}{{29 * time.Minute, true}, {30 * time.Minute, false}, {31 * time.Minute, true}} {
+	}{{59 * time.Minute, true}, {60 * time.Minute, false}, {61 * time.Minute, true}} {
 		r := Response{Rival: &learn.State{}, Humidity: 20, Warmth: 10, NotElse: 50, MistOn: 600, For: 1200}
 		r.met(c.watched, 10)
 		if kept := r.evidence() > 10; kept != c.kept {
@@ -272,22 +273,24 @@ func TestOnePulseIsOneWitness(t *testing.T) {
 		mine   float64 // the learner's
 		shut   bool
 		want   opinion
+		level  float64 // share of full output; 0: full
 	}{
-		{"one pulse", 1, 0.8, 1, false, unsure},
-		{"four pulses", 4, 0.8, 1, false, dry},
-		{"four pulses that the rival did not foresee", 4, 1.4, 1, false, unsure},
-		{"four pulses that the rival did not quite foresee, and the learner not at all", 4, 1.4, 8, false, dry},
-		{"four pulses that the rival foresaw badly, and the learner worse", 4, 1.4, 4, false, unsure},
-		{"the same in a chamber that is shut", 4, 1.4, 4, true, dry},
-		{"and where the rival foresaw little better", 4, 1.4, 2, true, unsure},
-		{"four pulses that neither foresaw at all", 4, 2.4, 12, false, unsure},
-		{"nor in a chamber that is shut", 4, 2.6, 12, true, unsure},
+		{"four pulses at half its output", 4, 0.8, 1, false, unsure, 0.5},
+		{"one pulse", 1, 0.8, 1, false, unsure, 0},
+		{"four pulses", 4, 0.8, 1, false, dry, 0},
+		{"four pulses that the rival did not foresee", 4, 1.4, 1, false, unsure, 0},
+		{"four pulses that the rival did not quite foresee, and the learner not at all", 4, 1.4, 8, false, dry, 0},
+		{"four pulses that the rival foresaw badly, and the learner worse", 4, 1.4, 4, false, unsure, 0},
+		{"the same in a chamber that is shut", 4, 1.4, 4, true, dry, 0},
+		{"and where the rival foresaw little better", 4, 1.4, 2, true, unsure, 0},
+		{"four pulses that neither foresaw at all", 4, 2.4, 12, false, unsure, 0},
+		{"nor in a chamber that is shut", 4, 2.6, 12, true, unsure, 0},
 	} {
 		rival := &learn.State{}
 		rival.Water.Taken, rival.Water.Odd = 1000, c.odd
 		r, res, w := Response{Rival: rival, NotElse: 5}, &Reservoir{}, beside(c.mine, c.shut)
 		for range c.pulses {
-			r.MistOn += 24
+			r.MistOn, r.Mist = r.MistOn+24, r.Mist+24*cmp.Or(c.level, 1)
 			for range 60 {
 				r.add(responseClip, responseClip, w, res)
 			}
@@ -300,6 +303,52 @@ func TestOnePulseIsOneWitness(t *testing.T) {
 		before := r.Humidity
 		if r.add(-responseClip, -responseClip, w, res); r.Humidity != before-responseClip {
 			t.Errorf("%s: what speaks against it counts %.1f", c.name, before-r.Humidity)
+		}
+	}
+}
+
+// TestHeatedAirIsKnown: readings that lie three standard deviations above what is foreseen without mist have a heater; one that does
+// not, nor some that do by chance, among as many below.
+func TestHeatedAirIsKnown(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		warmer [8]float64
+		want   bool
+	}{
+		{"heated", [8]float64{0, 1, 2, 3, 3, 3, 3, 3}, true},
+		{"one reading", [8]float64{0, 0, 0, 0, 0, 0, 0, 3}, false},
+		{"noise", [8]float64{1, -1, 2, -1, 0, -2, 1, 1}, false},
+		{"colder", [8]float64{-3, -3, -3, -3, -3, -3, -3, -3}, false},
+	} {
+		var r Response
+		got := false
+		for _, z := range c.warmer {
+			got = r.heated(z, true)
+			if r.heated(9, false) != got {
+				t.Errorf("%s: what was not read counts", c.name)
+			}
+		}
+		if got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// TestDryMustStand: what has been enough for twenty seconds and then is answered by mist that came late is not told, and what is enough
+// for half a minute on end is.
+func TestDryMustStand(t *testing.T) {
+	var r Response
+	for i := range 24 {
+		verdict := dry
+		if i == 4 {
+			verdict = unsure
+		}
+		want := unsure
+		if i >= 10 {
+			want = dry
+		}
+		if got := r.stood(verdict, 5); got != want {
+			t.Errorf("after %d s: %d, want %d", 5*(i+1), got, want)
 		}
 	}
 }

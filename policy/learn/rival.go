@@ -6,12 +6,13 @@ import (
 )
 
 // Likely is how well a state foresaw the readings of its last step, before it took them in: the logarithms of their
-// likelihoods by kind, and by how many standard deviations the readings of humidity were higher on the mean. Two states
+// likelihoods by kind, and by how many standard deviations the readings of each were higher on the mean. Two states
 // that followed the same readings under different beliefs are compared by the difference of the first two.
 type Likely struct {
 	Humidity float64 `json:"humidity"`
 	Warmth   float64 `json:"warmth"`
 	Higher   float64 `json:"higher"`
+	Warmer   float64 `json:"warmer"` // the same of temperature
 	// Fog says that fog was foreseen, and readings were not far below: how long fog lasts nobody foresees well.
 	Fog bool `json:"fog,omitempty"`
 }
@@ -38,7 +39,9 @@ func (s *State) foresaw(f *Facts) (l Likely) {
 		l.Higher += (z - w.X[wSeen]) / math.Sqrt(noise+known) / float64(len(f.RH))
 	}
 	for _, z := range f.AirCs {
-		l.Warmth += log(z-w.X[wWarm], warmLikelySD*warmLikelySD+max(0, w.P[wWarm*wStates+wWarm]))
+		miss, variance := z-w.X[wWarm], warmLikelySD*warmLikelySD+max(0, w.P[wWarm*wStates+wWarm])
+		l.Warmth += log(miss, variance)
+		l.Warmer += miss / math.Sqrt(variance) / float64(len(f.AirCs))
 	}
 	return l
 }

@@ -16,7 +16,7 @@ func TestLikelyByHand(t *testing.T) {
 	for _, c := range []struct {
 		name      string
 		got, want float64
-	}{{"humidity", got.Humidity, 1.912}, {"warmth", got.Warmth, 1.620}, {"higher", got.Higher, -2}} {
+	}{{"humidity", got.Humidity, 1.912}, {"warmth", got.Warmth, 1.620}, {"higher", got.Higher, -2}, {"warmer", got.Warmer, 1}} {
 		if math.Abs(c.got-c.want) > 0.001 {
 			t.Errorf("%s %.4f, want %.3f", c.name, c.got, c.want)
 		}
