@@ -127,7 +127,7 @@ func (t *step) watch() {
 	e.HarvestDue = t.due(t.s.Crop.HarvestDue(t.Climates, t.in.Now))
 	e.StageOverdue = t.due(t.s.Crop.Overdue(t.Climates, t.in.Now))
 	e.Lives = &t.s.Alarms
-	e.Learned = t.learned()
+	e.Learned, e.Likely = t.learned(), t.s.Learn.Likely
 	e.Jumped = t.s.Learn.Change.What
 	if e.Jumps = t.s.Learn.Change.Times; t.Spec.Only(chamber.RelativeHumidity, chamber.Inside) >= 0 { // it judges a sensor that has no other beside it
 		e.Vapor = t.s.Learn.Vapor(&t.facts)

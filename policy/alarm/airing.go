@@ -145,6 +145,11 @@ func (a *Airing) lower() float64 {
 	return min(1, a.Stands*usual/a.Moves.Made)
 }
 
+// lacks reports whether some of the vapor that usually is above the room is missing.
+func (a *Airing) lacks(now, room Moist) bool {
+	return a.UsualFor >= airingKnown && min(now.Vapor, a.Mean.Vapor)-room.Vapor <= (1-outflowVapor)*a.Usual.Vapor
+}
+
 // moot follows for how many seconds the fan has kept CO2 so low that a door would not lower it.
 func (a *Airing) moot(seconds, dt float64) float64 {
 	if a.Stands > 0 && a.Stands < airingHigh {

@@ -25,6 +25,7 @@ type Door struct {
 	Unsaid    float64 `json:"unsaid,omitempty"` // seconds for which it explained the air without that, of late
 	LastPoint float64 `json:"last_point"`       // seconds since the newest point
 	Airing    Airing  `json:"airing,omitzero"`
+	Outflow   Outflow `json:"outflow,omitzero"`
 }
 
 // Moist is the air that a door lets out: CO2 in ppm and water vapor in g/m³.
@@ -109,9 +110,17 @@ func (s *detection) door() {
 	} else { // what CO2 showed a while ago says nothing of now
 		d.Airing.Shut, d.Airing.Low = false, false
 	}
+	flows := d.Outflow.advance(&s.e.Likely, d.Airing.Mean, s.dt)
+	if s.Upset.Was || d.lately() || !ok || s.e.plugsUnclear() || s.soleLeftOut() || room.CO2 > learn.RoomHigh {
+		d.Outflow.restart()
+		flows = false
+	}
 	switch {
 	case d.Open:
 		s.shut(ok)
+	case flows && d.Airing.lacks(now, room):
+		d.open(true, d.Outflow.From, now)
+		d.Airing.Mean = now
 	case ok && d.FanOff >= doorFanOff:
 		if before, fell := d.fall(s.e.Now, now, room); fell {
 			d.open(true, before, now)

@@ -21,6 +21,8 @@ type Evidence struct {
 	Heeded chamber.Air
 	// Foreseen is what sensors in the chamber are to read now by what was learned of it.
 	Foreseen learn.Foreseen
+	// Likely is how this step's readings surprised the learner.
+	Likely learn.Likely
 	// Vapor is what moves the vapor of the chamber, as learned, and Jumps how often that was found to be another chamber.
 	Vapor  learn.Vapor
 	Jumps  int

@@ -229,6 +229,13 @@ func (e *Evidence) plugsAstray() bool {
 	return slices.ContainsFunc(e.Plugs, func(p guard.Plug) bool { return p.Hand.Active || !p.DisagreesSince.IsZero() })
 }
 
+// plugsUnclear reports whether one does so for longer than a command takes.
+func (e *Evidence) plugsUnclear() bool {
+	return slices.ContainsFunc(e.Plugs, func(p guard.Plug) bool {
+		return p.Hand.Active || !p.DisagreesSince.IsZero() && e.Now.Sub(p.DisagreesSince) >= unclearAfter
+	})
+}
+
 // Weighs reports whether a step of a sensor with none beside it is being weighed: what it says is not to be learned from until then.
 func (d *Detectors) Weighs(sensor int) bool {
 	return sensor < len(d.Sensors) && d.Sensors[sensor].Jump.Count > 0 && d.Sensors[sensor].Jump.Alone

@@ -13,6 +13,7 @@ type Likely struct {
 	Warmth   float64 `json:"warmth"`
 	Higher   float64 `json:"higher"`
 	Warmer   float64 `json:"warmer"` // the same of temperature
+	Richer   float64 `json:"richer"` // the same of CO2, which has no likelihood here; 0 where it bears no witness
 	// Fog says that fog was foreseen, and readings were not far below: how long fog lasts nobody foresees well.
 	Fog bool `json:"fog,omitempty"`
 }
@@ -37,6 +38,12 @@ func (s *State) foresaw(f *Facts) (l Likely) {
 		z -= s.Creep
 		l.Humidity += log(z-w.X[wSeen], noise+known)
 		l.Higher += (z - w.X[wSeen]) / math.Sqrt(noise+known) / float64(len(f.RH))
+	}
+	if !s.mute() && s.CO2.Taken >= enoughTaken {
+		for _, z := range f.CO2 {
+			var by [4]weight
+			l.Richer += s.expect(z, &by) / math.Sqrt(s.CO2.Noise+max(0, s.CO2.P[cSeen*cStates+cSeen])) / float64(len(f.CO2))
+		}
 	}
 	for _, z := range f.AirCs {
 		miss, variance := z-w.X[wWarm], warmLikelySD*warmLikelySD+max(0, w.P[wWarm*wStates+wWarm])

@@ -8,15 +8,16 @@ import (
 
 // TestLikelyByHand: the logarithm of a normal density is −(miss²/v + ln v)/2 but for a constant. A reading of 0.90 where
 // 0.94 is foreseen with a variance of 0.02² + 0 lies two deviations low: −(4 + ln 0.0004)/2 = 1.912. One of 18.12 where
-// 18 is foreseen with 0.12²: −(1 + ln 0.0144)/2 = 1.620.
+// 18 is foreseen with 0.12²: −(1 + ln 0.0144)/2 = 1.620. One of 680 ppm where 700 are foreseen with 10² lies two deviations low.
 func TestLikelyByHand(t *testing.T) {
 	var s State
 	s.Water.X[wSeen], s.Water.X[wWarm], s.Water.Noise = 0.94, 18, 0.0004
-	got := s.foresaw(&Facts{RH: []float64{0.90}, AirCs: []float64{18.12}})
+	s.CO2.X[cSeen], s.CO2.X[cCO2], s.CO2.Noise, s.CO2.Taken = 700, 700, 100, 1000
+	got := s.foresaw(&Facts{RH: []float64{0.90}, AirCs: []float64{18.12}, CO2: []float64{680}})
 	for _, c := range []struct {
 		name      string
 		got, want float64
-	}{{"humidity", got.Humidity, 1.912}, {"warmth", got.Warmth, 1.620}, {"higher", got.Higher, -2}, {"warmer", got.Warmer, 1}} {
+	}{{"humidity", got.Humidity, 1.912}, {"warmth", got.Warmth, 1.620}, {"higher", got.Higher, -2}, {"warmer", got.Warmer, 1}, {"richer", got.Richer, -2}} {
 		if math.Abs(c.got-c.want) > 0.001 {
 			t.Errorf("%s %.4f, want %.3f", c.name, c.got, c.want)
 		}

@@ -266,6 +266,9 @@ func TestReplays(t *testing.T) {
 		// A fan of 275 air changes an hour kept CO2 at the room's, so the chamber counted as open, and so it did.
 		{350013, "fan_welded", true, "chamber_open"},
 		{350013, "hand_at_plug", false, "chamber_open"},
+		{480006, "door_open", true, ""}, // missed: the fan ran within a minute, and its own effect hid what was missing
+		{482007, "door_open", true, ""},
+		{482006, "fan_dead", true, "chamber_open"}, // a learner that was wrong about the crop for hours, and lost the vapor for minutes
 	} {
 		replay(t, 24*time.Hour, c.seed, c.fault, c.finds, c.spares)
 	}
