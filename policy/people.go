@@ -220,6 +220,7 @@ func (p *Policy) applyRefill(s State, a *Action, now time.Time) (State, error) {
 	}
 	s.Filling = &Filling{ID: a.ID, At: now, Before: s.Reservoir}
 	s.Reservoir = s.Reservoir.Refill(&p.Spec.Plugs[i], a.Liters, now)
+	s.Alarms = s.Alarms.Meet(alarm.ReservoirLow)
 	if a.Cleaned {
 		s.Reservoir = s.Reservoir.Clean()
 	}

@@ -181,6 +181,13 @@ func (s *State) Of(n Name) *Life { return &s.Lives[n.Index()] }
 // out of service do not count.
 func (s *State) Active(n Name) bool { return s.Of(n).Phase.Active() }
 
+// Meet takes note that a person did what an alarm asks for. Its off-delay is for readings that come and go: where somebody acted, it
+// ends in the next step in which its condition does not hold, and stands on where it still does.
+func (s State) Meet(n Name) State {
+	s.Of(n).Met = true
+	return s
+}
+
 // stateJSON keeps only what is not at rest, by name, so that a new alarm in a later version moves nothing.
 type stateJSON struct {
 	Now   time.Time  `json:"now,omitzero"`

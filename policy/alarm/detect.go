@@ -293,12 +293,13 @@ func (s *detection) water() {
 		*s.out.Of(ReservoirDry) = Condition{Active: true, Code: r.How, About: s.plugName(chamber.Humidifier), Since: r.DrySince}
 	}
 	limit, days, liters, used := LowAhead, CleanAfter.Hours()/24, CleanLiters, math.Inf(1)
+	wasLow := s.was(ReservoirLow) && !s.e.met(ReservoirLow) // what somebody has just filled is judged afresh
 	if i := s.e.Spec.Plug(chamber.Humidifier); i >= 0 {
 		p := &s.e.Spec.Plugs[i]
 		limit = cmp.Or(p.WarnBefore, limit)
 		if p.ReservoirLiters > 0 {
 			used = lowOn * p.ReservoirLiters
-			if s.was(ReservoirLow) {
+			if wasLow {
 				used = lowOff * p.ReservoirLiters
 			}
 		}
@@ -310,7 +311,7 @@ func (s *detection) water() {
 	case r.Through >= liters:
 		*s.out.Of(CleaningDue) = Condition{Active: true, Code: ByLiters, About: about, Value: r.Through, Bound: liters}
 	}
-	if s.was(ReservoirLow) {
+	if wasLow {
 		limit += limit / 4
 	}
 	if r.EmptyOK && r.EmptyIn < limit && r.Liters <= used {

@@ -57,6 +57,9 @@ func (e *Evidence) outOfService(n Name) bool {
 	return e.Lives != nil && e.Lives.Of(n).Phase == OutOfService
 }
 
+// met reports whether a person has just done what an alarm asks for.
+func (e *Evidence) met(n Name) bool { return e.Lives != nil && e.Lives.Of(n).Met }
+
 // wetter is how many times as much vapor saturated air in the chamber holds as the room's; 0: not known.
 func (e *Evidence) wetter() float64 {
 	full, ok := vaporDensity(e.Air.Inside.Temperature.Value, 1)

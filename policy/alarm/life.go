@@ -60,6 +60,7 @@ type Life struct {
 	Standing bool          `json:"standing,omitempty"` // the condition after on-delay and off-delay
 	Early    bool          `json:"early,omitempty"`    // it stands before its on-delay is over, for what follows from it
 	Seen     bool          `json:"seen,omitempty"`     // the condition as of the last step
+	Met      bool          `json:"met,omitempty"`      // a person did what it asks for since: it ends with its condition, without the off-delay
 	Hushed   bool          `json:"hushed,omitempty"`   // it was suppressed when it was last active, and has not ceased for as long as the off-delay
 	OnFor    time.Duration `json:"on_for,omitempty"`   // active without a break
 	OffFor   time.Duration `json:"off_for,omitempty"`  // inactive without a break
@@ -198,7 +199,7 @@ func (l *Life) calm(d *Declaration, c *Condition, passed time.Duration) {
 func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 	switch {
 	case l.Phase == OutOfService:
-		l.Standing, l.Early, l.Seen, l.Hushed, l.OnFor, l.OffFor = false, false, false, false, 0, 0
+		l.Standing, l.Early, l.Seen, l.Met, l.Hushed, l.OnFor, l.OffFor = false, false, false, false, false, 0, 0
 		return
 	case c.Unknown:
 		l.Hushed = l.Hushed && c.Suppress
@@ -210,7 +211,7 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 		if l.Seen {
 			l.OnFor += passed
 		}
-		l.Seen, l.OffFor, l.Hushed = true, 0, c.Suppress
+		l.Seen, l.OffFor, l.Hushed, l.Met = true, 0, c.Suppress, false
 		if l.EverTold && l.SinceTold >= d.Priority.again() {
 			l.Gone |= l.LastTold &^ c.Instances
 		}
@@ -228,8 +229,8 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 			l.OffFor += passed
 		}
 		l.Seen, l.OnFor = false, 0
-		if l.OffFor >= l.offDelay(d) {
-			l.Standing, l.Early, l.OffFor, l.Hushed = false, false, 0, false
+		if l.Met || l.OffFor >= l.offDelay(d) {
+			l.Standing, l.Early, l.OffFor, l.Hushed, l.Met = false, false, 0, false, false
 			l.WasAcknowledged = false
 		}
 	}
