@@ -23,6 +23,8 @@ type Env struct {
 	// Place tells what is at a path and whether this user may write there, with syscall.EROFS where nobody may; nil looks at this
 	// machine.
 	Place func(path string) (mode fs.FileMode, writable bool, err error)
+	// NoJournal reports whether a file would be moved out of the journal's way because it is no database; nil: nobody asks.
+	NoJournal func(path string) bool
 }
 
 // EnvOf gives the surroundings of a file on this machine, as systemd describes them in its environment variables.

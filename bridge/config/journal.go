@@ -86,6 +86,10 @@ func (r *reader) journalPlace(t *table, path string) {
 	case err == nil && !writable:
 		r.fault(t, "path", Fault{What: "names a file that this user may not write", Allowed: "let the user that runs the daemon write " + path + fromMemory, Warning: true})
 		return
+	case err == nil && r.env.NoJournal != nil && r.env.NoJournal(path):
+		r.fault(t, "path", Fault{What: "names a file that is no journal", Warning: true,
+			Allowed: "look what it is, and give the journal a file of its own: the daemon would move this one out of its way and begin anew"})
+		return
 	}
 	mode, writable, err = r.env.place(folder)
 	switch {

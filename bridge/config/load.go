@@ -13,12 +13,24 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"gillkeeper/bridge/journal"
 )
 
 // Load reads the file at path. It gives the configuration and the warnings about it; or, when anything is wrong with
 // the file, no configuration and an error of type [Faults] with every fault and warning in the order of lines; or
 // another error when the file can't be read.
-func Load(path string) (*Config, Faults, error) {
+func Load(path string) (*Config, Faults, error) { return load(path, EnvOf(path)) }
+
+// Check reads a file as [Load] does, for somebody who asks whether it is good. It also looks into what lies where the journal is to be,
+// which the daemon does itself.
+func Check(path string) (*Config, Faults, error) {
+	env := EnvOf(path)
+	env.NoJournal = journal.NoDatabase
+	return load(path, env)
+}
+
+func load(path string, env Env) (*Config, Faults, error) {
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -44,7 +56,7 @@ func Load(path string) (*Config, Faults, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read configuration: %w", err)
 	}
-	return Parse(path, text, EnvOf(path))
+	return Parse(path, text, env)
 }
 
 // MayBlock reports whether to open what a path names, which info is of, could wait for ever and deaf to every signal: a pipe by a name of

@@ -110,6 +110,9 @@ func checkHeader(path string) error {
 	return nil
 }
 
+// NoDatabase reports whether [Open] would set the file at path aside at its first bytes: something is in it, and it is no database.
+func NoDatabase(path string) bool { return size(path) > 0 && isDamage(checkHeader(path)) }
+
 // checkRows says how many rows fail their checksum.
 func checkRows[T any](ctx context.Context, c *sql.Conn, read func(context.Context, *sql.Conn) ([]T, int, error)) error {
 	_, bad, err := read(ctx, c)

@@ -72,7 +72,7 @@ func (a *app) printRights(file string) error {
 
 func (a *app) check(file string, asJSON bool) error {
 	a.sayTyping(file)
-	cfg, found, err := config.Load(file)
+	cfg, found, err := config.Check(file)
 	if faults, ok := errors.AsType[config.Faults](err); ok {
 		found = faults
 	} else if err != nil {
