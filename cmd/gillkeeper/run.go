@@ -110,8 +110,26 @@ func (a *app) runDaemon(ctx context.Context, path string, o daemon.Options) erro
 	}
 }
 
-// loadConfig reads a configuration and prints every warning, and on a fault every fault.
+// loadConfig reads a configuration to start something with it, and prints every warning, and on a fault every fault.
 func (a *app) loadConfig(path string) (*config.Config, error) {
+	c, err := a.readConfig(path)
+	if _, wrong := errors.AsType[*listedError](err); wrong {
+		err = fmt.Errorf("%w; nothing was started", err)
+	}
+	return c, err
+}
+
+// listedError says that a configuration has faults, which are printed.
+type listedError struct {
+	path   string
+	faults int
+}
+
+func (e *listedError) Error() string {
+	return fmt.Sprintf("%s has %s, listed above", e.path, count(e.faults, "fault"))
+}
+
+func (a *app) readConfig(path string) (*config.Config, error) {
 	a.sayTyping(path)
 	c, warnings, err := config.Load(path)
 	faults, wrong := errors.AsType[config.Faults](err)
@@ -123,14 +141,14 @@ func (a *app) loadConfig(path string) (*config.Config, error) {
 	}
 	if wrong {
 		n, _ := faults.Count()
-		return nil, fmt.Errorf("%s has %d fault(s), listed above; nothing was started", path, n)
+		return nil, &listedError{path, n}
 	}
 	return c, err
 }
 
 // reload takes the file again, whole or not at all.
 func (a *app) reload(ctx context.Context, d *daemon.Daemon, path string, log *slog.Logger) {
-	c, err := a.loadConfig(path)
+	c, err := a.readConfig(path)
 	if err == nil {
 		err = d.Reload(ctx, c)
 	}
