@@ -2,6 +2,7 @@ package api
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 	"time"
 )
@@ -31,9 +32,15 @@ func ParseMoment(text string, now time.Time, zone *time.Location) (time.Time, er
 			return t, nil
 		}
 	}
-	return time.Time{}, fmt.Errorf("%q is not a moment; write 14:30, \"2006-01-02 14:30\", RFC 3339, or how long ago, such as -2h",
-		strings.Join(strings.Fields(text), " "))
+	text = strings.Join(strings.Fields(text), " ")
+	if t, ok := ParseDate(text, now, zone); longAgo.MatchString(text) || ok && t.Before(now) {
+		return time.Time{}, fmt.Errorf("%q lies before anything that is recorded; give a later moment, such as -2h", text)
+	}
+	return time.Time{}, fmt.Errorf("%q is not a moment; write 14:30, \"2006-01-02 14:30\", RFC 3339, or how long ago, such as -2h", text)
 }
+
+// longAgo is a negative length of time as [time.ParseDuration] reads it, however long: that gives up at 292 years.
+var longAgo = regexp.MustCompile(`^-(([0-9]+\.?[0-9]*|\.[0-9]+)(h|m|s|ms|us|µs|μs|ns))+$`)
 
 // ParseDate reads a point in time that names its day, as [ParseMoment] does; false: it is none.
 func ParseDate(text string, now time.Time, zone *time.Location) (time.Time, bool) {

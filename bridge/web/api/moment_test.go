@@ -44,3 +44,22 @@ func TestMomentsShownTwice(t *testing.T) {
 		}
 	}
 }
+
+// TestMomentsBeforeTheRecord: what is a moment, and too long ago for any record, is not called none. 999999 hours are 114 years, and a
+// time.Duration holds 292.
+func TestMomentsBeforeTheRecord(t *testing.T) {
+	now := time.Date(2026, 11, 30, 12, 0, 0, 0, time.UTC)
+	for text, want := range map[string]string{
+		"-999999h":             `"-999999h" lies before anything that is recorded; give a later moment, such as -2h`,
+		"-99999999h30m":        `"-99999999h30m" lies before anything that is recorded; give a later moment, such as -2h`,
+		"1912-11-05 08:00":     `"1912-11-05 08:00" lies before anything that is recorded; give a later moment, such as -2h`,
+		"1066-10-14T09:00:00Z": `"1066-10-14T09:00:00Z" lies before anything that is recorded; give a later moment, such as -2h`,
+		"yesterday":            `"yesterday" is not a moment; write 14:30, "2006-01-02 14:30", RFC 3339, or how long ago, such as -2h`,
+		"-h":                   `"-h" is not a moment; write 14:30, "2006-01-02 14:30", RFC 3339, or how long ago, such as -2h`,
+		"9999-01-01":           `"9999-01-01" is not a moment; write 14:30, "2006-01-02 14:30", RFC 3339, or how long ago, such as -2h`,
+	} {
+		if at, err := ParseMoment(text, now, time.UTC); err == nil || err.Error() != want {
+			t.Errorf("%s: %v, %v; want %s", text, at, err, want)
+		}
+	}
+}
