@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -96,6 +97,9 @@ func (a *app) size(cmd *cobra.Command, f *sizeFlags) error {
 		}
 	}
 	answer, err := sizing.Size(in, species.Builtin())
+	if o, ok := errors.AsType[*sizing.OutsideError](err); ok {
+		return errors.New(o.In(units.amount))
+	}
 	if err != nil {
 		return err
 	}
@@ -239,9 +243,50 @@ func unitsNamed(name string) (*units, error) {
 	return &metric, nil
 }
 
+// amount writes a number that cannot be worked with in the unit in which it was typed. A limit is rounded into what is allowed, to
+// what somebody can type again.
+func (u *units) amount(a sizing.Amount) string {
+	v, unit := a.Value, ""
+	switch a.Of {
+	case sizing.Length:
+		v, unit = v/u.meter, " "+u.length
+	case sizing.Volume:
+		v, unit = v/u.volume, " "+u.cubic
+	case sizing.Mass:
+		v, unit = v/u.kilogram, " "+u.mass
+	case sizing.Flow:
+		v, unit = v/u.flow, " "+u.air
+	case sizing.Water:
+		v, unit = v/u.liter, " "+u.water
+	case sizing.Temperature:
+		v, unit = u.temperature(v), " "+u.degree
+	case sizing.Humidity:
+		v, unit = 100*v, " %"
+	}
+	if a.Bare {
+		unit = ""
+	}
+	return strconv.FormatFloat(typed(v, a.Limit), 'f', -1, 64) + unit
+}
+
+// typed rounds what was converted there and back to what was typed, seven digits; a limit up or down to three.
+func typed(v float64, limit int) float64 {
+	seven, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 6, 64), 64)
+	if err != nil || limit == 0 || seven == 0 {
+		return seven
+	}
+	step := math.Pow10(int(math.Floor(math.Log10(math.Abs(seven)))) - 2)
+	n := math.Floor(seven/step + 1e-6)
+	if limit > 0 {
+		n = math.Ceil(seven/step - 1e-6)
+	}
+	three, _ := strconv.ParseFloat(strconv.FormatFloat(n*step, 'e', 2, 64), 64)
+	return three
+}
+
 func (u *units) toCelsius(t float64) float64 {
 	if u.us {
-		return (t - 32) / 1.8
+		return math.Round((t-32)/1.8*1e9) / 1e9 // 33.8 °F is 1 °C, and no less
 	}
 	return t
 }

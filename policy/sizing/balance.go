@@ -1,7 +1,6 @@
 package sizing
 
 import (
-	"fmt"
 	"math"
 
 	"gillkeeper/policy/air"
@@ -15,7 +14,7 @@ func (c *calculation) season(room Room) (Season, error) {
 	inside, ok := air.New(air.Celsius(s.TemperatureC), air.Ratio(c.want.HumidityAim), c.pressure)
 	outside, ok2 := air.New(air.Celsius(room.TemperatureC), air.Ratio(room.RelativeHumidity), c.pressure)
 	if !ok || !ok2 {
-		return s, fmt.Errorf("air of %.4g °C in the chamber and %.4g °C in the room cannot be worked out", s.TemperatureC, room.TemperatureC)
+		return s, beyond("air of %s in the chamber and %s in the room cannot be worked out", of(Temperature, s.TemperatureC), of(Temperature, room.TemperatureC))
 	}
 	c.carbon(&s)
 	c.water(&s, inside, outside)

@@ -174,20 +174,20 @@ func (c *calculation) takeVolume() error {
 		c.volume = w * d * h
 		c.wallM2 = 2 * (w*d + w*h + d*h)
 		if !(min(w, d, h) >= 0.1) {
-			return fmt.Errorf("sides are %v, %v and %v m: each must be at least 0.1 m", w, d, h)
+			return beyond("sides are %s, %s and %s: each must be at least %s", bare(Length, w), bare(Length, d), of(Length, h), Amount{Value: 0.1, Of: Length, Limit: 1})
 		}
 	default:
 		c.wallM2 = 6 * math.Pow(in.VolumeM3, 2.0/3)
 	}
 	if !(c.volume >= 0.02 && c.volume <= 500) {
-		return fmt.Errorf("volume is %.4g m³: it must be 0.02 to 500 m³", c.volume)
+		return beyond("volume is %s: it must be %s to %s", of(Volume, c.volume), least(Volume, 0.02), most(Volume, 500))
 	}
 	if _, ok := coverings[in.Covering]; !ok {
 		return fmt.Errorf("covering %q is unknown: coverings are %s", string(in.Covering), coveringWords())
 	}
 	p, ok := air.BarometricPressure(air.Meters(in.AltitudeM))
 	if !ok || in.AltitudeM > 5000 {
-		return fmt.Errorf("altitude is %v m: it must be -500 to 5000 m", in.AltitudeM)
+		return beyond("altitude is %s: it must be %s to %s", of(Length, in.AltitudeM), least(Length, -500), most(Length, 5000))
 	}
 	c.pressure = p
 	return nil
@@ -243,10 +243,10 @@ func (w *Want) check() error {
 	}
 	t, rh := w.TemperatureC, w.RelativeHumidity
 	if !(t.Low >= 1 && t.Low <= t.High && t.High <= 40) {
-		return fmt.Errorf("wanted temperature is %v to %v °C: it must rise and lie in 1 to 40 °C", t.Low, t.High)
+		return beyond("wanted temperature is %s to %s: it must rise and lie in %s to %s", bare(Temperature, t.Low), of(Temperature, t.High), least(Temperature, 1), most(Temperature, 40))
 	}
 	if !(rh.Low > 0 && rh.Low <= rh.High && rh.High <= 1) {
-		return fmt.Errorf("wanted humidity is %v to %v: it must rise and lie in 0 to 1", rh.Low, rh.High)
+		return beyond("wanted humidity is %s to %s: it must rise and lie above %s, up to %s", bare(Humidity, rh.Low), of(Humidity, rh.High), least(Humidity, 0), most(Humidity, 1))
 	}
 	if !(w.HumidityAim > 0 && w.HumidityAim <= 1) {
 		return fmt.Errorf("humidity to aim at is %v: it must lie in 0 to 1", w.HumidityAim)
@@ -260,10 +260,10 @@ func (w *Want) check() error {
 func (c *calculation) takeLoad() error {
 	in := &c.in
 	if !(in.SubstrateKg >= 0 && in.FruitKg >= 0 && in.SubstrateKg+in.FruitKg > 0) {
-		return fmt.Errorf("load is %v kg of blocks and %v kg of fruit: give what will stand in the chamber", in.SubstrateKg, in.FruitKg)
+		return beyond("load is %s of blocks and %s of fruit: give what will stand in the chamber", of(Mass, in.SubstrateKg), of(Mass, in.FruitKg))
 	}
 	if in.SubstrateKg > 1e5 || in.FruitKg > 1e5 {
-		return fmt.Errorf("load is %.f kg of blocks and %.f kg of fruit: give at most 100000 kg of each", in.SubstrateKg, in.FruitKg)
+		return beyond("load is %s of blocks and %s of fruit: give at most %s of each", of(Mass, in.SubstrateKg), of(Mass, in.FruitKg), most(Mass, 1e5))
 	}
 	if !(in.HeatW >= 0 && in.HeatW <= 1e5) {
 		return fmt.Errorf("heat inside is %v W: it must be 0 or more", in.HeatW)
@@ -280,11 +280,11 @@ func (c *calculation) takePlugs() error {
 	f, m := &c.in.Fan, &c.in.Mister
 	switch {
 	case f.FlowM3PerH != 0 && !(f.FlowM3PerH >= 0.1 && f.FlowM3PerH <= 1e5):
-		return fmt.Errorf("fan flow is %v m³/h: it must be 0 (no fan) or 0.1 to 100000", f.FlowM3PerH)
+		return beyond("fan flow is %s: it must be 0 (no fan) or %s to %s", of(Flow, f.FlowM3PerH), least(Flow, 0.1), most(Flow, 1e5))
 	case m.OutputGPerH != 0 && !(m.OutputGPerH >= 1 && m.OutputGPerH <= 1e6):
 		return fmt.Errorf("humidifier output is %v g/h: it must be 0 (none) or 1 to 1000000", m.OutputGPerH)
 	case m.ReservoirLiters != 0 && !(m.ReservoirLiters >= 0.05 && m.ReservoirLiters <= 1e5):
-		return fmt.Errorf("reservoir is %v liters: it must be 0 (unknown) or 0.05 to 100000", m.ReservoirLiters)
+		return beyond("reservoir is %s: it must be 0 (unknown) or %s to %s", of(Water, m.ReservoirLiters), least(Water, 0.05), most(Water, 1e5))
 	case f.MinOn < 0 || m.MinOn < 0 || f.MinOn > time.Hour || m.MinOn > time.Hour:
 		return fmt.Errorf("shortest runs are %v and %v: they must be 0 to 1h", f.MinOn, m.MinOn)
 	}
@@ -298,9 +298,9 @@ func (c *calculation) takeRooms() error {
 	for _, r := range c.in.Rooms {
 		switch {
 		case !(r.TemperatureC >= -20 && r.TemperatureC <= 50):
-			return fmt.Errorf("room temperature is %v °C: it must be -20 to 50 °C", r.TemperatureC)
+			return beyond("room temperature is %s: it must be %s to %s", of(Temperature, r.TemperatureC), least(Temperature, -20), most(Temperature, 50))
 		case !(r.RelativeHumidity >= 0 && r.RelativeHumidity <= 1):
-			return fmt.Errorf("room humidity is %v: it must be 0 to 1", r.RelativeHumidity)
+			return beyond("room humidity is %s: it must be %s to %s", of(Humidity, r.RelativeHumidity), least(Humidity, 0), most(Humidity, 1))
 		case !(r.CO2PPM >= 300 && r.CO2PPM <= 50_000):
 			return fmt.Errorf("room CO2 is %v ppm: it must be 300 to 50000 ppm", r.CO2PPM)
 		}
