@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -55,6 +57,9 @@ func (a *app) diagnose(ctx context.Context, chamber, batch, at string, signs []s
 		return err
 	}
 	got, err := c.Diagnose(ctx, chamber, batch, at, signs)
+	if p, refused := errors.AsType[*api.Problem](err); refused && asJSON { // that nothing grows here is an answer, too
+		return cmp.Or(a.printJSON(p), err)
+	}
 	if err != nil {
 		return err
 	}
