@@ -31,6 +31,9 @@ func (w Words) climate(r reason.Reason, on bool, now time.Time) string {
 		return w.compare(r, "below")
 	case reason.AboveAim:
 		return w.compare(r, "above")
+	case reason.StaleRoom:
+		return fmt.Sprintf("%s is %s. The room's own air is taken for %s, no fresher than the maximum allows, so the fan acts only from %s on%s.",
+			Quantity(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Predicted), w.Value(r.Quantity, r.Bound), w.onRun(r))
 	case reason.InBand:
 		// Which side of the switching point is the good one, the reason does not say: so neither do the words.
 		return fmt.Sprintf("%s is %s; this plug acts at %s.", Quantity(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
@@ -155,7 +158,7 @@ func (w Words) roomNoHelp(r reason.Reason) string {
 	if r.Quantity == chamber.RelativeHumidity {
 		return fmt.Sprintf("The room's air would not dry the chamber: its vapor pressure is %s, the chamber's %s.", kilopascal(r.Value), kilopascal(r.Bound))
 	}
-	return fmt.Sprintf("The room's air would not help: %s is %s in the chamber and %s in the room.", QuantityAmid(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
+	return fmt.Sprintf("The room's air would not help: %s is %s in the chamber, and the room's is taken for %s.", QuantityAmid(r.Quantity), w.Value(r.Quantity, r.Value), w.Value(r.Quantity, r.Bound))
 }
 
 func (w Words) photoperiod(r reason.Reason, on bool, now time.Time) string {

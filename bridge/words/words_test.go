@@ -188,6 +188,10 @@ func TestReasonSentences(t *testing.T) {
 			"Off until 13:03:00, so that the fan's run can test the humidity sensor."},
 		{site, false, reason.Reason{Code: reason.RoomNoHelp, Quantity: chamber.RelativeHumidity, Value: 1921, Bound: 1899},
 			"The room's air would not dry the chamber: its vapor pressure is 1.92 kPa, the chamber's 1.90 kPa."},
+		{site, false, reason.Reason{Code: reason.RoomNoHelp, Quantity: chamber.CO2, Value: 1040, Bound: 990},
+			"The room's air would not help: CO2 is 1040 ppm in the chamber, and the room's is taken for 990 ppm."},
+		{site, true, reason.Reason{Code: reason.StaleRoom, Quantity: chamber.CO2, Value: 3972, Bound: 3111, Predicted: 2961, For: 5 * time.Minute},
+			"CO2 is 3972 ppm. The room's own air is taken for 2961 ppm, no fresher than the maximum allows, so the fan acts only from 3111 ppm on; on for 5 min."},
 	} {
 		if got := c.words.Reason(c.r, c.on, now); got != c.want {
 			t.Errorf("%s\n got %s\nwant %s", c.r.Code, got, c.want)

@@ -109,7 +109,12 @@ func (st *State) freshAir(sc *Scene, i int) (reason.Reason, time.Duration) {
 	goal := math.Max(start-co2Swing*span, room+40)
 	rate := RatedFlow(sc.Spec) * st.Seen.Flow / sc.Spec.VolumeM3 / 3600
 	run := math.Log(math.Max(now-room, 60)/math.Max(goal-room, 30)) / rate
-	r.Code, r.Bound = reason.AboveAim, start
+	if r.Code == reason.RoomNoHelp { // nobody would know why there and not at the maximum
+		r.Code, r.Predicted = reason.StaleRoom, room
+	} else {
+		r.Code = reason.AboveAim
+	}
+	r.Bound = start
 	return r, seconds(clamp(run, 1, longestPulse.Seconds()))
 }
 

@@ -231,7 +231,7 @@ func (st *State) startMist(sc *Scene, run time.Duration, level float64, why reas
 // that nobody has.
 func (sc *Scene) rests(why *reason.Reason) bool {
 	switch why.Code {
-	case reason.BelowAim, reason.AboveAim, reason.InBand:
+	case reason.BelowAim, reason.AboveAim, reason.StaleRoom, reason.InBand:
 		return why.Quantity == 0 || sc.Air.Of(chamber.Inside, why.Quantity).OK
 	}
 	return true

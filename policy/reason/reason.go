@@ -20,13 +20,14 @@ const (
 	NoTarget        Code = "no_target"       // no row of the climate table fits
 	BelowAim        Code = "below_aim"       // Quantity, Value, Bound = switching point
 	AboveAim        Code = "above_aim"       // Quantity, Value, Bound
+	StaleRoom       Code = "stale_room"      // fresh air from a room that is itself no fresher than the maximum: Quantity, Value, Bound = switching point, Predicted = what the room's is taken for
 	InBand          Code = "in_band"         // Quantity, Value, Bound = aim
 	Pulse           Code = "pulse"           // For = length, Predicted = what it is expected to reach
 	WaitEffect      Code = "wait_effect"     // the last pulse has not shown yet: Until
 	TooCoarse       Code = "too_coarse"      // the shortest run would lead further off than rest: Quantity, Value, Bound = aim, Predicted
 	FanLoss         Code = "fan_loss"        // mist timed with the fan: Value = grams the fan will carry off
 	AirOutTooWet    Code = "air_out_too_wet" // drying by fan: Value = chamber vapor pressure, Bound = room's, Pa
-	RoomNoHelp      Code = "room_no_help"    // the room's air would not help: Value = room, Bound = wanted
+	RoomNoHelp      Code = "room_no_help"    // the room's air would not help: humidity: Value = room, Bound = chamber, Pa; CO2: Value = chamber, Bound = what the room's is taken for
 	FreshAir        Code = "fresh_air"       // fresh air by the clock: Value = air changes per hour wanted
 	Photoperiod     Code = "photoperiod"     // lamp: Value = hours of light, Until = next change
 	MinOn           Code = "min_on"          // held on: Until
