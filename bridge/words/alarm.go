@@ -47,6 +47,7 @@ func (w Words) Undelivered(service string, since, now time.Time, waiting int, fa
 }
 
 var codes = map[alarm.Code]string{
+	alarm.EndOfRange:   "at the end of the sensor's range",
 	alarm.StuckOn:      "commanded off but still on",
 	alarm.StuckOff:     "commanded on but still off",
 	alarm.Constant:     "exactly the same value for too long",

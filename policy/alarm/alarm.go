@@ -79,6 +79,7 @@ type Code string
 
 // The codes.
 const (
+	EndOfRange   Code = "end_of_range"   // humidity_high: the reading stands at the end of what the sensor can show
 	StuckOn      Code = "stuck_on"       // plug_disobeys: told off and yet on
 	StuckOff     Code = "stuck_off"      // plug_disobeys: told on and yet off
 	Constant     Code = "constant"       // sensor_stuck: exactly the same value for too long

@@ -137,6 +137,12 @@ type Variant struct {
 // Variants lists all of them. It is not to be written to.
 var Variants = [...]Variant{
 	{
+		Alarm: HumidityHigh, Code: EndOfRange, Says: "Humidity reads the end of the range: the air is too wet, or the sensor is wet or stuck.",
+		Cause:       "Water on the sensor or a sensor that is stuck; or saturated air, by any of the causes of air that is too wet.",
+		Consequence: "Where it is the sensor, the crop gets too little mist; where it is the air, caps stay wet.",
+		Action:      "Look whether walls and caps are wet. If not, take the sensor out of the mist and let it dry. If they are, check the humidifier and the fan, and wipe up standing water.",
+	},
+	{
 		Alarm: SensorDisagrees, Code: Drifted, Says: "The only humidity sensor seems to read too high.",
 		Cause:       "It is wet or dirty, hangs in the mist jet, or has drifted: the air takes up less water than it would if it were as damp as that. A disc that was cleaned and not recorded can look the same.",
 		Consequence: "It is not used, and plugs run as they did before, blindly. Before that, air drier than it read got too little mist.",

@@ -200,6 +200,9 @@ func (s *detection) airOutOfBand() {
 	s.outside(HumidityLow, chamber.RelativeHumidity, t.RelativeHumidity.Low, -HumidityDeadband)
 	if t.RelativeHumidity.High+HumidityDeadband < 0.995 { // a sensor cannot tell 99.5 from 100 %
 		s.outside(HumidityHigh, chamber.RelativeHumidity, t.RelativeHumidity.High, HumidityDeadband)
+		if c := s.out.Of(HumidityHigh); c.Active && c.Value >= saturated { // it takes a while to tell saturated air from a wet sensor
+			c.Code = EndOfRange
+		}
 	}
 	s.outside(TemperatureLow, chamber.Temperature, t.TemperatureC.Low, -TemperatureDeadbandK)
 	s.outside(TemperatureHigh, chamber.Temperature, t.TemperatureC.High, TemperatureDeadbandK)

@@ -51,6 +51,30 @@ func TestAirOutOfBandHasDeadband(t *testing.T) {
 	}
 }
 
+// TestWetAirOrWetSensor: a reading at the end of the sensor's range may be the sensor's fault, and who is told that the air is too wet is
+// told that too; of one below it is not said, nor of what is no alarm.
+func TestWetAirOrWetSensor(t *testing.T) {
+	d := newDesk(t)
+	for _, c := range []struct {
+		value  float64
+		active bool
+		says   string
+	}{
+		{0.96, true, "The air is too wet."},
+		{0.999, true, "Humidity reads the end of the range: the air is too wet, or the sensor is wet or stuck."},
+		{0.98, true, "The air is too wet."},
+		{0.92, false, "The air is too wet."},
+	} {
+		d.set(chamber.RelativeHumidity, c.value)
+		d.step()
+		d.expect(alarm.HumidityHigh, c.active, "as before")
+		told := alarm.Told(alarm.HumidityHigh, d.c.Of(alarm.HumidityHigh).Code)
+		if told.Says != c.says || strings.Contains(told.Action, "sensor") != (c.value > 0.99) {
+			t.Errorf("at %g it says %q, and to do is %q", c.value, told.Says, told.Action)
+		}
+	}
+}
+
 func TestInputsAreTakenOver(t *testing.T) {
 	d := newDesk(t)
 	d.e.JournalFailing = true
