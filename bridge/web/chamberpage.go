@@ -157,7 +157,7 @@ func (v *visit) learned(c *course, view *view) []learnedLine {
 			l.Unsure = "± " + words.Number(value*relative, digits)
 		}
 		s := c.of(journal.PlaceLearned, quantity)
-		l.Before = wandered(s, digits, unit)
+		l.Before = wandered(s, cell{mean: value, ok: known}, digits, unit)
 		l.Path = sparkline(s)
 		if !known && l.Before != "" {
 			l.Value = "not sure at present"
@@ -176,9 +176,12 @@ func (v *visit) learned(c *course, view *view) []learnedLine {
 	return out
 }
 
-// wandered says where a series began, and between what it lay.
-func wandered(s []cell, digits int, unit string) string {
+// wandered says where a series began, and between what it lay up to what is known now, which the record does not have yet.
+func wandered(s []cell, now cell, digits int, unit string) string {
 	first, low, high := "", math.Inf(1), math.Inf(-1)
+	if now.ok {
+		low, high = now.mean, now.mean
+	}
 	for _, x := range s {
 		if !x.ok {
 			continue

@@ -151,6 +151,31 @@ func TestLive(t *testing.T) {
 	}
 }
 
+// TestLiveAgrees: a value that has just been told is told again at once when it leaves its range: the page must not show 88 % as above
+// 90 %.
+func TestLiveAgrees(t *testing.T) {
+	s := serve(t, nil)
+	l := listen(t, s, "?since="+pageSeq(t, s, "/"))
+	for _, c := range []struct {
+		rh          float64
+		value, note string
+	}{{0.881, "88.1", ""}, {0.931, "93.1", "above its range"}, {0.879, "87.9", ""}} {
+		s.SetAir("loft", webtest.Air{RH: c.rh, TemperatureC: 16.4, CO2: 640, RoomRH: 0.45, RoomC: 18, Watts: 26})
+		s.Pass(20 * time.Second)
+		e := l.wait(t, "", `"h":"`+c.value+`"`)
+		if c.rh == 0.881 { // it was in its range before
+			continue
+		}
+		var u struct{ T map[string]map[string]string }
+		if err := json.Unmarshal([]byte(e.data), &u); err != nil {
+			t.Fatalf("%v in %s", err, e.data)
+		}
+		if note, told := u.T["loft"]["h.n"]; !told || note != c.note {
+			t.Errorf("beside %s it says %s", c.value, e.data)
+		}
+	}
+}
+
 // TestLiveOrder: the chamber that got worst comes first, and the page is told.
 func TestLiveOrder(t *testing.T) {
 	s := serve(t, nil)

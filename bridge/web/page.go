@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"net/url"
 	"path"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -62,11 +63,15 @@ type chamberAlarm struct {
 	Line    alarmLine
 }
 
-// ties keeps a number and its unit on one line.
-var ties = strings.NewReplacer(" %", "\u00a0%", " ppm", "\u00a0ppm", " °", "\u00a0°", " kPa", "\u00a0kPa", " L", "\u00a0L",
-	" min", "\u00a0min", " h ", "\u00a0h ")
+// A number and its unit stay on one line, and so do the two of a length of time.
+var (
+	ofUnit = regexp.MustCompile(`(\d) (%|°|(?:ppm|kPa|L|kg|g|d|days|h|min|s)\b)`)
+	ofTime = regexp.MustCompile(`(\d\x{a0}[dh]) (\d)`)
+)
 
-func tie(s string) string { return ties.Replace(s) }
+func tie(s string) string {
+	return ofTime.ReplaceAllString(ofUnit.ReplaceAllString(s, "$1\u00a0$2"), "$1\u00a0$2")
+}
 
 // addAssets serves style, script and mark.
 func (s *Server) addAssets(mux *http.ServeMux) {

@@ -179,9 +179,11 @@ func (p *painter) bits(k *card) []bit {
 		}
 		out = append(out, bit{key: key, urgent: urgent, sum: cmp.Or(sum, b.String()), text: b.String(), html: true, every: p.pace.text})
 	}
-	text := func(key, text string, every time.Duration) {
-		out = append(out, bit{key: key, sum: text, text: text, every: every})
+	// What must agree with what else is shown is told at once when that changes.
+	with := func(urgent, key, text string, every time.Duration) {
+		out = append(out, bit{key: key, urgent: urgent, sum: text, text: text, every: every})
 	}
+	text := func(key, text string, every time.Duration) { with("", key, text, every) }
 	html("s", "standing", k, k.Standing.Class+k.Standing.Words, "")
 	html("a", "alarms", k, alarmsKey(k.Alarms)+k.QuietSays, "")
 	if p.name != "" {
@@ -192,9 +194,10 @@ func (p *painter) bits(k *card) []bit {
 	html("g", "gauges", k, gaugesKey(k), "same")
 	for i := range k.Gauges {
 		g := &k.Gauges[i]
-		text(g.Key, g.Value, p.pace.value)
-		text(g.Key+".k", g.Class, p.pace.value)
-		text(g.Key+".n", g.Note, p.pace.text)
+		side := g.Class + g.Note
+		with(side, g.Key, g.Value, p.pace.value)
+		with(side, g.Key+".k", g.Class, p.pace.value)
+		with(side, g.Key+".n", g.Note, p.pace.text)
 		text(g.Key+".w", g.Wanted(), p.pace.text)
 		if g.HasBand {
 			text(g.Key+".b", fmt.Sprintf("%g %g", g.BandAt, g.BandWide), p.pace.text)
@@ -203,8 +206,9 @@ func (p *painter) bits(k *card) []bit {
 	html("b", "batches", k, "", "")
 	for i := range k.Plugs {
 		x := &k.Plugs[i]
-		html("p"+strconv.Itoa(i), "plugstate", x, x.State+strconv.FormatBool(x.Hand), "same")
-		text("y"+strconv.Itoa(i), x.Why, p.pace.text)
+		state := x.State + strconv.FormatBool(x.Hand)
+		html("p"+strconv.Itoa(i), "plugstate", x, state, "same")
+		with(state, "y"+strconv.Itoa(i), tie(x.Why), p.pace.text)
 	}
 	html("w", "water", k, waterKey(k.Water), "")
 	return out

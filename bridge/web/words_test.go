@@ -1,0 +1,36 @@
+package web
+
+import (
+	"strings"
+	"testing"
+)
+
+func TestTie(t *testing.T) {
+	for text, want := range map[string]string{
+		"humidity rises from 86.1 % to 88.9 %, in 11 s, to 888 ppm": "humidity rises from 86.1_% to 88.9_%, in 11_s, to 888_ppm",
+		"0.08 L, empty in about 8 h 40 min":                         "0.08_L, empty in about 8_h_40_min",
+		"in about 2 d 4 h; 3 days; 16.4 °C; 1.2 kPa":                "in about 2_d_4_h; 3_days; 16.4_°C; 1.2_kPa",
+		"flush 1 has 2 shelves, since 12 March":                     "flush 1 has 2 shelves, since 12 March",
+	} {
+		if got := strings.ReplaceAll(tie(text), "\u00a0", "_"); got != want {
+			t.Errorf("%q is tied to %q, want %q", text, got, want)
+		}
+	}
+}
+
+// TestWanderedHoldsThePresent: what a value is now lies within what it is said to have lain.
+func TestWanderedHoldsThePresent(t *testing.T) {
+	past := []cell{{}, {ok: true, mean: 22.1}, {ok: true, mean: 26.8}}
+	for want, now := range map[string]cell{
+		"22.1 /h at the start of this time, 22.1 to 27.0 within it": {ok: true, mean: 27.04},
+		"22.1 /h at the start of this time, 22.1 to 26.8 within it": {mean: 31},
+		"22.1 /h at the start of this time, 20.0 to 26.8 within it": {ok: true, mean: 20},
+	} {
+		if got := wandered(past, now, 1, " /h"); got != want {
+			t.Errorf("%+v: %q, want %q", now, got, want)
+		}
+	}
+	if got := wandered(nil, cell{ok: true, mean: 3}, 1, ""); got != "" {
+		t.Errorf("of nothing recorded it says %q", got)
+	}
+}
