@@ -135,7 +135,7 @@ func chamberLines(w words.Words, s *policy.Snapshot, standing []alarm.Name, befo
 		case r.Dry:
 			second = append(second, "Reservoir dry.")
 		case r.Known && r.EmptyOK:
-			second = append(second, fmt.Sprintf("Water %s, empty %s.", words.Liters(r.Liters), words.EmptyIn(r.EmptyIn)))
+			second = append(second, fmt.Sprintf("Water %s, empty %s.", words.Liters(r.Liters), words.EmptyIn(r)))
 		case r.Known:
 			second = append(second, fmt.Sprintf("Water %s.", words.Liters(r.Liters)))
 		}

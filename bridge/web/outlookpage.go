@@ -95,6 +95,9 @@ func (v *visit) lookAhead(p *outlookPage, length time.Duration) error {
 			p.Dries = append(p.Dries, in)
 		}
 		p.Dries = append(p.Dries, dries("With what is in it", w.Now)...)
+		if other := words.AtPresent(o.Water); other != "" && w.Known && !w.Dry {
+			p.Dries = append(p.Dries, effect{Name: "Told elsewhere", After: other})
+		}
 		p.Dries = append(p.Dries, dries("Filled before leaving", w.Full)...)
 	}
 	return nil
@@ -108,10 +111,8 @@ func dries(name string, d *api.OutlookDry) []effect {
 		switch d := time.Duration(x); {
 		case d < time.Minute:
 			return "by now"
-		case d < 3*time.Hour: // to the hour that would be a third off, or nothing
-			return before + words.Duration(d)
 		default:
-			return before + words.Duration(d.Round(time.Hour))
+			return before + words.About(d)
 		}
 	}
 	return []effect{{Name: name, After: strings.Join([]string{"dry " + when("after about ", d.Likely), "one time in ten " + when("within ", d.Earliest),

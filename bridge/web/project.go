@@ -257,7 +257,7 @@ func (v *view) reservoir() *api.Reservoir {
 	default:
 		out.Text = words.Liters(r.Liters)
 		if r.EmptyOK {
-			out.Text += ", empty " + words.EmptyIn(r.EmptyIn)
+			out.Text += ", empty " + words.EmptyIn(r)
 		}
 	}
 	return out

@@ -2,6 +2,7 @@ package words
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -125,6 +126,9 @@ func (w Words) DryTimes(o *outlook.Outlook) string {
 		s = append(s, "How much water is in the reservoir is not known.")
 	default:
 		s = append(s, fmt.Sprintf("%s are in the reservoir, at %s a day: %s.", Liters(x.Liters), LitersADay(x.PerDay), w.dry(&x.Now, o)))
+		if other := AtPresent(x); other != "" {
+			s = append(s, other)
+		}
 	}
 	if x.Full.OK {
 		s = append(s, fmt.Sprintf("Filled up, %s L: %s.", Capacity(x.Capacity), w.dry(&x.Full, o)))
@@ -132,6 +136,22 @@ func (w Words) DryTimes(o *outlook.Outlook) string {
 		s = append(s, "How much it holds when full is not known (reservoir_liters).")
 	}
 	return strings.Join(s, "\n")
+}
+
+// apart is by how much two forecasts may differ, as a logarithm, before that is worth a word.
+const apart = 0.15
+
+// AtPresent says what is told of the reservoir elsewhere where that differs, and why; "" where it does not.
+func AtPresent(x *outlook.Water) string {
+	if x.UsedHours <= 0 || x.AtPresent < time.Minute || x.Now.Likely < time.Minute ||
+		math.Abs(math.Log(x.AtPresent.Hours()/x.Now.Likely.Hours())) < apart || min(x.AtPresent, x.Now.Likely) >= alarm.FarthestEmpty {
+		return ""
+	}
+	when := emptyIn(x.AtPresent)
+	if x.UsedHours < 24 {
+		return fmt.Sprintf("By the use of the last %.0f h alone it runs dry %s, as status and the page have it; until a day is seen, what such chambers use counts here, too.", x.UsedHours, when)
+	}
+	return fmt.Sprintf("By the use of the last day alone it runs dry %s, as status and the page have it; here the weather of the days to come counts, too.", when)
 }
 
 // LitersADay has a digit more of little than [Liters] has of what a reservoir holds: who divides the one by the other is

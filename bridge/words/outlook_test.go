@@ -55,7 +55,28 @@ func TestUseADay(t *testing.T) {
 	}
 }
 
-// TestHowLongAtMost: how long water and crop allow is no answer where the air is out of range in that time, too.
+// TestTwoForecastsSayWhyTheyDiffer: status goes by what was used of late alone, an outlook by more: where they lie apart, the outlook says so.
+func TestTwoForecastsSayWhyTheyDiffer(t *testing.T) {
+	const h = time.Hour
+	for _, c := range []struct {
+		present, likely time.Duration
+		hours           float64
+		want            string
+	}{
+		{52 * h, 29 * h, 4, "By the use of the last 4 h alone it runs dry in about 2 d 4 h, as status and the page have it; until a day is seen, what such chambers use counts here, too."},
+		{52 * h, 29 * h, 24, "By the use of the last day alone it runs dry in about 2 d 4 h, as status and the page have it; here the weather of the days to come counts, too."},
+		{500 * h, 90 * h, 4, "By the use of the last 4 h alone it runs dry in more than 20 days, as status and the page have it; until a day is seen, what such chambers use counts here, too."},
+		{30 * h, 29 * h, 4, ""},        // near enough
+		{500 * h, 24 * 365 * h, 4, ""}, // neither has an end
+		{0, 29 * h, 0, ""},             // nothing is told elsewhere
+	} {
+		x := outlook.Water{AtPresent: c.present, UsedHours: c.hours, Now: outlook.Dry{OK: true, Likely: c.likely}}
+		if got := AtPresent(&x); got != c.want {
+			t.Errorf("%s and %s by %.0f h: %q, want %q", c.present, c.likely, c.hours, got, c.want)
+		}
+	}
+}
+
 func TestDryByNow(t *testing.T) {
 	o := outlook.Outlook{From: time.Date(2026, 12, 2, 22, 40, 0, 0, time.UTC), Water: &outlook.Water{Known: true, PerDay: 0.9,
 		Now: outlook.Dry{OK: true, Likely: 7 * time.Minute, Chance: 0.98}}}
@@ -65,6 +86,7 @@ func TestDryByNow(t *testing.T) {
 	}
 }
 
+// TestHowLongAtMost: how long water and crop allow is no answer where the air is out of range in that time, too.
 func TestHowLongAtMost(t *testing.T) {
 	o := outlook.Outlook{Chamber: "loft", For: 96 * time.Hour, SafeFor: 47 * time.Hour, Verdict: outlook.Stay, Because: []outlook.Reason{{Kind: outlook.RunsDry}}}
 	if got, want := (Words{}).Answer(&o), "Do not leave loft alone for 4 d. It can be left for 47 h at most."; got != want {

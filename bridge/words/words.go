@@ -201,11 +201,19 @@ func given(v float64) string {
 }
 
 // EmptyIn says when the reservoir runs dry: "in about 14 h"; "by now" where it should be, though the humidifier still
-// gives mist.
-func EmptyIn(d time.Duration) string {
-	if d < time.Minute {
+// gives mist. Before a day of use is seen it says how much was: an outlook, which also goes by what such chambers use, then says otherwise.
+func EmptyIn(r *alarm.Reservoir) string {
+	if r.EmptyIn < time.Minute {
 		return "by now"
 	}
+	_, hours := r.Balance.Use.Daily()
+	if hours > 0 && hours < 24 {
+		return emptyIn(r.EmptyIn) + fmt.Sprintf(" (use of the last %.0f h)", hours)
+	}
+	return emptyIn(r.EmptyIn)
+}
+
+func emptyIn(d time.Duration) string {
 	if d >= alarm.FarthestEmpty {
 		return fmt.Sprintf("in more than %d days", alarm.FarthestEmpty/(24*time.Hour))
 	}

@@ -211,8 +211,14 @@ func TestWater(t *testing.T) {
 		}
 	}
 	for d, want := range map[time.Duration]string{0: "by now", 59 * time.Second: "by now", time.Minute: "in about 60 s", 114 * time.Minute: "in about 1 h 54 min", 437 * time.Minute: "in about 7 h 20 min", 2153 * time.Minute: "in about 36 h", 499 * time.Hour: "in about 20 d 19 h", 500 * time.Hour: "in more than 20 days"} {
-		if got := EmptyIn(d); got != want {
-			t.Errorf("%s is written %q, want %q", d, got, want)
+		for hours, also := range map[int]string{0: "", 24: "", 40: "", 3: " (use of the last 3 h)"} { // from a day on it is the usual use
+			r := alarm.Reservoir{EmptyIn: d}
+			if r.Balance.Use.Next = hours; d < time.Minute {
+				also = ""
+			}
+			if got := EmptyIn(&r); got != want+also {
+				t.Errorf("%s by %d h is written %q, want %q", d, hours, got, want+also)
+			}
 		}
 	}
 }

@@ -273,7 +273,7 @@ func (c *demoChamber) water() string {
 	}
 	s := fmt.Sprintf("%.2f of %g L", r.Liters, c.spec.Plugs[i].ReservoirLiters)
 	if r.EmptyOK {
-		s += ", empty " + words.EmptyIn(r.EmptyIn)
+		s += ", empty " + words.EmptyIn(r)
 	}
 	return s
 }

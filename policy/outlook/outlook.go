@@ -83,14 +83,18 @@ type Outlook struct {
 
 // Water is when the humidifier's reservoir runs dry.
 type Water struct {
-	Known     bool    `json:"known"` // how much is in it now
-	Liters    float64 `json:"liters"`
-	PerDay    float64 `json:"liters_per_day"` // likely, over the time away
-	Now       Dry     `json:"now"`            // with what is in it
-	Full      Dry     `json:"full"`           // when it is filled before leaving
-	Capacity  float64 `json:"capacity_liters,omitempty"`
-	DryNow    bool    `json:"dry_now"`
-	RateKnown bool    `json:"rate_known"` // the draw was seen from full to dry, not read off a label
+	Known    bool    `json:"known"` // how much is in it now
+	Liters   float64 `json:"liters"`
+	PerDay   float64 `json:"liters_per_day"` // likely, over the time away
+	Now      Dry     `json:"now"`            // with what is in it
+	Full     Dry     `json:"full"`           // when it is filled before leaving
+	Capacity float64 `json:"capacity_liters,omitempty"`
+	// AtPresent is when it runs dry at the use of the last UsedHours, a day at most, and nothing else: what is told of the reservoir
+	// elsewhere. 0 hours: it cannot be told.
+	AtPresent time.Duration `json:"at_present"`
+	UsedHours float64       `json:"used_hours"`
+	DryNow    bool          `json:"dry_now"`
+	RateKnown bool          `json:"rate_known"` // the draw was seen from full to dry, not read off a label
 }
 
 // Dry is when a reservoir runs dry, as time from now. Beyond the time asked for it goes on at the use of the last day.

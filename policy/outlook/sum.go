@@ -41,6 +41,10 @@ func (q *Question) water(courses []Course) *Water {
 		rate, doubt = cmp.Or(spec.OutputGPerH, unknownRate), mistSpread
 	}
 	w := &Water{Known: r.Known, Liters: r.Liters, Capacity: spec.ReservoirLiters, DryNow: r.Dry, RateKnown: r.Balance.Cycles > 0}
+	if r.EmptyOK && !r.Dry {
+		w.AtPresent = r.EmptyIn
+		_, w.UsedHours = r.Balance.Use.Daily()
+	}
 	var now, stated, full, perDay []float64
 	duties := q.duties(courses, rate)
 	for i := range courses {
@@ -103,10 +107,10 @@ func (q *Question) duties(courses []Course, rate float64) []float64 {
 func (q *Question) ranOfLate(rate float64) (duty, hours float64) {
 	r, p := &q.State.Reservoir, &q.State.Plugs[q.Policy.Spec.Plug(chamber.Humidifier)]
 	switch {
-	case r.Dry:
-		return r.Balance.Use.Daily()
-	case !r.EmptyOK || r.EmptyIn < time.Hour:
+	case !r.EmptyOK:
 		return 0, 0
+	case r.Dry || r.EmptyIn < time.Hour: // what is left says little of the use, or nothing
+		return r.Balance.Use.Daily()
 	case r.EmptyIn > Longest: // so far off, that forecast has an end; what it ran of late has none
 		return p.Duty, p.DutyHours
 	}

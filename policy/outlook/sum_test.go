@@ -158,6 +158,26 @@ func TestThePresentUseCounts(t *testing.T) {
 	}
 }
 
+// TestTheLastWaterCountsAsAllDid: with half an hour of water left it is not the runs alone that tell how long a filling lasts, and what
+// is told of the reservoir elsewhere goes with the answer.
+func TestTheLastWaterCountsAsAllDid(t *testing.T) {
+	q := tent(4)
+	r := &q.State.Reservoir
+	r.EmptyOK, r.EmptyIn = true, 30*time.Minute
+	for i := range r.Balance.Use.Hours {
+		r.Balance.Use.Hours[i] = 0.25
+	}
+	r.Balance.Use.Next = 30
+	q.State.Plugs[0].DutyHours = 48
+	o := sum(t, q, steady(q, same(0.5)...))
+	if !near(o.Water.Full.Likely, 66.67) {
+		t.Errorf("%+v, want 66.7 h", o.Water.Full)
+	}
+	if o.Water.AtPresent != 30*time.Minute || o.Water.UsedHours != 24 {
+		t.Errorf("elsewhere %s by %g h are told", o.Water.AtPresent, o.Water.UsedHours)
+	}
+}
+
 // After half a day the present use counts by how far apart the runs lie: where they agree within 5 %, they are about as good (half of
 // the way from 0.5 to 0.25 would be 47 h); where one needs hardly any mist and the next a third of the day, they say nothing. While the
 // reservoir is dry, what was used until then goes on counting.
