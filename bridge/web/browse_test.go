@@ -138,7 +138,7 @@ func (b *browser) submit(word string, change map[string]string) *browser {
 // holds checks what the page says.
 func (b *browser) holds(wanted ...string) *browser {
 	b.t.Helper()
-	text := strings.ReplaceAll(html.UnescapeString(b.body), "\u00a0", " ")
+	text := strings.NewReplacer("\u00a0", " ", "\u2060", "").Replace(html.UnescapeString(b.body))
 	if _, main, ok := strings.Cut(text, "<main"); ok {
 		text = main
 	}

@@ -63,14 +63,16 @@ type chamberAlarm struct {
 	Line    alarmLine
 }
 
-// A number and its unit stay on one line, and so do the two of a length of time.
+// A number and its unit stay on one line, and so do the two of a length of time and those of a range.
 var (
 	ofUnit = regexp.MustCompile(`(\d) (%|°|(?:ppm|kPa|L|kg|g|d|days|h|min|s)\b)`)
+	ofSpan = regexp.MustCompile(`(\d)–(\d)`)
 	ofTime = regexp.MustCompile(`(\d\x{a0}[dh]) (\d)`)
 )
 
 func tie(s string) string {
-	return ofTime.ReplaceAllString(ofUnit.ReplaceAllString(s, "$1\u00a0$2"), "$1\u00a0$2")
+	s = ofUnit.ReplaceAllString(s, "$1\u00a0$2")
+	return ofSpan.ReplaceAllString(ofTime.ReplaceAllString(s, "$1\u00a0$2"), "$1\u2060–\u2060$2")
 }
 
 // addAssets serves style, script and mark.

@@ -27,7 +27,7 @@ func TestPage(t *testing.T) {
 	}
 	for _, want := range []string{
 		"1 chamber needs a look", "The air is too dry.", "Check the humidifier and the door.",
-		"wanted 85–90\u00a0%", "<i>Pleurotus ostreatus</i>", "day 1", "flush 1", "Nothing is growing here.",
+		"wanted 85\u2060–\u206090\u00a0%", "<i>Pleurotus ostreatus</i>", "day 1", "flush 1", "Nothing is growing here.",
 		"off, by hand", "Set by hand until 10:45.", `aria-label="have a look"`, `http-equiv="refresh"`,
 	} {
 		if !strings.Contains(body, want) {

@@ -10,9 +10,10 @@ func TestTie(t *testing.T) {
 		"humidity rises from 86.1 % to 88.9 %, in 11 s, to 888 ppm": "humidity rises from 86.1_% to 88.9_%, in 11_s, to 888_ppm",
 		"0.08 L, empty in about 8 h 40 min":                         "0.08_L, empty in about 8_h_40_min",
 		"in about 2 d 4 h; 3 days; 16.4 °C; 1.2 kPa":                "in about 2_d_4_h; 3_days; 16.4_°C; 1.2_kPa",
+		"wanted 92.5–100 %, on 1–3 March":                           "wanted 92.5+–+100_%, on 1+–+3 March",
 		"flush 1 has 2 shelves, since 12 March":                     "flush 1 has 2 shelves, since 12 March",
 	} {
-		if got := strings.ReplaceAll(tie(text), "\u00a0", "_"); got != want {
+		if got := strings.NewReplacer("\u00a0", "_", "\u2060", "+").Replace(tie(text)); got != want {
 			t.Errorf("%q is tied to %q, want %q", text, got, want)
 		}
 	}

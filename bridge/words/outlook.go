@@ -54,7 +54,7 @@ func (w Words) Because(r *outlook.Reason, now time.Time) string {
 	case outlook.OutOfRange:
 		return fmt.Sprintf("The chance that %s stays in range is only %s.", QuantityAmid(r.Quantity), Percent(r.Chance, 0))
 	}
-	return "Too little is known about this chamber yet: watch it for half a day at its present stage first."
+	return "This chamber was watched for less than half a day at its present stage: too short to say how it will be kept."
 }
 
 // day is a moment with its day of the week.

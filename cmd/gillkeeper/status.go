@@ -82,7 +82,7 @@ func (a *app) printStatus(list []api.Chamber, w words.Words) {
 		}
 		water := "–"
 		if c.Reservoir != nil {
-			water = strings.ReplaceAll(c.Reservoir.Text, ", ", "\n")
+			water = strings.NewReplacer(", ", "\n", " (", "\n(").Replace(c.Reservoir.Text)
 		}
 		air := &c.Air.Chamber
 		t.add(name,

@@ -181,7 +181,11 @@ func (r *Report) batchView(s *Season, b *Batch, y *BatchYield) batchView {
 	add("substrate", fmt.Sprintf("%s kg, dry %s kg", tick(b.SubstrateKg), tick(b.DryKg)))
 	add("supplements", b.Supplements)
 	add("place", b.Position)
-	add("in the chamber", c.day(b.Added)+" to "+c.day(b.Retired))
+	in := "since " + c.day(b.Added)
+	if !b.Retired.IsZero() {
+		in = c.day(b.Added) + " to " + c.day(b.Retired)
+	}
+	add("in the chamber", in)
 	add("harvest", fmt.Sprintf("%s g, biological efficiency %s", fixed(y.FreshG, 0), percent(y.Efficiency)))
 	add("note", b.Note)
 	for _, l := range b.Losses {

@@ -136,6 +136,8 @@ func TestEmptySeasons(t *testing.T) {
 	b.Flushes[0].Closed = time.Time{}
 	if page := written(t, growing); !strings.Contains(page, "no flush is finished yet") || !strings.Contains(page, "not finished") {
 		t.Error("a batch that is still picked does not say so")
+	} else if !strings.Contains(page, "<dd>since "+b.Added.UTC().Format("2 Jan 2006")+"</dd>") || strings.Contains(page, " to –") {
+		t.Error("a batch that still grows has an end")
 	}
 	for i := range growing.Chambers { // a chamber whose record was lost
 		growing.Chambers[i].Climate = yield.Climate{}

@@ -168,7 +168,7 @@ func (x *tab) text() string {
 	if err != nil {
 		return err.Error()
 	}
-	return strings.ReplaceAll(v, "\u00a0", " ")
+	return strings.NewReplacer("\u00a0", " ", "\u2060", "").Replace(v)
 }
 
 // sees waits until the page shows every text.
