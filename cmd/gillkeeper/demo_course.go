@@ -215,7 +215,7 @@ func (d *demonstration) inWords(c *demoChamber, e *policy.Event) (said, bool) {
 	case policy.RefillSeen:
 		s.text, s.good = "water is back in the reservoir", true
 	case policy.PlugByHand:
-		s.text = e.Plug + " was switched by hand"
+		s.text = e.Plug + ": a report came late at this pace, and was taken for somebody's hand at the plug" // nobody is there
 	default:
 		return s, false
 	}

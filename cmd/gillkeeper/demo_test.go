@@ -337,3 +337,11 @@ func TestFiguresOfAnotherStage(t *testing.T) {
 		}
 	}
 }
+
+// TestNobodyIsAtTheDemonstrationsPlugs: what looks like a hand at a plug there is a report that came late.
+func TestNobodyIsAtTheDemonstrationsPlugs(t *testing.T) {
+	s, said := (&demonstration{}).inWords(&demoChamber{name: "loft"}, &policy.Event{Kind: policy.PlugByHand, Plug: "mister"})
+	if !said || !strings.HasPrefix(s.text, "mister: a report came late") {
+		t.Errorf("said %v: %q", said, s.text)
+	}
+}
