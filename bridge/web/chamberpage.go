@@ -14,6 +14,7 @@ import (
 	"gillkeeper/bridge/web/api"
 	"gillkeeper/bridge/words"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 	"gillkeeper/policy/species"
 )
 
@@ -147,33 +148,34 @@ func (v *visit) learned(c *course, view *view) []learnedLine {
 	k := view.snap.State.Learn.Knowledge(spec.VolumeM3, spec.AltitudeM)
 	fan, mist := spec.Plug(chamber.ExhaustFan) >= 0, spec.Plug(chamber.Humidifier) >= 0
 	var out []learnedLine
-	add := func(show bool, name, quantity, unit string, digits int, value, relative float64, known bool) {
+	add := func(show bool, name, quantity, unit string, digits int, x learn.Learned) {
 		if !show {
 			return
 		}
 		l := learnedLine{Name: name, Value: "not known yet"}
-		if known {
-			l.Value = words.Number(value, digits) + unit
-			l.Unsure = "± " + words.Number(value*relative, digits)
+		if x.Known {
+			l.Value, l.Unsure = words.Number(x.Value, digits)+unit, unsure(x, digits)
 		}
 		s := c.of(journal.PlaceLearned, quantity)
-		l.Before = wandered(s, cell{mean: value, ok: known}, digits, unit)
+		l.Before = wandered(s, cell{mean: x.Value, ok: x.Known}, digits, unit)
 		l.Path = sparkline(s)
-		if !known && l.Before != "" {
+		if !x.Known && l.Before != "" {
 			l.Value = "not sure at present"
 		}
 		out = append(out, l)
 	}
-	add(fan, "Air changes an hour, fan running", journal.AirChangesFanOn, "", 1, k.FanOn.Value, k.FanOn.RelativeSD, k.FanOn.Known)
-	add(true, "Air changes an hour, fan at rest", journal.AirChangesFanOff, "", 2, k.FanOff.Value, k.FanOff.RelativeSD, k.FanOff.Known)
-	add(true, "Respiration of the crop, CO2", journal.CO2Generation, " g/h", 2, k.CO2GPerH.Value, k.CO2GPerH.RelativeSD, k.CO2GPerH.Known)
-	add(mist, "Mist output", journal.MistOutput, " g/h", 0, k.MistGPerH.Value, k.MistGPerH.RelativeSD, k.MistGPerH.Known)
-	if i := spec.Plug(chamber.ExhaustFan); i >= 0 && spec.Plugs[i].FlowM3PerH > 0 {
-		flow := (k.FanOn.Value - k.FanOff.Value) * spec.VolumeM3
-		sd := math.Hypot(k.FanOn.RelativeSD*k.FanOn.Value, k.FanOff.RelativeSD*k.FanOff.Value) * spec.VolumeM3
-		add(true, "Fan flow through filter and duct", journal.FanFlow, " m³/h", 1, flow, sd/math.Max(flow, 1e-9), k.FanOn.Known && flow > 0)
-	}
+	add(fan, "Air changes an hour, fan running", journal.AirChangesFanOn, "", 1, k.FanOn)
+	add(true, "Air changes an hour, fan at rest", journal.AirChangesFanOff, "", 2, k.FanOff)
+	add(true, "Respiration of the crop, CO2", journal.CO2Generation, " g/h", 2, k.CO2GPerH)
+	add(mist, "Mist output", journal.MistOutput, " g/h", 0, k.MistGPerH)
+	add(fan, "Fan flow through filter and duct", journal.FanFlow, " m³/h", 1, k.FanM3PerH)
 	return out
+}
+
+// unsure says within what the truth lies, as status and the metrics have it.
+func unsure(x learn.Learned, digits int) string {
+	low, high := x.Interval()
+	return words.Number(low, digits) + " to " + words.Number(high, digits) + " in 9 of 10 cases"
 }
 
 // wandered says where a series began, and between what it lay up to what is known now, which the record does not have yet.

@@ -3,6 +3,8 @@ package web
 import (
 	"strings"
 	"testing"
+
+	"gillkeeper/policy/learn"
 )
 
 func TestTie(t *testing.T) {
@@ -16,6 +18,18 @@ func TestTie(t *testing.T) {
 		if got := strings.NewReplacer("\u00a0", "_", "\u2060", "+").Replace(tie(text)); got != want {
 			t.Errorf("%q is tied to %q, want %q", text, got, want)
 		}
+	}
+}
+
+// TestUnsureIsThatOfTheMetrics: 27.58 with a relative standard deviation of 5.275 % is within exp(1.645·0.05275) = 1.0906 of it in nine of
+// ten cases; half of 25.29 to 30.08 is the 2.395 that the metrics give.
+func TestUnsureIsThatOfTheMetrics(t *testing.T) {
+	x := learn.Learned{Value: 27.58, RelativeSD: 0.05275, Known: true}
+	if got, want := unsure(x, 1), "25.3 to 30.1 in 9 of 10 cases"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if half := x.HalfWidth(); half < 2.38 || half > 2.41 {
+		t.Errorf("the metrics would give %g", half)
 	}
 }
 
