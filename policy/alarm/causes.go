@@ -81,7 +81,7 @@ func (s *detection) weigh(root Name, p Priority) {
 // to mist says nothing of the reservoir.
 func (s *detection) upset() {
 	room := &s.e.Air.Room.CO2 // so much of it hides what the fan moves
-	now := s.Door.lately() || s.Fan.Odd() || s.Link.Was || s.dt >= upsetGap.Seconds() || room.OK && room.Value > learn.RoomHigh
+	now := s.Door.lately() || s.Fan.Odd() || s.out.Of(FanFailed).Active || s.Link.Was || s.dt >= upsetGap.Seconds() || room.OK && room.Value > learn.RoomHigh
 	for i := range s.e.Plugs {
 		p := &s.e.Plugs[i]
 		if p.Role == chamber.Lamp {

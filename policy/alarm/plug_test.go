@@ -175,6 +175,9 @@ func TestLatePower(t *testing.T) {
 		watts(0.3)
 	}
 	d.expect(alarm.FanFailed, true, "it draws none, minutes later")
+	if !d.d.Upset.Was {
+		t.Error("crop and walls are taken to be as ever, after a fan without power")
+	}
 }
 
 func TestPlugRunsBySilentPower(t *testing.T) {
