@@ -279,21 +279,22 @@ func (r *Response) givesLittle(w *Water, dt float64, on bool, res *Reservoir) bo
 	mist, most, known := w.Learn.Given(r.fits())
 	gave, sure := r.gave(w)
 	_, doubt := w.Learn.MistInDoubt()
+	counts := on && !r.holds(w) // what is learned of the mist may be wrong, but not that it is damp enough
 	switch {
 	case w.DoorOpen || w.FanOdd:
 		r.Little, r.Less = 0, 0
 	case !known || w.MayBeOpen || w.Hidden:
 	case sure && most < gave-gaveLess:
-		if on {
+		if counts {
 			r.Less += dt
 		}
 		if most >= gave-gaveLittle {
 			r.Little = 0
-		} else if on {
+		} else if counts {
 			r.Little += dt
 		}
 	case doubt && w.Learn.Fits() && mist < gave-gaveLess: // it is held open what it gives, and what was read raised it no further
-		if on {
+		if counts {
 			r.Less += dt
 		}
 	case most > mist: // not well known
@@ -409,8 +410,11 @@ func (r *Response) read(all []float64) {
 func (r *Response) coldest() float64 { return min(coldest, -coolShare*r.Humidity) }
 
 // held reports whether humidity is held although the humidifier has run for so long.
-func (r *Response) held(w *Water) bool {
-	return r.MistOn >= heldOn && w.Asked.Humidity > 0 && r.Read >= w.Asked.Humidity-heldNear
+func (r *Response) held(w *Water) bool { return r.MistOn >= heldOn && r.holds(w) }
+
+// holds reports whether humidity, as a mean of minutes, is about what is wanted.
+func (r *Response) holds(w *Water) bool {
+	return w.Asked.Humidity > 0 && r.Read >= w.Asked.Humidity-heldNear
 }
 
 func clip(x float64) float64 { return max(-responseClip, min(x, responseClip)) }

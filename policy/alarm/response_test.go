@@ -353,6 +353,26 @@ func TestDryMustStand(t *testing.T) {
 	}
 }
 
+// TestWhatHoldsIsNotDry: the learner takes the humidifier for one that gives a fifth of what it gave, and humidity stands where it is
+// wanted: the learner is wrong. Ten points below, there is none.
+func TestWhatHoldsIsNotDry(t *testing.T) {
+	const index, states = 6, len(learn.State{}.Water.X)
+	for humidity, want := range map[float64]bool{0.94: false, 0.85: true} {
+		l := learn.State{}
+		w := &Water{Now: time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC), Learn: &l, Facts: &learn.Facts{RH: []float64{humidity}}, Asked: Asked{Humidity: 0.95}}
+		r, dry := Response{Gave: -2, GaveFor: gaveMemory, Read: humidity}, false
+		for range 3 * 360 {
+			l.Water.Taken, l.Water.Odd, l.Water.X[index], l.Water.P[index*states+index] = 1000, 0.5, -3.6, 0.05*0.05
+			w.Now = w.Now.Add(10 * time.Second)
+			r.read(w.Facts.RH)
+			dry = r.givesLittle(w, 10, true, &Reservoir{}) || dry
+		}
+		if dry != want {
+			t.Errorf("%.0f %% where 95 are wanted: dry %v, want %v", 100*humidity, dry, want)
+		}
+	}
+}
+
 // TestWeakIsNotCalledDryTwice: a humidifier that was called dry for giving a fifth of what it gave, and in a minute gave something, gives
 // that fifth. It is not called dry for the same again, and still is when it gives nothing.
 func TestWeakIsNotCalledDryTwice(t *testing.T) {
