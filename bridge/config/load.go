@@ -13,8 +13,6 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
-
-	"gillkeeper/bridge/journal"
 )
 
 // Load reads the file at path. It gives the configuration and the warnings about it; or, when anything is wrong with
@@ -22,11 +20,11 @@ import (
 // another error when the file can't be read.
 func Load(path string) (*Config, Faults, error) { return load(path, EnvOf(path)) }
 
-// Check reads a file as [Load] does, for somebody who asks whether it is good. It also looks into what lies where the journal is to be,
-// which the daemon does itself.
-func Check(path string) (*Config, Faults, error) {
+// Check reads a file as [Load] does, for somebody who asks whether it is good: what lies where the journal is to be is looked at, too,
+// see [Env.NoJournal]. The daemon does that itself.
+func Check(path string, noJournal func(path string) bool) (*Config, Faults, error) {
 	env := EnvOf(path)
-	env.NoJournal = journal.NoDatabase
+	env.NoJournal = noJournal
 	return load(path, env)
 }
 

@@ -108,12 +108,10 @@ func dries(name string, d *api.OutlookDry) []effect {
 		return nil
 	}
 	when := func(before string, x api.Duration) string {
-		switch d := time.Duration(x); {
-		case d < time.Minute:
-			return "by now"
-		default:
+		if d := time.Duration(x); d >= time.Minute {
 			return before + words.About(d)
 		}
+		return "by now"
 	}
 	return []effect{{Name: name, After: strings.Join([]string{"dry " + when("after about ", d.Likely), "one time in ten " + when("within ", d.Earliest),
 		"chance that it runs dry before you are back " + words.Percent(d.Chance, 0)}, ", ")}}

@@ -9,6 +9,7 @@ import (
 
 	"gillkeeper/bridge/config"
 	"gillkeeper/bridge/daemon"
+	"gillkeeper/bridge/journal"
 )
 
 // checked is what check --json prints.
@@ -72,7 +73,7 @@ func (a *app) printRights(file string) error {
 
 func (a *app) check(file string, asJSON bool) error {
 	a.sayTyping(file)
-	cfg, found, err := config.Check(file)
+	cfg, found, err := config.Check(file, journal.NoDatabase)
 	if faults, ok := errors.AsType[config.Faults](err); ok {
 		found = faults
 	} else if err != nil {

@@ -145,6 +145,15 @@ func (a *Airing) lower() float64 {
 	return min(1, a.Stands*usual/a.Moves.Made)
 }
 
+// room is the room's air: its CO2 as learned where nobody measures it, and that is known.
+func (a *Airing) room(e *Evidence) Moist {
+	room := e.roomMoist()
+	if a.Moves.Room > 0 && !e.Air.Room.CO2.OK {
+		room.CO2 = a.Moves.Room
+	}
+	return room
+}
+
 // lacks reports whether some of the vapor that usually is above the room is missing.
 func (a *Airing) lacks(now, room Moist) bool {
 	return a.UsualFor >= airingKnown && min(now.Vapor, a.Mean.Vapor)-room.Vapor <= (1-outflowVapor)*a.Usual.Vapor

@@ -82,11 +82,17 @@ func (w *SensorWatch) settle(limit, dt float64, upset bool) {
 	} else if !upset {
 		w.MovedFor += dt
 	}
-	if w.UsualFor >= movedKnown && math.Abs(w.Away-w.Usual) > limit/2 {
+	grow(&w.Usual, &w.UsualFor, w.Away, movedKnown, limit, dt)
+}
+
+// grow takes dt seconds of a difference into what is usual of it, which rests on so many seconds; the more slowly, once that is known, the
+// likelier it is that the sensor is moving away.
+func grow(usual, restsOn *float64, away, known, limit, dt float64) {
+	if *restsOn >= known && math.Abs(away-*usual) > limit/2 {
 		dt /= 4
 	}
-	w.UsualFor = min(w.UsualFor+dt, movedMemory)
-	w.Usual += (1 - math.Exp(-dt/max(w.UsualFor, 1))) * (w.Away - w.Usual)
+	*restsOn = min(*restsOn+dt, movedMemory)
+	*usual += (1 - math.Exp(-dt/max(*restsOn, 1))) * (away - *usual)
 }
 
 // Apart is how far a sensor of humidity is from the others while neither is at saturation, where all read the same: in nearly saturated
@@ -121,14 +127,9 @@ func (a *Apart) advance(by float64, free bool, limit, dt float64, upset bool) {
 			a.Seen += dt
 		}
 	}
-	if !free {
-		return
+	if free {
+		grow(&a.Usual, &a.UsualFor, a.Mean, apartKnown, limit, dt)
 	}
-	if known && away > limit/2 {
-		dt /= 4
-	}
-	a.UsualFor = min(a.UsualFor+dt, movedMemory)
-	a.Usual += (1 - math.Exp(-dt/max(a.UsualFor, 1))) * (a.Mean - a.Usual)
 }
 
 // moved reports whether it has been elsewhere than usual by more than a limit for long enough.

@@ -91,12 +91,9 @@ func (s *detection) door() {
 		}
 	}
 	d.LastPoint += s.dt
-	room := s.e.roomMoist()
-	freshest := room.CO2
-	if learned := d.Airing.Moves.Room; learned > 0 && !s.e.Air.Room.CO2.OK {
-		room.CO2 = learned
-	}
-	if s.soleLeftOut() {
+	room, freshest := d.Airing.room(s.e), s.e.roomMoist().CO2
+	sole := s.soleLeftOut()
+	if sole {
 		d.Airing = d.Airing.afresh()
 	}
 	if l := &s.e.Learned; l.Flow > 0 {
@@ -111,7 +108,7 @@ func (s *detection) door() {
 		d.Airing.Shut, d.Airing.Low = false, false
 	}
 	flows := d.Outflow.advance(&s.e.Likely, d.Airing.Mean, s.dt)
-	if s.Upset.Was || d.lately() || !ok || s.e.plugsUnclear() || s.soleLeftOut() || room.CO2 > learn.RoomHigh {
+	if s.Upset.Was || d.lately() || !ok || s.e.astray(unclearAfter) || sole || room.CO2 > learn.RoomHigh {
 		d.Outflow.restart()
 		flows = false
 	}
@@ -120,11 +117,9 @@ func (s *detection) door() {
 		s.shut(ok)
 	case flows && d.Airing.lacks(now, room):
 		d.open(true, d.Outflow.From, now)
-		d.Airing.Mean = now
 	case ok && d.FanOff >= doorFanOff:
 		if before, fell := d.fall(s.e.Now, now, room); fell {
 			d.open(true, before, now)
-			d.Airing.Mean = now
 		}
 	}
 	switch {
@@ -151,7 +146,7 @@ func (s *detection) door() {
 
 // open begins a time of being open.
 func (d *Door) open(fell bool, before, now Moist) {
-	d.Open, d.OpenFor, d.Fell, d.Moot, d.Before, d.Lowest = true, 0, fell, 0, before, now
+	d.Open, d.OpenFor, d.Fell, d.Moot, d.Before, d.Lowest, d.Airing.Mean = true, 0, fell, 0, before, now, now
 }
 
 // soleLeftOut reports whether the only sensor of the vapor or of CO2 is under suspicion: what was read before that and what is read

@@ -3,6 +3,7 @@ package alarm
 import (
 	"math"
 	"slices"
+	"time"
 
 	"gillkeeper/policy/chamber"
 	"gillkeeper/policy/guard"
@@ -212,27 +213,18 @@ func (d *Detectors) heldAbove(e *Evidence) float64 {
 	if !e.Air.Inside.CO2.OK || !a.Began || d.Open() {
 		return 0
 	}
-	room := e.roomMoist().CO2
-	if a.Moves.Room > 0 && !e.Air.Room.CO2.OK {
-		room = a.Moves.Room
-	}
-	return a.Mean.CO2 - room
+	return a.Mean.CO2 - a.room(e).CO2
 }
 
 // unlike reports whether a plug with a hand in the air may do what it was not told, or did so or was cut off until a short while ago.
 func (d *Detectors) unlike(e *Evidence) bool {
-	return d.Upset.Was || d.Dry.Was || e.plugsAstray()
+	return d.Upset.Was || d.Dry.Was || e.astray(0)
 }
 
-// plugsAstray reports whether a plug may do what it was not told.
-func (e *Evidence) plugsAstray() bool {
-	return slices.ContainsFunc(e.Plugs, func(p guard.Plug) bool { return p.Hand.Active || !p.DisagreesSince.IsZero() })
-}
-
-// plugsUnclear reports whether one does so for longer than a command takes.
-func (e *Evidence) plugsUnclear() bool {
+// astray reports whether a plug may do what it was not told, and has been so for that long.
+func (e *Evidence) astray(long time.Duration) bool {
 	return slices.ContainsFunc(e.Plugs, func(p guard.Plug) bool {
-		return p.Hand.Active || !p.DisagreesSince.IsZero() && e.Now.Sub(p.DisagreesSince) >= unclearAfter
+		return p.Hand.Active || !p.DisagreesSince.IsZero() && e.Now.Sub(p.DisagreesSince) >= long
 	})
 }
 

@@ -253,7 +253,7 @@ func (d Detectors) WatchSensors(e *Evidence) (Detectors, []Code) {
 			switch {
 			case alone && spec.Quantity == chamber.RelativeHumidity && spec.Place == chamber.Inside:
 				w.jumpedAlone(r.Value, &e.Foreseen, d.heldAbove(e), d.unlike(e))
-			case alone && spec.Quantity == chamber.Temperature && w.Jump.By == 0 && e.plugsAstray():
+			case alone && spec.Quantity == chamber.Temperature && w.Jump.By == 0 && e.astray(0):
 				w.Jump.Count, w.Jump.Gap, w.Jump.Was = 0, 0, 0 // a heater or mist that nobody knows of moves it by kelvins
 			default:
 				w.jumped(r.Value, middle, others, alone, roomCO2, spec)
