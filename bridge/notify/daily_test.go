@@ -62,8 +62,7 @@ func TestDaily(t *testing.T) {
 // were before.
 func TestDailyWaitsForSensorsAfterAStart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		daily := phone
-		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		daily := phoneAtEight()
 		s := begin(t, journal.NewMemory(), daily)
 		time.Sleep(time.Minute)
 		s.stop()
@@ -163,8 +162,7 @@ func TestDailyThatWasMissed(t *testing.T) {
 // today, which was sent before it was started again, is not sent a second time.
 func TestDailyOfACalendarThatIsNotSet(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		daily := phone
-		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		daily := phoneAtEight()
 		s := begin(t, journal.NewMemory(), daily)
 		time.Sleep(9 * time.Hour)
 		s.want("phone", "daily /")
@@ -214,8 +212,7 @@ func TestDailySharesAreOfADay(t *testing.T) {
 // TestDailyOfLittleWater: the reservoir should be empty by now, and half of the alarm's text is which batch.
 func TestDailyOfLittleWater(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		daily := phone
-		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		daily := phoneAtEight()
 		s := begin(t, journal.NewMemory(), daily)
 		defer s.stop()
 		s.change("cellar", alarm.HarvestDue, alarm.Acknowledged, false, alarm.Condition{Active: true, About: "oyster-3", Also: "shii"})
@@ -241,8 +238,7 @@ func TestDailyAfterAFutureCalendar(t *testing.T) {
 		if err := outbox.Keep(t.Context(), "notify", []journal.Record{{Name: "memory", Body: []byte(`{"days":{"phone":"2031-05-01"}}`)}}); err != nil {
 			t.Fatal(err)
 		}
-		daily := phone
-		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		daily := phoneAtEight()
 		s := begin(t, outbox, daily)
 		defer s.stop()
 		time.Sleep(9 * time.Hour)
@@ -255,8 +251,7 @@ func TestDailyAfterAFutureCalendar(t *testing.T) {
 // TestDailyOfWhatIsShelved: who is away put off an alarm for days, and its condition is there: all is not well.
 func TestDailyOfWhatIsShelved(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		daily := phone
-		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		daily := phoneAtEight()
 		s := begin(t, journal.NewMemory(), daily)
 		defer s.stop()
 		shelve := func(stands bool) {
@@ -286,8 +281,7 @@ func TestDailyOfWhatIsShelved(t *testing.T) {
 // TestDailyCountsInWords: of one chamber, and of one more than are written out, the daily message speaks as of one.
 func TestDailyCountsInWords(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		daily := phone
-		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		daily := phoneAtEight()
 		s := begin(t, journal.NewMemory(), daily)
 		defer s.stop()
 		s.mu.Lock()

@@ -143,6 +143,13 @@ func (s *site) want(service, want string) {
 
 var phone = notify.Service{Name: "phone", MinPriority: alarm.High}
 
+// phoneAtEight is the phone with a daily message at eight.
+func phoneAtEight() notify.Service {
+	s := phone
+	s.HasDaily, s.Daily = true, 8*time.Hour
+	return s
+}
+
 // TestADamagedJournalIsToldAsThat: not as a full disk, and not as over once it was acknowledged.
 func TestADamagedJournalIsToldAsThat(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -667,8 +674,7 @@ func TestAMendedAddressIsTriedAtOnce(t *testing.T) {
 // another's daily message.
 func TestNoTwoMessagesHaveOneID(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		daily := phone
-		daily.HasDaily, daily.Daily = true, 8*time.Hour
+		daily := phoneAtEight()
 		ids := map[string]bool{}
 		houses := []*site{begin(t, journal.NewMemory(), daily), begin(t, journal.NewMemory(), daily)}
 		lose := func(yes bool) {
