@@ -186,23 +186,25 @@ func keep(t *testing.T, by keeper, seed uint64, stage species.Stage, d time.Dura
 
 func (x course) run(t *testing.T) (rehearse.Figures, error) {
 	c := rehearse.FamilyCase(x.seed, x.stage)
-	c.For, c.Settle = x.length, min(c.Settle, x.length/3)
-	c.Actions = batch(x.stage)
-	var run *rehearse.Run
-	var err error
-	switch p := familyPolicy(t, c); x.by {
-	case byPractice:
-		run, err = rehearse.New(c, rehearse.NewCommonPractice(c.Spec, c.Target, rehearse.CarefulTimer(c)))
-	case byOracle, byNoNoise:
-		run, err = rehearse.NewOracle(c, p, x.by == byOracle)
-	default:
-		p.Rules = x.by == byRules
-		run, err = rehearse.New(c, rehearse.NewPolicyController(p, c.Start))
-	}
+	run, err := x.start(t, c, min(c.Settle, x.length/3))
 	if err != nil {
 		return rehearse.Figures{}, err
 	}
 	return run.Finish(), nil
+}
+
+// start sets the course up in that chamber, with so much left out of the figures.
+func (x course) start(t *testing.T, c *rehearse.Case, settle time.Duration) (*rehearse.Run, error) {
+	c.For, c.Settle, c.Actions = x.length, settle, batch(x.stage)
+	switch p := familyPolicy(t, c); x.by {
+	case byPractice:
+		return rehearse.New(c, rehearse.NewCommonPractice(c.Spec, c.Target, rehearse.CarefulTimer(c)))
+	case byOracle, byNoNoise:
+		return rehearse.NewOracle(c, p, x.by == byOracle)
+	default:
+		p.Rules = x.by == byRules
+		return rehearse.New(c, rehearse.NewPolicyController(p, c.Start))
+	}
 }
 
 func mean(all []rehearse.Figures, f func(rehearse.Figures) float64) float64 {
