@@ -23,25 +23,42 @@ type Clock struct {
 	pace   float64
 	anchor time.Time     // what Now would have shown when the machine's monotonic clock began
 	unseen time.Duration // forward jumps taken in so far
+	owed   time.Duration // by which the calendar was behind what the clock was told to show, as far as no jump made it up
 	ahead  time.Duration // calendar minus monotonic clock, at the last look
 }
 
 // System returns the clock of the real world. Now starts at the calendar's time and follows the monotonic clock; a
 // forward jump of the calendar of more than two seconds is taken in, because time that a suspended machine slept
 // through has passed for a chamber too. A backward jump never is.
-func System() *Clock { return newClock(1, time.Time{}, machine()) }
+func System() *Clock { return newClock(1, machine()) }
 
 // Pace returns a clock that runs n times faster than the real one, for drills; its calendar runs with it. It starts
-// at the calendar's time or at from, whichever is later, so that state saved by an earlier drill does not lie in its
-// future. It rests on the monotonic clock alone: a jump of the calendar multiplied by n would end the drill. An n that
-// is not above zero counts as 1.
-func Pace(n float64, from time.Time) *Clock {
+// at the calendar's time. It rests on the monotonic clock alone: a jump of the calendar multiplied by n would end the
+// drill. An n that is not above zero counts as 1.
+func Pace(n float64) *Clock {
 	if !(n > 0) {
 		n = 1
 	}
-	c := newClock(n, from, machine())
+	c := newClock(n, machine())
 	c.drill = true
 	return c
+}
+
+// NotBefore has Now show no less than t from here on, so that state that was saved does not lie in its future, and returns by how
+// much the clock was behind it. A machine without a battery for its clock starts in the past, and its calendar jumps ahead once a
+// time server answers: as far as that makes up what it was behind, it is no time that passed.
+func (c *Clock) NotBefore(t time.Time) (behind time.Duration) {
+	now := c.Now()
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	behind = max(0, t.Sub(now))
+	if c.drill {
+		c.anchor = c.anchor.Add(behind)
+		return behind
+	}
+	c.unseen += behind
+	c.owed += behind
+	return behind
 }
 
 // machine reads the machine's two clocks at one instant. It uses the time package alone, so that it works in a
@@ -54,13 +71,9 @@ func machine() func() (time.Time, time.Duration) {
 	}
 }
 
-func newClock(n float64, from time.Time, read func() (time.Time, time.Duration)) *Clock {
+func newClock(n float64, read func() (time.Time, time.Duration)) *Clock {
 	wall, mono := read()
-	anchor := wall
-	if from.After(anchor) {
-		anchor = from.Round(0).UTC()
-	}
-	return &Clock{pace: n, anchor: anchor.Add(-scaled(mono, n)), read: read, ahead: wall.Sub(anchor) - mono}
+	return &Clock{pace: n, anchor: wall.Add(-scaled(mono, n)), read: read}
 }
 
 // Now is the steady time, in UTC: it never goes back while the process lives. It starts at the calendar's time and may
@@ -74,7 +87,9 @@ func (c *Clock) Now() time.Time {
 	}
 	ahead := wall.Sub(c.anchor) - mono
 	if jump := ahead - c.ahead; jump > jumpLimit {
-		c.unseen += jump
+		made := min(jump, c.owed)
+		c.owed -= made
+		c.unseen += jump - made
 	}
 	c.ahead = ahead
 	return c.anchor.Add(mono + c.unseen)

@@ -41,7 +41,7 @@ func TestNowAcrossCalendarJumps(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			m := &machineStub{wall: noon}
-			c := newClock(1, time.Time{}, m.read)
+			c := newClock(1, m.read)
 			m.pass(time.Minute)
 			before := c.Now()
 			if want := noon.Add(time.Minute); !before.Equal(want) {
@@ -67,12 +67,15 @@ func TestNowAcrossCalendarJumps(t *testing.T) {
 func TestNowNeverGoesBack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		m := &machineStub{wall: noon}
-		c := newClock(1, time.Time{}, m.read)
+		c := newClock(1, m.read)
 		last := c.Now()
 		for range rapid.IntRange(1, 50).Draw(t, "looks") {
 			passed := time.Duration(rapid.Int64Range(0, int64(time.Hour)).Draw(t, "passed"))
 			m.pass(passed)
 			m.wall = m.wall.Add(time.Duration(rapid.Int64Range(-int64(48*time.Hour), int64(48*time.Hour)).Draw(t, "jump")))
+			if rapid.Bool().Draw(t, "told") {
+				c.NotBefore(last.Add(time.Duration(rapid.Int64Range(-int64(time.Hour), int64(72*time.Hour)).Draw(t, "saved"))))
+			}
 			now := c.Now()
 			if moved := now.Sub(last); moved < passed {
 				t.Fatalf("Now moved by %v while %v passed", moved, passed)
@@ -98,7 +101,10 @@ func TestPacedClock(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				start := time.Now()
-				c := Pace(tc.pace, start.Add(tc.from))
+				c := Pace(tc.pace)
+				if got, want := c.NotBefore(start.Add(tc.from)), max(0, tc.from); got != want {
+					t.Errorf("was behind by %v, want %v", got, want)
+				}
 				if got, want := c.Now(), start.Add(max(0, tc.from)); !got.Equal(want) {
 					t.Errorf("starts at %v, want %v", got, want)
 				}
@@ -116,7 +122,7 @@ func TestPacedClock(t *testing.T) {
 
 func TestPacedClockIgnoresCalendarJumps(t *testing.T) {
 	m := &machineStub{wall: noon}
-	c := newClock(600, time.Time{}, m.read)
+	c := newClock(600, m.read)
 	c.drill = true
 	m.wall = m.wall.Add(24 * time.Hour)
 	m.mono += time.Second
@@ -128,7 +134,7 @@ func TestPacedClockIgnoresCalendarJumps(t *testing.T) {
 func TestTimers(t *testing.T) {
 	for _, pace := range []float64{1, 3, 600} {
 		synctest.Test(t, func(t *testing.T) {
-			c := Pace(pace, time.Time{})
+			c := Pace(pace)
 			start, began := c.Now(), time.Now()
 			timer := c.NewTimer(start.Add(time.Hour))
 			at := <-timer.C
@@ -187,7 +193,7 @@ func TestTimerAfterSuspend(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
 		var slept atomic.Int64
-		c := newClock(1, time.Time{}, func() (time.Time, time.Duration) {
+		c := newClock(1, func() (time.Time, time.Duration) {
 			now := time.Now()
 			return now.Round(0).UTC().Add(time.Duration(slept.Load())), now.Sub(start)
 		})
@@ -202,7 +208,7 @@ func TestTimerAfterSuspend(t *testing.T) {
 
 func TestSleep(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		c := Pace(60, time.Time{})
+		c := Pace(60)
 		began := time.Now()
 		if err := c.Sleep(t.Context(), time.Minute); err != nil {
 			t.Fatal(err)
@@ -235,7 +241,7 @@ func BenchmarkNow(b *testing.B) {
 // What the clock shows never jumps when its pace changes, and a timer set before goes off by the new pace.
 func TestPaceChanges(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		c := Pace(600, time.Time{})
+		c := Pace(600)
 		start := c.Now()
 		timer := c.NewTimer(start.Add(20 * time.Minute))
 		defer timer.Stop()
@@ -263,5 +269,43 @@ func TestPaceChanges(t *testing.T) {
 	s := System()
 	if s.SetPace(2); s.Pace() != 1 {
 		t.Errorf("the real world's clock runs at %v", s.Pace())
+	}
+}
+
+// TestStartInThePast is a machine whose clock has no battery: it starts long ago, or at the last time that it kept, and a time server
+// sets it right later.
+func TestStartInThePast(t *testing.T) {
+	for _, tc := range []struct {
+		name         string
+		behind, away time.Duration // of the start, before what was saved; how long the machine was really off
+	}{
+		{"a few minutes lost, two hours off", 10 * time.Minute, 2 * time.Hour},
+		{"back at once, an hour lost", time.Hour, 0},
+		{"at the epoch, a night off", noon.Sub(time.Unix(0, 0)), 9 * time.Hour},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			saved := noon
+			m := &machineStub{wall: saved.Add(-tc.behind)}
+			c := newClock(1, m.read)
+			if got := c.NotBefore(saved); got != tc.behind {
+				t.Errorf("was behind by %v, want %v", got, tc.behind)
+			}
+			m.pass(40 * time.Second)
+			if want := saved.Add(40 * time.Second); !c.Now().Equal(want) {
+				t.Errorf("Now = %v forty seconds after the start, want %v", c.Now(), want)
+			}
+			right := saved.Add(tc.away + 40*time.Second)
+			m.wall = right.Add(-tc.behind / 2) // in two steps
+			c.Now()
+			m.wall = right
+			if got := c.Now(); !got.Equal(right) {
+				t.Errorf("Now = %v once the calendar is right, want %v", got, right)
+			}
+			before := c.Now()
+			m.wall = m.wall.Add(8 * time.Hour) // what was owed is made up: the next jump is time that passed
+			if moved := c.Now().Sub(before); moved != 8*time.Hour {
+				t.Errorf("Now moved by %v while the machine was suspended for eight hours", moved)
+			}
+		})
 	}
 }

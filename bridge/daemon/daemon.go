@@ -84,15 +84,14 @@ func New(ctx context.Context, o Options) (d *Daemon, err error) {
 	}
 	d.clock, d.stalled = clock.System(), stalledAfter
 	if o.Pace > 0 && o.Pace != 1 {
-		latest, _ := d.journal.Latest(ctx) // said by the keeper
-		d.clock = clock.Pace(o.Pace, latest)
+		d.clock = clock.Pace(o.Pace)
 		d.stalled = time.Duration(float64(stalledAfter) / min(o.Pace, 1))
 	}
 	d.metrics = metrics.New(o.Build, func() []*policy.Snapshot { return d.keeper.Counted() })
-	d.openDesk(ctx, o.Config)
 	if d.keeper, err = keeper.New(keeper.Options{Clock: d.clock, Journal: d.journal, Observer: d.metrics, Happened: d.happened, Log: o.Log}); err != nil {
 		return d, err
 	}
+	d.openDesk(ctx, o.Config)
 	if err = d.keeper.Adopt(ctx, d.policies(o.Config)); err != nil {
 		return d, err
 	}

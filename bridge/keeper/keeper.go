@@ -53,7 +53,6 @@ type Options struct {
 // Keeper owns the chambers. Make one with [New], give it chambers with [Keeper.Adopt], and let it [Keeper.Run].
 type Keeper struct {
 	clock   *clock.Clock
-	shift   time.Duration // added to the clock, so that it is never behind what was saved
 	journal journal.Journal
 	watch   Observer
 	hears   func(*policy.Snapshot, []policy.Event) // nil: nobody
@@ -74,6 +73,9 @@ type Keeper struct {
 	minutes minutes
 }
 
+// behindSaid is by how much the machine's clock may be behind what was saved without a word: the last save before a start.
+const behindSaid = time.Minute
+
 // New makes a keeper without chambers.
 func New(o Options) (*Keeper, error) {
 	if o.Clock == nil || o.Journal == nil {
@@ -90,7 +92,10 @@ func New(o Options) (*Keeper, error) {
 	if err != nil {
 		k.fail("read", err)
 	}
-	k.shift = max(0, latest.Sub(o.Clock.Now()))
+	if behind := o.Clock.NotBefore(latest); behind > behindSaid && k.clock.Pace() == 1 { // a drill that goes on from another is always behind
+		k.log.Warn("the machine's clock is behind what the journal holds; durations go on from there, but lamps go by the clock: is its time set?",
+			"clock", k.clock.Wall().Format(time.RFC3339), "journal", latest.Format(time.RFC3339))
+	}
 	for range o.Workers {
 		k.workers = append(k.workers, newWorker(k))
 	}
@@ -98,7 +103,7 @@ func New(o Options) (*Keeper, error) {
 }
 
 // Now is the keeper's steady clock. It never shows less than what was saved before.
-func (k *Keeper) Now() time.Time { return k.clock.Now().Add(k.shift) }
+func (k *Keeper) Now() time.Time { return k.clock.Now() }
 
 // Adopt takes chambers over, resumed from the journal where it knows them, and gives up those that are not named. It
 // may be called again with a new configuration while the keeper runs; a chamber that stays keeps its state. On an error nothing has

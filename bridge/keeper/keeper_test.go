@@ -303,7 +303,7 @@ func TestCountersOfADrillKeepUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := tent("loft")
 		p.Spec.Plugs = nil // a switching would have all saved
-		h := openWith(t, Options{Clock: clock.Pace(60, time.Time{}), Journal: journal.NewMemory()}, p)
+		h := openWith(t, Options{Clock: clock.Pace(60), Journal: journal.NewMemory()}, p)
 		defer h.close()
 		h.k.Link(true)
 		h.act(addBatch)

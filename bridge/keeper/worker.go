@@ -96,7 +96,7 @@ type resetter interface{ Reset(time.Time) }
 func (w *worker) arm(t resetter) {
 	at := w.k.clock.Now().Add(time.Minute)
 	if len(w.wakes) > 0 {
-		if first := w.wakes[0].wake.Add(-w.k.shift); first.Before(at) {
+		if first := w.wakes[0].wake; first.Before(at) {
 			at = first
 		}
 	}

@@ -95,7 +95,7 @@ func house(t *testing.T, s *brokertest.Server, pace float64) (*House, *keeper, *
 	t.Helper()
 	c := forms(t)
 	k := rehearse.ForSpec(c.Spec, rehearse.Load{SubstrateKg: 12, Stage: species.Fruiting}, rehearse.FamilyTarget(species.Fruiting), 5)
-	o := Options{URL: s.URL(), TLS: s.TLS(), Clock: clock.Pace(pace, time.Time{}), Chambers: []Chamber{{Config: c, Case: k}}}
+	o := Options{URL: s.URL(), TLS: s.TLS(), Clock: clock.Pace(pace), Chambers: []Chamber{{Config: c, Case: k}}}
 	timing := mqtt.Production()
 	timing.RetryFirst, timing.RetryMost = 50*time.Millisecond, 200*time.Millisecond
 	timing.Connect, timing.Write, timing.Ack, timing.PingTimeout = patience, patience, patience, patience // no test waits for these to run out
@@ -314,7 +314,7 @@ func TestHouseThrownOut(t *testing.T) {
 			s := brokertest.Start(t, k)
 			c := forms(t)
 			var said logged
-			h, err := New(Options{URL: s.URL(), ClientID: "twin", Clock: clock.Pace(60, time.Time{}), Log: slog.New(slog.NewTextHandler(&said, nil)),
+			h, err := New(Options{URL: s.URL(), ClientID: "twin", Clock: clock.Pace(60), Log: slog.New(slog.NewTextHandler(&said, nil)),
 				Chambers: []Chamber{{Config: c, Case: rehearse.ForSpec(c.Spec, rehearse.Load{Stage: species.Pinning}, rehearse.FamilyTarget(species.Pinning), 1)}}})
 			if err != nil {
 				t.Fatal(err)
@@ -347,7 +347,7 @@ func (l *logged) String() string              { l.mu.Lock(); defer l.mu.Unlock()
 func TestHouseWithoutBroker(t *testing.T) {
 	c := forms(t)
 	k := rehearse.ForSpec(c.Spec, rehearse.Load{Stage: species.Pinning}, rehearse.FamilyTarget(species.Pinning), 1)
-	h, err := New(Options{URL: &url.URL{Scheme: "mqtt", Host: "127.0.0.1:1"}, Clock: clock.Pace(60, time.Time{}), Chambers: []Chamber{{Config: c, Case: k}}})
+	h, err := New(Options{URL: &url.URL{Scheme: "mqtt", Host: "127.0.0.1:1"}, Clock: clock.Pace(60), Chambers: []Chamber{{Config: c, Case: k}}})
 	if err != nil {
 		t.Fatal(err)
 	}

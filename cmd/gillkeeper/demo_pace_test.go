@@ -10,7 +10,7 @@ import (
 // The pace goes down at once where messages take long, never below what makes sense, and comes back by and by.
 func TestGovernor(t *testing.T) {
 	var behind time.Duration
-	c := clock.Pace(600, time.Time{})
+	c := clock.Pace(600)
 	g := newGovernor(c, 600, func() time.Duration { return behind })
 	set := func(n int, way time.Duration) float64 {
 		for range n {

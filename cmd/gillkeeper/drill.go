@@ -106,7 +106,7 @@ func (a *app) drill(cmd *cobra.Command, f *drillFlags) error {
 func (f *drillFlags) house(c *config.Config, log *slog.Logger) (*sim.House, error) {
 	o := sim.Options{URL: c.Broker.URL, TLS: c.Broker.TLS(), Username: c.Broker.Username, Password: c.Broker.Password.Reveal(),
 		ClientID: c.Broker.ClientID + "-drill-" + rand.Text()[:6], // two drills on one broker would throw each other out
-		Clock:    clock.Pace(f.pace, time.Time{}), Log: log}
+		Clock:    clock.Pace(f.pace), Log: log}
 	for i := range c.Chambers {
 		k, err := f.crop.simulated(&policy.Policy{Spec: c.Chambers[i].Spec, Climates: c.Table}, f.seed+uint64(i))
 		if err != nil {

@@ -78,7 +78,7 @@ func devices(t *testing.T) (address string) {
 	}
 	target, _ := crop.State{}.Aim(c.Table, time.Now())
 	k := rehearse.ForSpec(c.Chambers[0].Spec, rehearse.Load{SubstrateKg: 12, Stage: species.Fruiting}, target, 7)
-	house, err := sim.New(sim.Options{URL: at, Clock: clock.Pace(30, time.Now()), Chambers: []sim.Chamber{{Config: c.Chambers[0], Case: k}}})
+	house, err := sim.New(sim.Options{URL: at, Clock: clock.Pace(30), Chambers: []sim.Chamber{{Config: c.Chambers[0], Case: k}}})
 	if err != nil {
 		t.Fatal(err)
 	}
