@@ -183,7 +183,9 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 		}
 		r.Uneasy = 0
 	}
-	r.met(w.Learn.Watched(), dt)
+	if !res.Dry {
+		r.met(w.Learn.Watched(), dt)
+	}
 	r.accustom(w, dt, res)
 	verdict := unsure
 	if r.Rival != nil {
@@ -320,6 +322,10 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 	facts.Dry = !res.Dry
 	rival := r.Rival.Learn(&facts)
 	r.Rival = &rival
+	if rival.Watched() < w.Learn.Watched() { // it could not be worked with and began anew: it knows nothing of the chamber
+		r.restart()
+		return unsure
+	}
 	if r.For += dt; on {
 		r.MistOn += dt
 		r.Mist += dt * facts.Mist
@@ -356,7 +362,7 @@ func (r *Response) weigh(w *Water, dt float64, on bool, res *Reservoir) opinion 
 		r.tried()
 		return unsure
 	}
-	if w.Learn.Watched() < newcomer {
+	if !res.Dry && w.Learn.Watched() < newcomer { // also of a learner that began anew; that mist works again shows all the same
 		return unsure
 	}
 	return r.stood(r.verdict(w, res), dt)

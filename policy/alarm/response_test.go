@@ -127,6 +127,46 @@ func TestNewcomersEvidenceIsForgotten(t *testing.T) {
 	}
 }
 
+// TestMistIsBackInAChamberThatIsHardlyKnown: where a learner began anew, nobody is told for an hour that the reservoir is dry; a dry one
+// that gives mist again is believed at once.
+func TestMistIsBackInAChamberThatIsHardlyKnown(t *testing.T) {
+	for _, c := range []struct {
+		isDry bool
+		want  opinion
+	}{{true, wet}, {false, unsure}} {
+		now := time.Unix(1e9, 0)
+		f := &learn.Facts{Now: now, VolumeM3: 0.5, AirC: 20, RoomC: 20, Dry: c.isDry}
+		l := learn.State{}.Learn(&learn.Facts{Now: now.Add(-time.Second), VolumeM3: 0.5, AirC: 20, RoomC: 20})
+		l.Water.Taken, l.Watches = 1000, 1800
+		rival := l
+		l = l.Learn(f)
+		r := Response{Rival: &rival, Humidity: 100, Warmth: 100, NotElse: 500, MistOn: 300, Mist: 300, For: 4000, Stood: stands}
+		w := beside(1, true)
+		w.Learn, w.Facts = &l, f
+		if got := r.weigh(w, 1, true, &Reservoir{Dry: c.isDry}); got != c.want {
+			t.Errorf("dry %v: %d, want %d", c.isDry, got, c.want)
+		}
+	}
+}
+
+// TestRivalThatBeganAnew: one that could not be worked with and began from the labels knows nothing of the chamber, and must not take
+// the learner's place.
+func TestRivalThatBeganAnew(t *testing.T) {
+	now := time.Unix(1e9, 0)
+	f := &learn.Facts{Now: now, VolumeM3: 0.5, AirC: 20, RoomC: 20}
+	l := learn.State{}.Learn(&learn.Facts{Now: now.Add(-time.Second), VolumeM3: 0.5, AirC: 20, RoomC: 20})
+	l.Water.Taken, l.Watches = 1000, 86400
+	rival := l
+	rival.Off = math.NaN()
+	l = l.Learn(f)
+	r := Response{Rival: &rival, Humidity: 100, Warmth: 100, NotElse: 500, MistOn: 300, Mist: 300, For: 4000, Stood: stands}
+	w := beside(1, true)
+	w.Learn, w.Facts = &l, f
+	if got := r.weigh(w, 1, true, &Reservoir{}); got != unsure || r.Rival != nil {
+		t.Errorf("its word counts: %d, %+v", got, r.Rival != nil)
+	}
+}
+
 // TestWarmthMaySayLittle: what a thermometer that reports on change said of mist in one reading is no veto for good where humidity says
 // ten times as much. Summed up they are still two witnesses.
 func TestWarmthMaySayLittle(t *testing.T) {

@@ -159,8 +159,8 @@ func (v *Values[X, P]) take(f filter, by []weight, miss, low, high float64, now 
 	v.Odd += (odd - v.Odd) * oddShare
 	v.Taken = min(v.Taken+1, 1e6)
 	v.Last = now
-	if v.Taken > enoughTaken {
-		v.Noise += (math.Min(miss*miss, 9*(known+v.Noise)) - known - v.Noise) * 0.005
+	if v.Taken > enoughTaken { // a reading that was foreseen well by a filter that was not sure of it takes off more than there is
+		v.Noise = math.Max(low, math.Min(v.Noise+(math.Min(miss*miss, 9*(known+v.Noise))-known-v.Noise)*0.005, high))
 	}
 	return surprise, variance
 }

@@ -268,7 +268,8 @@ func TestReplays(t *testing.T) {
 		{350013, "hand_at_plug", false, "chamber_open"},
 		{480006, "door_open", true, ""}, // missed: the fan ran within a minute, and its own effect hid what was missing
 		{482007, "door_open", true, ""},
-		{482006, "fan_dead", true, "chamber_open"}, // a learner that was wrong about the crop for hours, and lost the vapor for minutes
+		{730052, "door_open", false, "reservoir_dry"}, // a rival that came to no number took the learner's place, and what it called dry stayed so
+		{482006, "fan_dead", true, "chamber_open"},    // a learner that was wrong about the crop for hours, and lost the vapor for minutes
 	} {
 		replay(t, 24*time.Hour, c.seed, c.fault, c.finds, c.spares)
 	}
