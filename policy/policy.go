@@ -42,9 +42,10 @@ type Input struct {
 	// LinkUp is set once after the broker's connection (re)opened: plug states are read anew and the wanted
 	// state is sent again.
 	LinkUp bool `json:"link_up,omitempty"`
-	// Readings, Liveness and Reports are in order of arrival.
+	// Readings, Liveness, Refusals and Reports are in order of arrival.
 	Readings []chamber.Reading    `json:"readings,omitempty"`
 	Liveness []chamber.Liveness   `json:"liveness,omitempty"`
+	Refusals []chamber.Refusal    `json:"refusals,omitempty"`
 	Reports  []chamber.PlugReport `json:"reports,omitempty"`
 	// Unsent lists plugs whose last command did not leave (index in Spec.Plugs).
 	Unsent []int `json:"unsent,omitempty"`
@@ -92,6 +93,8 @@ type SensorState struct {
 	Live    bool      `json:"live"`             // Value came from a fresh reading, not a retained copy
 	Dead    bool      `json:"dead,omitempty"`   // its liveness topic says gone
 	Silent  bool      `json:"silent,omitempty"` // no fresh reading within MaxAge
+	Refused time.Time `json:"refused,omitzero"` // of the last message that could not be used
+	Old     bool      `json:"old,omitempty"`    // for its own time stamp alone
 	Suspect string    `json:"suspect,omitempty"`
 	Spot    Spot      `json:"spot,omitzero"`   // how it usually reads beside the others
 	Taught  time.Time `json:"taught,omitzero"` // when a reading of it was last told to the learner

@@ -172,6 +172,11 @@ func (t *step) hear() {
 			t.s.Sensors[l.Sensor].Dead = !l.Alive
 		}
 	}
+	for _, r := range t.in.Refusals {
+		if r.Sensor >= 0 && r.Sensor < len(t.s.Sensors) {
+			t.s.Sensors[r.Sensor].Refused, t.s.Sensors[r.Sensor].Old = r.At, r.Old
+		}
+	}
 	t.hearReadings()
 	for _, i := range t.in.Unsent {
 		if i >= 0 && i < len(t.s.Plugs) {

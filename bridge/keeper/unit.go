@@ -142,6 +142,19 @@ func (in *Inlet) Liveness(i int, l chamber.Liveness) {
 	u.queue()
 }
 
+// Refusal takes in that a sensor spoke and could not be used. Nothing is decided anew for it.
+func (in *Inlet) Refusal(i int, r chamber.Refusal) {
+	if in.closed.Load() {
+		return
+	}
+	u := in.units[i]
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	r.At = u.k.Now()
+	u.in.Refusals = slices.DeleteFunc(u.in.Refusals, func(o chamber.Refusal) bool { return o.Sensor == r.Sensor })
+	u.in.Refusals = append(u.in.Refusals, r)
+}
+
 // Report takes in what a plug says of itself, in order.
 func (in *Inlet) Report(i int, r chamber.PlugReport) {
 	if in.closed.Load() {
@@ -201,7 +214,7 @@ func (u *unit) refit(p *policy.Policy) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	u.next = p
-	u.in.Readings, u.in.Liveness, u.in.Reports, u.in.Unsent = nil, nil, nil, nil // of the old indexes
+	u.in.Readings, u.in.Liveness, u.in.Refusals, u.in.Reports, u.in.Unsent = nil, nil, nil, nil, nil // of the old indexes
 	u.queue()
 }
 

@@ -34,6 +34,7 @@ type arrivals struct{ n chan time.Time }
 
 func (a arrivals) Reading(int, chamber.Reading)   { a.n <- time.Now() }
 func (a arrivals) Liveness(int, chamber.Liveness) {}
+func (a arrivals) Refusal(int, chamber.Refusal)   {}
 func (a arrivals) Report(int, chamber.PlugReport) {}
 
 // BenchmarkReading sends one reading at a time from a client to a broker and to a subscriber: a bare callback of the
@@ -120,4 +121,5 @@ type count struct{ n *atomic.Int64 }
 
 func (c count) Reading(int, chamber.Reading)   { c.n.Add(1) }
 func (c count) Liveness(int, chamber.Liveness) {}
+func (c count) Refusal(int, chamber.Refusal)   {}
 func (c count) Report(int, chamber.PlugReport) {}

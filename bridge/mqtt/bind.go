@@ -129,6 +129,9 @@ func (t *target) deliver(m *message, sink Sink, refused func(refusal)) Result {
 		r, f := s.decode(m)
 		if f != nil {
 			fail(s.name, f)
+			if !f.absent && !m.retained {
+				sink.Refusal(t.chamber, chamber.Refusal{Sensor: s.index, Old: f.result == Retained})
+			}
 		}
 		if f == nil || f.result == Retained {
 			took = true
@@ -155,6 +158,11 @@ func (t *target) deliver(m *message, sink Sink, refused func(refusal)) Result {
 		return result
 	case !took && absent.fault != nil:
 		refused(absent)
+		for i := range t.sensors {
+			if !m.retained {
+				sink.Refusal(t.chamber, chamber.Refusal{Sensor: t.sensors[i].index})
+			}
+		}
 		return absent.fault.result
 	case m.retained:
 		return Retained

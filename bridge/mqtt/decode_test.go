@@ -3,6 +3,7 @@ package mqtt
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -18,6 +19,7 @@ import (
 type record struct {
 	readings []chamber.Reading
 	liveness []chamber.Liveness
+	refusals []chamber.Refusal
 	reports  []chamber.PlugReport
 	chambers []int
 	refused  []string
@@ -29,6 +31,7 @@ func (r *record) Reading(c int, v chamber.Reading) {
 func (r *record) Liveness(c int, v chamber.Liveness) {
 	r.liveness, r.chambers = append(r.liveness, v), append(r.chambers, c)
 }
+func (r *record) Refusal(_ int, v chamber.Refusal) { r.refusals = append(r.refusals, v) }
 func (r *record) Report(c int, v chamber.PlugReport) {
 	r.reports, r.chambers = append(r.reports, v), append(r.chambers, c)
 }
@@ -92,6 +95,10 @@ func TestSensorPayloads(t *testing.T) {
 		{"at the limit", rh, percent, "105", 1, OK, ""},
 		{"above the limit", rh, percent, "105.1", 0, Implausible, "implausible"},
 		{"below zero", rh, percent, "-0.1", 0, Implausible, "implausible"},
+		{"a dead sensor", rh, percent, "0.0", 0, Implausible, "implausible"},
+		{"a ratio where percent is configured", rh, percent, "0.93", 0, Implausible, "implausible"},
+		{"saturation as a ratio where percent is configured", rh, percent, "1.00", 0, Implausible, "implausible"},
+		{"a desert", rh, percent, "5", 0.05, OK, ""},
 		{"percent where a ratio is configured", rh, config.SensorBinding{Unit: config.Ratio}, "93.4", 0, Implausible, "implausible"},
 		{"ratio", rh, config.SensorBinding{Unit: config.Ratio}, "0.934", 0.934, OK, ""},
 		{"celsius", temp, config.SensorBinding{Unit: config.Celsius}, "18.2", 18.2, OK, ""},
@@ -404,6 +411,38 @@ func checkSound(t interface{ Fatalf(string, ...any) }, b *Bindings, payload stri
 	for _, s := range got.refused {
 		if len(s) > 100 || strings.ContainsAny(s, "\n\r") {
 			t.Fatalf("payload %q: the cause %q is not one of few words", payload, s)
+		}
+	}
+}
+
+// TestWhatCannotBeUsedIsHandedOn: that a sensor speaks and is not understood is another thing than that it is silent. What the broker kept
+// is of unknown age and says nothing of today, and a document about one sensor alone nothing against the other.
+func TestWhatCannotBeUsedIsHandedOn(t *testing.T) {
+	spec := &chamber.Spec{Name: "a", Sensors: []chamber.Sensor{
+		{Name: "rh", Quantity: chamber.RelativeHumidity, MaxAge: 5 * time.Minute}, {Name: "t", Quantity: chamber.Temperature}}}
+	bind := func(of config.SensorBinding) []config.SensorBinding {
+		of.Topic = "a"
+		return []config.SensorBinding{of, {Topic: "a", HasPointer: true, Pointer: at(t, "/t"), Unit: config.Celsius}}
+	}
+	h, pack := config.SensorBinding{HasPointer: true, Pointer: at(t, "/h"), Unit: config.Percent}, config.SensorBinding{SenMLName: "h", Unit: config.Percent}
+	for _, tc := range []struct {
+		payload  string
+		binding  config.SensorBinding
+		retained bool
+		want     []chamber.Refusal
+	}{
+		{`{"h":90,"t":18}`, h, false, nil},
+		{`{"t":18}`, h, false, nil},
+		{`{"h":0.9,"t":18}`, h, false, []chamber.Refusal{{Sensor: 0}}},
+		{`{"h":"wet","t":18}`, h, false, []chamber.Refusal{{Sensor: 0}}},
+		{`{"humidity":90,"temperature":18}`, h, false, []chamber.Refusal{{Sensor: 0}, {Sensor: 1}}},
+		{`{"h":0.9,"t":18}`, h, true, nil},
+		{`[{"n":"h","u":"%RH","t":-3600,"v":90}]`, pack, false, []chamber.Refusal{{Sensor: 0, Old: true}}},
+	} {
+		var got record
+		got.arrive(Bind([]config.Chamber{{Spec: spec, Sensors: bind(tc.binding)}}), "a", tc.payload, tc.retained)
+		if !slices.Equal(got.refusals, tc.want) {
+			t.Errorf("%s, retained %v: %+v, want %+v", tc.payload, tc.retained, got.refusals, tc.want)
 		}
 	}
 }

@@ -105,6 +105,7 @@ func (k *keeper) Reading(_ int, r chamber.Reading) {
 func (k *keeper) Liveness(_ int, l chamber.Liveness) {
 	k.locked(func() { k.liveness = append(k.liveness, l) })
 }
+func (k *keeper) Refusal(int, chamber.Refusal) {}
 func (k *keeper) Report(_ int, r chamber.PlugReport) {
 	k.locked(func() { k.reports = append(k.reports, r) })
 }

@@ -13,6 +13,7 @@ type nowhere struct{}
 
 func (nowhere) Reading(int, chamber.Reading)   {}
 func (nowhere) Liveness(int, chamber.Liveness) {}
+func (nowhere) Refusal(int, chamber.Refusal)   {}
 func (nowhere) Report(int, chamber.PlugReport) {}
 func (nowhere) Message(string, Result)         {}
 

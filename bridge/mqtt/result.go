@@ -44,6 +44,7 @@ type Counter interface {
 type Sink interface {
 	Reading(chamber int, r chamber.Reading)
 	Liveness(chamber int, l chamber.Liveness)
+	Refusal(chamber int, r chamber.Refusal)
 	Report(chamber int, r chamber.PlugReport)
 }
 

@@ -65,6 +65,8 @@ func (k *keeper) Liveness(_ int, l chamber.Liveness) {
 	}
 }
 
+func (k *keeper) Refusal(int, chamber.Refusal) {}
+
 func (k *keeper) Report(_ int, r chamber.PlugReport) {
 	k.mu.Lock()
 	defer k.mu.Unlock()

@@ -50,6 +50,8 @@ var codes = map[alarm.Code]string{
 	alarm.EndOfRange:   "at the end of the sensor's range",
 	alarm.StuckOn:      "commanded off but still on",
 	alarm.StuckOff:     "commanded on but still off",
+	alarm.Unusable:     "its messages cannot be used",
+	alarm.Outdated:     "its readings are old by their own time stamps",
 	alarm.Constant:     "exactly the same value for too long",
 	alarm.Saturated:    "stays at saturation",
 	alarm.Outlier:      "does not match the others",

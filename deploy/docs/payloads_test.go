@@ -39,6 +39,7 @@ func (h *heard) Report(_ int, r chamber.PlugReport) {
 }
 
 func (h *heard) Liveness(int, chamber.Liveness) {}
+func (h *heard) Refusal(int, chamber.Refusal)   {}
 
 // TestPayloadsAreReadAsThePageSays sends every example over a real broker to the program's own session.
 func TestPayloadsAreReadAsThePageSays(t *testing.T) {

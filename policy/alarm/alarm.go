@@ -82,6 +82,8 @@ const (
 	EndOfRange   Code = "end_of_range"   // humidity_high: the reading stands at the end of what the sensor can show
 	StuckOn      Code = "stuck_on"       // plug_disobeys: told off and yet on
 	StuckOff     Code = "stuck_off"      // plug_disobeys: told on and yet off
+	Unusable     Code = "unusable"       // sensor_silent: it speaks, and what it says cannot be used
+	Outdated     Code = "outdated"       // sensor_silent: what it says is old by its own time stamps
 	Constant     Code = "constant"       // sensor_stuck: exactly the same value for too long
 	Saturated    Code = "saturated"      // sensor_stuck: a humidity sensor that stays at saturation
 	Jumped       Code = "jumped"         // sensor_disagrees: a step that the air cannot have made

@@ -143,6 +143,18 @@ var Variants = [...]Variant{
 		Action:      "Look whether walls and caps are wet. If not, take the sensor out of the mist and let it dry. If they are, check the humidifier and the fan, and wipe up standing water.",
 	},
 	{
+		Alarm: SensorSilent, Code: Unusable, Says: "A sensor reports, but what it says cannot be used.",
+		Cause:       "A pointer, a name or a unit in the configuration that is not that of its messages, an update that changed them, or a sensor that is broken.",
+		Consequence: "What it measures goes unseen. With no other sensor, plugs run as they did before, blindly.",
+		Action:      "Read the log: it shows a message and what is wrong with it. Check the sensor's pointer, name and unit in the configuration, or replace the sensor.",
+	},
+	{
+		Alarm: SensorSilent, Code: Outdated, Says: "A sensor's readings are old by their own time stamps.",
+		Cause:       "The clock of the sensor or its gateway is behind, or its messages were held back on their way.",
+		Consequence: "What it measures goes unseen. With no other sensor, plugs run as they did before, blindly.",
+		Action:      "Set the clock of the sensor or its gateway, or have it send readings without a time.",
+	},
+	{
 		Alarm: SensorDisagrees, Code: Drifted, Says: "The only humidity sensor seems to read too high.",
 		Cause:       "It is wet or dirty, hangs in the mist jet, or has drifted: the air takes up less water than it would if it were as damp as that. A disc that was cleaned and not recorded can look the same.",
 		Consequence: "It is not used, and plugs run as they did before, blindly. Before that, air drier than it read got too little mist.",

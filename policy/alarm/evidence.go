@@ -74,6 +74,8 @@ type SensorView struct {
 	Fresh       bool      // a live reading within MaxAge, and not declared gone
 	Silent      bool      // no live reading for longer than MaxAge, or declared gone
 	SilentSince time.Time // when Silent
+	Refused     bool      // when Silent: it speaks, and cannot be used
+	Old         bool      // when Refused: for its own time stamps alone
 	Value       float64   // of the newest live reading, when Fresh
 	At          time.Time
 }

@@ -506,7 +506,7 @@ func (s *detection) sensors() {
 			w = s.Sensors[i]
 		}
 		if i < len(s.e.Sensors) && s.e.Sensors[i].Silent {
-			silent.name(i, spec, "", spec.MaxAge.Seconds(), s.e.Sensors[i].SilentSince)
+			silent.name(i, spec, s.e.Sensors[i].unheard(), spec.MaxAge.Seconds(), s.e.Sensors[i].SilentSince)
 		}
 		switch w.Suspect {
 		case Constant, Saturated:
@@ -538,6 +538,17 @@ func (s *detection) sensors() {
 	}
 	s.belowRoom(apartC)
 	s.rezeroed(apartC)
+}
+
+// unheard says more of why there is no fresh reading of a sensor that is silent.
+func (v *SensorView) unheard() Code {
+	switch {
+	case v.Refused && v.Old:
+		return Outdated
+	case v.Refused:
+		return Unusable
+	}
+	return ""
 }
 
 // name makes a condition active about one sensor; the first has the word.

@@ -46,11 +46,12 @@ func (q Quantity) Plausible(v float64) bool {
 }
 
 // Bounds gives the lowest and highest plausible value. Capacitive humidity sensors report a little above
-// saturation when wet, so a ratio up to 1.05 is taken (and clamped to 1 by the decoder).
+// saturation when wet, so a ratio up to 1.05 is taken (and clamped to 1 by the decoder). They report 0 when they are dead (common
+// practice), and no air that people enter is drier than 1.5 %: a reading from 0 to 1 % is that, or a ratio taken for percent.
 func (q Quantity) Bounds() (low, high float64) {
 	switch q {
 	case RelativeHumidity:
-		return 0, 1.05
+		return 0.015, 1.05
 	case Temperature:
 		return -40, 85
 	case CO2:
@@ -325,6 +326,13 @@ type Reading struct {
 type Liveness struct {
 	Sensor int       `json:"sensor"`
 	Alive  bool      `json:"alive"`
+	At     time.Time `json:"at"`
+}
+
+// Refusal says that a sensor spoke and could not be used: not what the configuration says of it, a value that cannot be, or too old.
+type Refusal struct {
+	Sensor int       `json:"sensor"`
+	Old    bool      `json:"old,omitempty"` // for nothing but its own time stamp
 	At     time.Time `json:"at"`
 }
 
