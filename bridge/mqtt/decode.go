@@ -96,12 +96,24 @@ func (s *sensor) admit(v float64) (float64, *fault) {
 	}
 	if !s.quantity.Plausible(v) {
 		low, high := s.quantity.Bounds()
-		return 0, &fault{result: Implausible, cause: "implausible", detail: fmt.Sprintf("%s of %v; %v to %v is possible", s.quantity, v, low, high)}
+		return 0, &fault{result: Implausible, cause: "implausible", detail: fmt.Sprintf("%s of %v; %v to %v is possible%s", s.quantity, v, low, high, s.hint(v))}
 	}
 	if s.quantity == chamber.RelativeHumidity {
 		v = min(v, 1) // a wet capacitive sensor shows a little more than there can be
 	}
 	return v, nil
+}
+
+// hint guesses what is meant by a value that cannot be.
+func (s *sensor) hint(v float64) string {
+	switch {
+	case s.quantity != chamber.RelativeHumidity || s.binding.SenMLName != "":
+	case s.binding.Unit == config.Percent && v > 0 && v <= 0.01:
+		return `; is it a ratio? Then unit = "ratio"`
+	case s.binding.Unit == config.Ratio && v > 1 && v <= 100:
+		return `; is it percent? Then unit = "percent"`
+	}
+	return ""
 }
 
 type senmlUnit struct {

@@ -549,3 +549,27 @@ func TestWrongKindIsSaid(t *testing.T) {
 		}
 	}
 }
+
+// TestUnitIsGuessed: a value that cannot be, and can in another unit, is most often that.
+func TestUnitIsGuessed(t *testing.T) {
+	for _, tc := range []struct {
+		quantity chamber.Quantity
+		unit     config.Unit
+		payload  string
+		want     string // of the detail; "": no guess
+	}{
+		{chamber.RelativeHumidity, config.Percent, "0.93", `"ratio"`},
+		{chamber.RelativeHumidity, config.Percent, "1", `"ratio"`},
+		{chamber.RelativeHumidity, config.Percent, "0", ""},
+		{chamber.RelativeHumidity, config.Percent, "-5", ""},
+		{chamber.RelativeHumidity, config.Ratio, "93.4", `"percent"`},
+		{chamber.RelativeHumidity, config.Ratio, "930", ""},
+		{chamber.CO2, config.PPM, "0.5", ""},
+	} {
+		s := newSensor(0, &chamber.Spec{Sensors: []chamber.Sensor{{Quantity: tc.quantity, CompensatesPressure: true}}}, config.SensorBinding{Unit: tc.unit})
+		_, f := s.decode(&message{payload: []byte(tc.payload)})
+		if f == nil || !strings.Contains(f.detail, tc.want) || tc.want == "" && strings.Contains(f.detail, "is it") {
+			t.Errorf("%s of %s: %+v, want %q", tc.quantity, tc.payload, f, tc.want)
+		}
+	}
+}
