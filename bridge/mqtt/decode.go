@@ -107,7 +107,10 @@ func (s *sensor) admit(v float64) (float64, *fault) {
 // hint guesses what is meant by a value that cannot be.
 func (s *sensor) hint(v float64) string {
 	switch {
-	case s.quantity != chamber.RelativeHumidity || s.binding.SenMLName != "":
+	case s.binding.SenMLName != "":
+	case s.quantity == chamber.Temperature && s.binding.Unit == config.Celsius && v > 60 && v < 110:
+		return `; is it Fahrenheit? Then unit = "fahrenheit"`
+	case s.quantity != chamber.RelativeHumidity:
 	case s.binding.Unit == config.Percent && v > 0 && v <= 0.01:
 		return `; is it a ratio? Then unit = "ratio"`
 	case s.binding.Unit == config.Ratio && v > 1 && v <= 100:

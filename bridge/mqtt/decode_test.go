@@ -106,6 +106,7 @@ func TestSensorPayloads(t *testing.T) {
 		{"fahrenheit, cold", temp, config.SensorBinding{Unit: config.Fahrenheit}, "-40", -40, OK, ""}, // where the scales meet
 		{"kelvin", temp, config.SensorBinding{Unit: config.Kelvin}, "293.15", 20, OK, ""},
 		{"kelvin sent as celsius", temp, config.SensorBinding{Unit: config.Celsius}, "293.15", 0, Implausible, "implausible"},
+		{"a thermometer before its first measurement", temp, config.SensorBinding{Unit: config.Celsius}, "85.0", 0, Implausible, "implausible"},
 		{"the value of a sensor that broke", temp, config.SensorBinding{Unit: config.Celsius}, "-127", 0, Implausible, "implausible"},
 		{"ppm", co2, config.SensorBinding{Unit: config.PPM}, "845", 845, OK, ""},
 		{"no CO2 at all", co2, config.SensorBinding{Unit: config.PPM}, "0", 0, Implausible, "implausible"},
@@ -565,6 +566,9 @@ func TestUnitIsGuessed(t *testing.T) {
 		{chamber.RelativeHumidity, config.Ratio, "93.4", `"percent"`},
 		{chamber.RelativeHumidity, config.Ratio, "930", ""},
 		{chamber.CO2, config.PPM, "0.5", ""},
+		{chamber.Temperature, config.Celsius, "64.4", `"fahrenheit"`},
+		{chamber.Temperature, config.Celsius, "-127", ""},
+		{chamber.Temperature, config.Celsius, "291.5", ""},
 	} {
 		s := newSensor(0, &chamber.Spec{Sensors: []chamber.Sensor{{Quantity: tc.quantity, CompensatesPressure: true}}}, config.SensorBinding{Unit: tc.unit})
 		_, f := s.decode(&message{payload: []byte(tc.payload)})

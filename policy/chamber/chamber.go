@@ -48,12 +48,14 @@ func (q Quantity) Plausible(v float64) bool {
 // Bounds gives the lowest and highest plausible value. Capacitive humidity sensors report a little above
 // saturation when wet, so a ratio up to 1.05 is taken (and clamped to 1 by the decoder). They report 0 when they are dead (common
 // practice), and no air that people enter is drier than 1.5 %: a reading from 0 to 1 % is that, or a ratio taken for percent.
+// Nor is any warmer than 60 °C: what reads so is in Fahrenheit, or the 85 °C that a common digital thermometer gives before its first
+// measurement (common practice).
 func (q Quantity) Bounds() (low, high float64) {
 	switch q {
 	case RelativeHumidity:
 		return 0.015, 1.05
 	case Temperature:
-		return -40, 85
+		return -40, 60
 	case CO2:
 		return 100, 100_000
 	case Illuminance:
