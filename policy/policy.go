@@ -95,6 +95,8 @@ type SensorState struct {
 	Silent  bool      `json:"silent,omitempty"` // no fresh reading within MaxAge
 	Refused time.Time `json:"refused,omitzero"` // of the last message that could not be used
 	Old     bool      `json:"old,omitempty"`    // for its own time stamp alone
+	Seldom  float64   `json:"seldom,omitempty"` // times that it was silent and came back by itself, faded by readings in time
+	Pause   float64   `json:"pause,omitempty"`  // seconds between two readings, the last time
 	Suspect string    `json:"suspect,omitempty"`
 	Spot    Spot      `json:"spot,omitzero"`   // how it usually reads beside the others
 	Taught  time.Time `json:"taught,omitzero"` // when a reading of it was last told to the learner

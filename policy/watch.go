@@ -202,6 +202,9 @@ func (t *step) gather() {
 		v := alarm.SensorView{Fresh: x.Fresh(&t.Spec.Sensors[i], t.in.Now), Silent: x.Silent, Value: x.Value, At: x.At}
 		if x.Silent {
 			v.SilentSince = latest(x.At, x.Watched)
+			if x.Seldom >= seldomTimes*seldomFades {
+				v.Every = x.Pause
+			}
 			if x.Refused.After(x.At) && t.in.Now.Sub(x.Refused) <= t.Spec.Sensors[i].MaxAge {
 				v.Refused, v.Old = true, x.Old
 			}

@@ -52,6 +52,7 @@ var codes = map[alarm.Code]string{
 	alarm.StuckOff:     "commanded on but still off",
 	alarm.Unusable:     "not what the configuration says of it, or no value that can be",
 	alarm.Outdated:     "longer ago than its max_age",
+	alarm.Seldom:       "silent again and again",
 	alarm.Constant:     "exactly the same value for too long",
 	alarm.Saturated:    "stays at saturation",
 	alarm.Outlier:      "does not match the others",
@@ -90,6 +91,11 @@ func (w Words) numbers(n alarm.Name, c *alarm.Condition) string {
 	case alarm.HumidifierWeak, alarm.FilterClogged:
 		if c.Value > 0 {
 			return Percent(c.Value, 0) + " of what it was"
+		}
+		return ""
+	case alarm.SensorSilent:
+		if c.Code == alarm.Seldom && c.Value > 0 {
+			return fmt.Sprintf("%s between two reports, and its max_age is %s", Duration(seconds(c.Value)), Duration(seconds(c.Bound)))
 		}
 		return ""
 	case alarm.SensorDisagrees:

@@ -84,6 +84,7 @@ const (
 	StuckOff     Code = "stuck_off"      // plug_disobeys: told on and yet off
 	Unusable     Code = "unusable"       // sensor_silent: it speaks, and what it says cannot be used
 	Outdated     Code = "outdated"       // sensor_silent: what it says is old by its own time stamps
+	Seldom       Code = "seldom"         // sensor_silent: it comes back by itself each time, and is silent again
 	Constant     Code = "constant"       // sensor_stuck: exactly the same value for too long
 	Saturated    Code = "saturated"      // sensor_stuck: a humidity sensor that stays at saturation
 	Jumped       Code = "jumped"         // sensor_disagrees: a step that the air cannot have made

@@ -155,6 +155,12 @@ var Variants = [...]Variant{
 		Action:      "Set the clock of the sensor or its gateway, or have it send readings without a time.",
 	},
 	{
+		Alarm: SensorSilent, Code: Seldom, Says: "A sensor reports less often than its max_age allows.",
+		Cause:       "It sends only now and then, or only when something changes; or every other message is lost on its way.",
+		Consequence: "Between two reports it counts as silent. With no other sensor, plugs run as they did before, blindly.",
+		Action:      "Have it report more often. Or set its max_age in the configuration to two or three times what it takes: but an hour-old reading cannot guide a humidifier.",
+	},
+	{
 		Alarm: SensorDisagrees, Code: Drifted, Says: "The only humidity sensor seems to read too high.",
 		Cause:       "It is wet or dirty, hangs in the mist jet, or has drifted: the air takes up less water than it would if it were as damp as that. A disc that was cleaned and not recorded can look the same.",
 		Consequence: "It is not used, and plugs run as they did before, blindly. Before that, air drier than it read got too little mist.",

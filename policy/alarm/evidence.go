@@ -74,6 +74,7 @@ type SensorView struct {
 	Fresh       bool      // a live reading within MaxAge, and not declared gone
 	Silent      bool      // no live reading for longer than MaxAge, or declared gone
 	SilentSince time.Time // when Silent
+	Every       float64   // seconds between two readings, when it reports too seldom for its MaxAge; 0: it does not
 	Refused     bool      // when Silent: it speaks, and cannot be used
 	Old         bool      // when Refused: for its own time stamps alone
 	Value       float64   // of the newest live reading, when Fresh

@@ -506,7 +506,11 @@ func (s *detection) sensors() {
 			w = s.Sensors[i]
 		}
 		if i < len(s.e.Sensors) && s.e.Sensors[i].Silent {
-			silent.name(i, spec, s.e.Sensors[i].unheard(), spec.MaxAge.Seconds(), s.e.Sensors[i].SilentSince)
+			v := &s.e.Sensors[i]
+			silent.name(i, spec, v.unheard(), v.Every, v.SilentSince)
+			if silent.Code == Seldom && silent.About == spec.Name {
+				silent.Bound = spec.MaxAge.Seconds()
+			}
 		}
 		switch w.Suspect {
 		case Constant, Saturated:
@@ -547,6 +551,8 @@ func (v *SensorView) unheard() Code {
 		return Outdated
 	case v.Refused:
 		return Unusable
+	case v.Every > 0:
+		return Seldom
 	}
 	return ""
 }
