@@ -73,6 +73,7 @@ type Plug struct {
 	Synced      bool      `json:"synced,omitempty"`   // reported since the broker last came back
 	Answered    bool      `json:"answered,omitempty"` // reported since it was last told otherwise than before
 	Obeyed      bool      `json:"obeyed,omitempty"`   // and had done as told when that was
+	Owed        int       `json:"owed,omitempty"`     // commands of which it had not said that it did as told when it was told otherwise
 	Answers     float64   `json:"answers,omitempty"`  // seconds in which its word of having obeyed comes, in the mean
 	// DisagreesSince is since when the report differs from the command; zero: it agrees.
 	DisagreesSince time.Time `json:"disagrees_since,omitzero"`
@@ -383,6 +384,12 @@ func (p *Plug) told(spec *chamber.Plug, v *Verdict, turned, again bool, until, n
 	}
 	if turned {
 		p.Obeyed = p.obeys()
+		switch {
+		case p.Obeyed:
+			p.Owed = 0
+		case p.HasTold:
+			p.Owed++
+		}
 	}
 	p.Told, p.ToldAs, p.HasTold, p.ToldAt, p.Unsent = v.On, v.Level, true, now, false
 	if again {

@@ -798,3 +798,43 @@ func TestAPlugThatNeverSpeaksIsOnlyReminded(t *testing.T) {
 		t.Errorf("after %s: sent %v, %+v; want it told again, as a reminder", BlindRepeat, v.Send, v.Reasons)
 	}
 }
+
+// TestABacklogOfAnswersIsNoHand: a plug loses its radio and is told on and off meanwhile. When it is back it does all of it, one after
+// the other, and says so. A person who switches later is still seen.
+func TestABacklogOfAnswersIsNoHand(t *testing.T) {
+	for n := 2; n <= 5; n++ {
+		b := restedBench()
+		b.spec.MinOn, b.spec.MinOff = 20*time.Second, 20*time.Second
+		for i := range n {
+			if v := b.plug.Apply(&b.spec, Want{On: i%2 == 0}, Scene{Now: b.now, Link: true, LinkSince: t0}); !v.Turned {
+				t.Fatalf("of %d: command %d does not leave: %+v", n, i, v)
+			}
+			b.wait(21 * time.Second)
+		}
+		b.report() // off, as it still is
+		for i := range n {
+			b.wait(10 * time.Millisecond)
+			if b.relay = i%2 == 0; b.report() {
+				t.Errorf("of %d: the late answer to command %d was taken for a hand", n, i)
+			}
+		}
+		b.wait(OwedFor)
+		if b.relay = !b.relay; !b.report() {
+			t.Errorf("of %d: a hand at the plug was not seen", n)
+		}
+	}
+}
+
+// TestALostAnswerHidesNoHandForLong: of a command that a plug never heard no answer comes, late or not.
+func TestALostAnswerHidesNoHandForLong(t *testing.T) {
+	b := restedBench()
+	for _, on := range []bool{true, false} {
+		b.plug.Apply(&b.spec, Want{On: on}, Scene{Now: b.now, Link: true, LinkSince: t0})
+		b.wait(21 * time.Second)
+	}
+	b.report() // off: it heard neither, or did both
+	b.wait(OwedFor)
+	if b.relay = true; !b.report() {
+		t.Error("a hand at the plug was not seen")
+	}
+}

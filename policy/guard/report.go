@@ -20,8 +20,9 @@ func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (
 	if !r.HasOn {
 		return false
 	}
-	agreed := p.Synced && p.HasReported && p.HasTold && p.agrees() && p.answered(spec, r.On, now)
 	changed := p.HasReported && r.On != p.Reported
+	late := p.owes(changed, now)
+	agreed := !late && p.Synced && p.HasReported && p.HasTold && p.agrees() && p.answered(spec, r.On, now)
 	turned := p.HasReported && r.On && p.Reported && r.Level > 0 && math.Abs(r.Level-p.ReportedAs) > chamber.SameLevel &&
 		now.Sub(p.ToldAt) > LateAnswer // until then it may still be on its way
 	p.Reported, p.ReportedAs, p.HasReported, p.ReportedAt, p.Answered = r.On, r.Level, true, now, true
@@ -62,6 +63,21 @@ func (p *Plug) Report(spec *chamber.Plug, r chamber.PlugReport, now time.Time) (
 // LateAnswer is how long after a command a report may still be the answer to the one before it: some plugs sit behind
 // slow radio, and a pulse may be over before its beginning is reported.
 const LateAnswer = 15 * time.Second
+
+// OwedFor is how long after the last command an answer that never came may still come: until then a plug that says nothing was told
+// again.
+const OwedFor = SlowestRepeat + LateAnswer
+
+// owes reports whether that is the late answer to an earlier command: the plug had not said that it did as told when it was told
+// otherwise. A plug that loses its radio for a minute is told on and off meanwhile; when it is back it does all of it, and says so, in a
+// moment. What it said last may agree with what it was told last by chance.
+func (p *Plug) owes(changed bool, now time.Time) bool {
+	if p.Owed == 0 || !changed || now.Sub(p.ToldAt) > OwedFor {
+		return false
+	}
+	p.Owed--
+	return true
+}
 
 // answersShare is the share of an answer in the mean of them.
 const answersShare = 0.1
