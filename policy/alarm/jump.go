@@ -266,7 +266,7 @@ func (w *SensorWatch) stayed(v, middle float64, others bool, room float64, s *ch
 
 // mayJump leaves out the steps that sound sensors make: a humidity sensor that gets wet goes to the end of its range,
 // and comes back from there when it has dried; and CO2 falls fast when a door opens, and rises as fast where the room holds
-// that much more. The room's CO2 is 0 where it is not measured.
+// that much more. The room's CO2 is 0 where it is not measured. Nor is it a jump where one that read less than outdoor air was put right.
 func (w *SensorWatch) mayJump(v, middle float64, others, alone bool, room float64, s *chamber.Sensor) bool {
 	// Two quick sensors differ from one reading to the next by as much as a step, where mist and fan move the air between them: how
 	// far it was from the others before must be known as a mean. And one in a warmer spot that was wrongly suspected never agrees again.
@@ -277,7 +277,7 @@ func (w *SensorWatch) mayJump(v, middle float64, others, alone bool, room float6
 	case chamber.RelativeHumidity:
 		return others && max(v, w.Last, middle) < unsaturated
 	case chamber.CO2:
-		return others || v > w.Last && room < w.Last+jumpCO2
+		return others || v > w.Last && w.Last >= baselineLow && room < w.Last+jumpCO2
 	}
 	return true
 }

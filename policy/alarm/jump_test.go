@@ -423,3 +423,31 @@ func TestCalibratedIsNoJump(t *testing.T) {
 		}
 	}
 }
+
+// TestASensorThatIsPutRightHasNotJumped: a CO2 sensor that crept down to 320 ppm reads less than outdoor air holds, some 420 ppm. Once
+// somebody has set it right it reads 700, and is believed. From 420 ppm up to 800 it may as well have jumped.
+func TestASensorThatIsPutRightHasNotJumped(t *testing.T) {
+	for _, c := range []struct {
+		low, right float64
+		want       alarm.Code
+	}{{320, 700, ""}, {420, 800, alarm.Jumped}} {
+		d := newDesk(t)
+		d.run(3*time.Hour, d.sound)
+		reads := 800.0
+		say := func(i int) float64 {
+			if i != co2A {
+				return d.sound(i)
+			}
+			return reads + 12*d.noise.NormFloat64()
+		}
+		for ; reads > c.low; reads -= 2 {
+			d.run(time.Minute, say)
+		}
+		d.run(time.Hour, say)
+		reads = c.right
+		d.run(20*time.Minute, say)
+		if got := d.suspect[co2A]; got != c.want {
+			t.Errorf("from %.0f up to %.0f ppm: the sensor is %q, want %q", c.low, c.right, got, c.want)
+		}
+	}
+}

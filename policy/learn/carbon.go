@@ -362,6 +362,10 @@ func (s *State) follow(f *Facts) {
 	for _, z := range f.CO2 {
 		c.restart(cCO2, z, 300)
 		c.restart(cSeen, z, 300)
+		if room, _ := s.roomCO2(); s.RoomUnseen && z < room { // no crop's air holds less than the room's: a fan that failed taught that
+			c.restart(cRoom, z, roomSD)
+			c.restart(cMood, 0, s.Views.mood())
+		}
 		s.CO2.Last = f.Now // a plan needs to know where CO2 stands, and fan and crop are known from before
 	}
 	if f.RoomCO2New && f.RoomCO2 > 0 {

@@ -164,6 +164,28 @@ func TestBlockedFanTeachesNothing(t *testing.T) {
 		twins{"CO2 generation", got.CO2GPerH, want.CO2GPerH}, twins{"mist", got.MistGPerH, want.MistGPerH})
 }
 
+// TestARoomThatAFailedFanTaughtIsUnlearned: for three hours nobody notices that the fan moves no air, and what stays in the chamber is
+// taken for what comes from the room, which nobody measures. Once the fan moves air again, the chamber holds less than that.
+func TestARoomThatAFailedFanTaughtIsUnlearned(t *testing.T) {
+	c := newChamber()
+	c.fan = func(second int) bool { return second%300 < 30 || second%14400 < 200 }
+	c.run(12 * time.Hour)
+	c.blocked = true
+	c.run(3 * time.Hour)
+	c.odd = true
+	c.run(15 * time.Minute)
+	misled := c.learned.Knowledge(c.p.VolumeM3, 0).RoomCO2.Value
+	c.blocked, c.odd = false, false
+	c.run(15 * time.Minute)
+	is := c.learned.Knowledge(c.p.VolumeM3, 0).RoomCO2.Value
+	if misled < c.room.CO2PPM+150 {
+		t.Fatalf("a fan that moves no air has the room taken for %.0f ppm", misled) // then this test has lost its cause
+	}
+	if is > c.co2+40 { // three times the noise of a reading
+		t.Errorf("the room is taken for %.0f ppm, %.0f while the fan had failed; the chamber holds %.0f", is, misled, c.co2)
+	}
+}
+
 // TestStuckSensorIsUnlearned: a sensor of CO2 repeats what it read at a bad moment, until that is found after 50 minutes.
 func TestStuckSensorIsUnlearned(t *testing.T) {
 	c := newChamber()
