@@ -50,6 +50,7 @@ var codes = map[alarm.Code]string{
 	alarm.EndOfRange:   "at the end of the sensor's range",
 	alarm.StuckOn:      "commanded off but still on",
 	alarm.StuckOff:     "commanded on but still off",
+	alarm.Unheard:      "no answer",
 	alarm.Unusable:     "not what the configuration says of it, or no value that can be",
 	alarm.Outdated:     "longer ago than its max_age",
 	alarm.Seldom:       "silent again and again",
@@ -93,6 +94,14 @@ func (w Words) numbers(n alarm.Name, c *alarm.Condition) string {
 			return Percent(c.Value, 0) + " of what it was"
 		}
 		return ""
+	case alarm.PlugDisobeys:
+		switch {
+		case c.Code != alarm.Unheard:
+			return ""
+		case c.Value > 0:
+			return "commanded off; it was on when it was last heard"
+		}
+		return "commanded on; it was off, if it was ever heard"
 	case alarm.SensorSilent:
 		if c.Code == alarm.Seldom && c.Value > 0 {
 			return fmt.Sprintf("%s between two reports, and its max_age is %s", Duration(seconds(c.Value)), Duration(seconds(c.Bound)))

@@ -143,6 +143,12 @@ var Variants = [...]Variant{
 		Action:      "Look whether walls and caps are wet. If not, take the sensor out of the mist and let it dry. If they are, check the humidifier and the fan, and wipe up standing water.",
 	},
 	{
+		Alarm: PlugDisobeys, Code: Unheard, Says: "A plug does not answer.",
+		Cause:       "It was pulled out, or lost its power or its network. Where it was never heard, a topic is wrong.",
+		Consequence: "Its job is not done. If it lost only its network while it was on, nothing stops it.",
+		Action:      "Look whether it runs: if so, pull it out of the wall. Check its power and its network. One that never answered: check its topics, and the broker's access list.",
+	},
+	{
 		Alarm: SensorSilent, Code: Unusable, Says: "A sensor reports, but what it says cannot be used.",
 		Cause:       "A pointer, a name or a unit in the configuration that is not that of its messages, an update that changed them, or a sensor that is broken.",
 		Consequence: "What it measures goes unseen. With no other sensor, plugs run as they did before, blindly.",

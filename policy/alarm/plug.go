@@ -22,6 +22,7 @@ type PlugWatch struct {
 	Waited   float64 `json:"waited"`             // seconds since the command last turned
 	Ignored  int     `json:"ignored"`            // commands that were not followed since the plug last moved
 	Still    float64 `json:"still"`              // seconds since it last moved
+	Quiet    float64 `json:"quiet,omitempty"`    // seconds since it last said anything
 	Doubt    float64 `json:"doubt,omitempty"`    // seconds for which it still counts as one that does not obey, unless it moves
 	// Answers is how long, in seconds, its word takes to come after a command, at the longest of late.
 	Answers float64 `json:"answers"`
@@ -45,6 +46,8 @@ const (
 	// doubtFor, seconds: a plug that stood still when it was told to move has not obeyed because it is told to stay as it is for a
 	// minute between two pulses. It is taken at its word only after so long without a command to move.
 	doubtFor = 900.0
+	// quietLeast, seconds: a plug that hears a command it does not follow says so sooner, or its power.
+	quietLeast = 60.0
 	// answersFaded is the share by which a quicker answer takes from the longest of late.
 	answersFaded = 0.1
 	// answersMost, seconds: what takes longer was no answer.
@@ -76,42 +79,73 @@ func (w *PlugWatch) disagrees(p *guard.Plug, now time.Time) bool {
 // plugs compares what plugs do with what they were told, and learns their power.
 func (s *detection) plugs() {
 	s.Plugs = s.matchedPlugs()
-	c := s.out.Of(PlugDisobeys)
+	for _, r := range s.e.Reports {
+		if r.Plug >= 0 && r.Plug < len(s.Plugs) {
+			s.Plugs[r.Plug].Quiet = -s.dt
+		}
+	}
+	c, worst := s.out.Of(PlugDisobeys), 0
 	for i := range s.e.Plugs {
 		p, w := &s.e.Plugs[i], &s.Plugs[i]
+		w.Quiet += s.dt
 		s.meter(i, p, w)
 		w.follow(p, s.dt, s.reports(i))
 		code := Code("")
 		switch {
 		case w.disagrees(p, s.e.Now) && !p.Hand.AtPlug, w.Ignored >= ignoredMost:
-			code, w.Doubt = stuck(p.Reported), doubtFor
+			code, w.Doubt = w.stuck(p), doubtFor
 		case s.runsAnyway(s.e.Spec, i):
 			code = StuckOn
 		case w.Doubt > 0:
-			code = stuck(p.Reported)
+			code = w.stuck(p)
 		}
 		if code == "" {
 			continue
 		}
 		c.Instances |= Instance(i)
-		graver := code == StuckOn && (p.Role == chamber.Heater || p.Role == chamber.Humidifier)
-		// The worst is named: a plug that cannot be stopped comes before one that does not start, and before all one that does harm.
-		switch {
-		case c.Active && (code != StuckOn || c.Code == StuckOn && (c.Worse || !graver)):
+		bad := badness(code, p)
+		switch { // the worst is named
+		case c.Active && bad <= worst:
 			c.also(p.Name)
 			continue
 		case c.Active:
 			c.also(c.About)
 		}
-		c.Active, c.Code, c.About, c.Since, c.Worse = true, code, p.Name, p.DisagreesSince, graver
+		worst = bad
+		c.Active, c.Code, c.About, c.Since, c.Worse, c.Value = true, code, p.Name, p.DisagreesSince, bad == harmful, 0
+		if code == Unheard && p.Reported {
+			c.Value = 1
+		}
 	}
 }
 
-func stuck(on bool) Code {
-	if on {
+// stuck says how a plug does not obey. Of one that says nothing any more nobody knows what it does: it may have been pulled out while it
+// was on, or run on without its network.
+func (w *PlugWatch) stuck(p *guard.Plug) Code {
+	switch {
+	case w.Quiet >= quietLeast:
+		return Unheard
+	case p.Reported:
 		return StuckOn
 	}
 	return StuckOff
+}
+
+// harmful is the most that a plug which does not obey can be.
+const harmful = 4
+
+// badness ranks plugs that do not obey: one that cannot be stopped comes before one that may not be, and that before one that does not
+// start; before all one that does harm.
+func badness(code Code, p *guard.Plug) int {
+	switch heats := p.Role == chamber.Heater; {
+	case code == StuckOn && (heats || p.Role == chamber.Humidifier), code == Unheard && p.Reported && heats:
+		return harmful
+	case code == StuckOn:
+		return 3
+	case code == Unheard && p.Reported:
+		return 2
+	}
+	return 1
 }
 
 // runsAnyway reports whether a plug was found, by its power, to run whatever it is told.

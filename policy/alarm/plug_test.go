@@ -33,6 +33,41 @@ func TestPlugDisobeys(t *testing.T) {
 	}
 }
 
+// TestPlugThatDoesNotAnswer: one that was pulled out of the wall while it was on says nothing any more, and what the broker kept says on for
+// ever. Nobody knows that it cannot be stopped; of a heater that must be feared all the same. One that answers, and is on, cannot.
+func TestPlugThatDoesNotAnswer(t *testing.T) {
+	for _, c := range []struct {
+		plug     int
+		on, mute bool
+		code     alarm.Code
+		value    float64
+		worse    bool
+	}{
+		{0, true, true, alarm.Unheard, 1, false},
+		{0, true, false, alarm.StuckOn, 0, true},
+		{0, false, true, alarm.Unheard, 0, false},
+		{0, false, false, alarm.StuckOff, 0, false},
+		{2, true, true, alarm.Unheard, 1, true},
+		{2, true, false, alarm.StuckOn, 0, true},
+	} {
+		d := newDesk(t)
+		p := &d.e.Plugs[c.plug]
+		p.HasTold, p.Told, p.Reported, p.On = true, c.on, c.on, c.on
+		d.run(5*time.Minute, nil)
+		d.mute = c.mute
+		p.Told, p.DisagreesSince = !c.on, d.e.Now
+		d.run(2*time.Minute, nil)
+		if got := d.c.Of(alarm.PlugDisobeys); !got.Active || got.Code != c.code || got.Value != c.value || got.Worse != c.worse {
+			t.Errorf("%s, on %v, says nothing %v: %+v", p.Name, c.on, c.mute, *got)
+		}
+		d.mute = false
+		d.run(20*time.Second, nil)
+		if got := d.c.Of(alarm.PlugDisobeys); got.Code == alarm.Unheard {
+			t.Errorf("%s, on %v: it speaks again: %+v", p.Name, c.on, *got)
+		}
+	}
+}
+
 // TestLatePlugObeys: a plug whose reports come 20 s late says the opposite of its command most of the time when pulses are
 // short, and yet it follows. Once it is asked in good time again the alarm of a plug that did not obey goes, however often it
 // came and went.
