@@ -243,9 +243,9 @@ var Declared = declare([N]Declaration{
 	},
 	{
 		Name: ReservoirDry, Says: "The humidifier gives no mist: out of water, or dead.", Severity: Flush, Respond: 4 * time.Hour,
-		Cause:       "The reservoir is empty, or the humidifier is broken or unplugged. Without a power meter, an open door can look the same.",
+		Cause:       "The reservoir is empty, or the humidifier is broken, unplugged, or stopped by a humidistat, timer or button of its own. Without a power meter, an open door can look the same.",
 		Consequence: "The air dries out within hours. Pins are lost first.",
-		Action:      "Refill the reservoir, and check that the chamber is closed. If it still has water, clean or replace the mist disc. Mist by hand until then.",
+		Action:      "Refill the reservoir, and check that the chamber is closed. If it still has water, see that it starts by itself when its plug is switched on; then clean or replace the mist disc. Mist by hand until then.",
 		OnDelay:     0, OffDelay: 0, // the detector has waited for its evidence already
 	},
 	{
