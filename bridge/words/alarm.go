@@ -51,6 +51,7 @@ var codes = map[alarm.Code]string{
 	alarm.StuckOn:      "commanded off but still on",
 	alarm.StuckOff:     "commanded on but still off",
 	alarm.Unheard:      "no answer",
+	alarm.NothingHeard: "the broker is there",
 	alarm.Unusable:     "not what the configuration says of it, or no value that can be",
 	alarm.Outdated:     "longer ago than its max_age",
 	alarm.Seldom:       "silent again and again",

@@ -83,6 +83,7 @@ const (
 	StuckOn      Code = "stuck_on"       // plug_disobeys: told off and yet on
 	StuckOff     Code = "stuck_off"      // plug_disobeys: told on and yet off
 	Unheard      Code = "unheard"        // plug_disobeys: it says nothing; Value is 1 where it was on when it last did
+	NothingHeard Code = "nothing_heard"  // plug_disobeys: neither sensors nor plugs of the chamber speak
 	Unusable     Code = "unusable"       // sensor_silent: it speaks, and what it says cannot be used
 	Outdated     Code = "outdated"       // sensor_silent: what it says is old by its own time stamps
 	Seldom       Code = "seldom"         // sensor_silent: it comes back by itself each time, and is silent again

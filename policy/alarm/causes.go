@@ -35,6 +35,7 @@ const (
 func (s *detection) causes() {
 	open := s.Door.explains() && !s.e.outOfService(ChamberOpen)
 	lost := s.Link.Was && !s.e.outOfService(BrokerLost)
+	s.nothingHeard()
 	for i := range s.out {
 		c, d := &s.out[i], &Declared[i]
 		if !c.Active {
@@ -58,6 +59,27 @@ func (s *detection) causes() {
 			c.ByHand = c.Cause == "" && s.handExplains(names[i])
 		}
 	}
+}
+
+// nothingHeard finds that neither sensors nor plugs of the chamber speak, while the broker does: that is one thing, its power or its
+// network. Plugs are asked all the time, and so are missed first.
+func (s *detection) nothingHeard() {
+	silent, plugs := s.out.Of(SensorSilent), s.out.Of(PlugDisobeys)
+	if !silent.Active || !plugs.Active || plugs.Code != Unheard {
+		return
+	}
+	for i := range s.e.Sensors {
+		if !s.e.Sensors[i].Silent {
+			return
+		}
+	}
+	for i := range s.e.Plugs {
+		if s.reports(i) && s.Plugs[i].Quiet < quietLeast {
+			return
+		}
+	}
+	s.unheard = true
+	plugs.Code, plugs.About, plugs.Also, plugs.Value = NothingHeard, "", "", 0
 }
 
 // handExplains reports whether the air can come from a humidifier or fan that somebody switched at the plug. That person knows, or else
@@ -109,6 +131,8 @@ func (s *detection) follows(n, root Name) bool {
 		return false
 	}
 	switch {
+	case n == SensorSilent:
+		return s.unheard
 	case root == PlugDisobeys:
 		return s.plugExplains(n, r)
 	case root == SensorDisagrees && n != FallbackActive:

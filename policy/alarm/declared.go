@@ -149,6 +149,12 @@ var Variants = [...]Variant{
 		Action:      "Look whether it runs: if so, pull it out of the wall. Check its power and its network. One that never answered: check its topics, and the broker's access list.",
 	},
 	{
+		Alarm: PlugDisobeys, Code: NothingHeard, Says: "Nothing is heard from the chamber: neither sensors nor plugs.",
+		Cause:       "The chamber's power is out (a fuse, or a residual-current breaker), or the network that its devices are in.",
+		Consequence: "Nothing is measured or switched. Where only the network is down, what ran runs on.",
+		Action:      "Check the chamber's power, then its network. If a residual-current breaker has tripped, find out why before you switch it on again: water may have got in.",
+	},
+	{
 		Alarm: SensorSilent, Code: Unusable, Says: "A sensor reports, but what it says cannot be used.",
 		Cause:       "A pointer, a name or a unit in the configuration that is not that of its messages, an update that changed them, or a sensor that is broken.",
 		Consequence: "What it measures goes unseen. With no other sensor, plugs run as they did before, blindly.",
@@ -286,7 +292,7 @@ var Declared = declare([N]Declaration{
 		Consequence: "What it measures goes unseen. With no other sensor, plugs run as they did before, blindly.",
 		Action:      "Check the sensor's battery and network. One that was never heard: check its topic, and the broker's access list.",
 		OnDelay:     0, OffDelay: time.Minute, // it waited for the sensor's max_age already
-		SuppressedBy: []Name{BrokerLost},
+		SuppressedBy: []Name{BrokerLost}, FollowsFrom: []Name{PlugDisobeys},
 	},
 	{
 		Name: SensorStuck, Says: "A sensor shows the same value whatever happens.", Severity: Partly, Respond: 4 * time.Hour,

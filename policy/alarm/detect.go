@@ -118,9 +118,10 @@ func (b Begun) advance(e *Evidence) Begun {
 // detection is one call of Detect: the detectors, the evidence, and what comes of them.
 type detection struct {
 	*Detectors
-	e   *Evidence
-	dt  float64 // seconds since the last step, bounded; never negative
-	out Conditions
+	e       *Evidence
+	dt      float64 // seconds since the last step, bounded; never negative
+	out     Conditions
+	unheard bool // neither sensors nor plugs of the chamber speak
 }
 
 // Detect gives one condition for each alarm. It expects [Detectors.WatchSensors] to have been called in the same step.
