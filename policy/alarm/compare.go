@@ -15,6 +15,7 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 	for i := range d.Sensors {
 		w, s := &d.Sensors[i], &e.Spec.Sensors[i]
 		others := d.others(i, e)
+		w.unlike(s.Quantity, dt)
 		if len(others) == 0 || !d.usable(i, e) && w.Suspect != Jumped {
 			w.Away, w.AwayFor = 0, 0
 			if w.Suspect == Outlier {
@@ -50,6 +51,19 @@ func (d *Detectors) compare(e *Evidence, dt float64) {
 		case w.Suspect == Outlier && math.Abs(w.Away) < apartBack*limit:
 			w.Suspect = ""
 		}
+	}
+}
+
+// unlike follows for how long more the sensor counts as apart from the others.
+func (w *SensorWatch) unlike(q chamber.Quantity, dt float64) {
+	limit := apart(q, w.Last)
+	if w.Unlike > 0 {
+		limit *= apartBack
+	}
+	if w.Suspect == "" && w.AwayFor >= apartAfter && math.Abs(w.Away) > limit {
+		w.Unlike = min(unlikeMost, w.Unlike+dt)
+	} else {
+		w.Unlike = max(0, w.Unlike-dt)
 	}
 }
 

@@ -146,7 +146,7 @@ func (d Detectors) Recalibrated(spec *chamber.Spec, sensor int) Detectors {
 	for i := range min(len(d.Sensors), len(spec.Sensors)) {
 		if o := &spec.Sensors[i]; o.Quantity == me.Quantity && o.Place == me.Place {
 			w := &d.Sensors[i]
-			w.Away, w.AwayFor, w.Free, w.FreeFor, w.Usual, w.UsualFor, w.MovedFor, w.Dry = 0, 0, 0, 0, 0, 0, 0, Apart{}
+			w.Away, w.AwayFor, w.Free, w.FreeFor, w.Usual, w.UsualFor, w.MovedFor, w.Unlike, w.Dry = 0, 0, 0, 0, 0, 0, 0, 0, Apart{}
 		}
 	}
 	w := &d.Sensors[sensor]

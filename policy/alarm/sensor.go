@@ -44,6 +44,7 @@ type SensorWatch struct {
 	Usual    float64 `json:"usual"`        // the same over a day or two
 	UsualFor float64 `json:"usual_for"`    // seconds that it rests on
 	MovedFor float64 `json:"moved_for"`    // seconds for which it has been elsewhere than usual
+	Unlike   float64 `json:"unlike"`       // seconds for which it still counts as apart from the others, though it is not seen to be
 	Dry      Apart   `json:"dry,omitzero"` // the same by what was read while neither was at saturation
 	Jump     Jump    `json:"jump,omitzero"`
 }
@@ -128,6 +129,9 @@ const (
 	apartCO2PPM      = 100.0
 	apartCO2Share    = 0.07
 	apartBack        = 0.7 // share of the limit at which they agree again
+	// Two that hang in different air are apart by turns, and one of them may be left out by turns. Such a pair is one piece of news: it counts
+	// as apart for as long again as it was seen to be, up to so many seconds, by which a night has passed.
+	unlikeMost = 12 * 3600.0
 	// Sensors that have always been apart may be so; one that has moved away from the others since yesterday has drifted.
 	// Humidity: creep near saturation moves sound ones by up to 2.5 points each, in hours.
 	movedHumidity    = 0.06
@@ -528,7 +532,7 @@ func (s *detection) sensors() {
 				limit *= apartBack
 			}
 			switch {
-			case w.AwayFor >= apartAfter && math.Abs(w.Away) > limit:
+			case w.AwayFor >= apartAfter && math.Abs(w.Away) > limit || w.Unlike > 0:
 				apartC.name(i, spec, Pair, w.Away, time.Time{})
 				apartC.Bound = limit
 			case w.moved(s.movedLimit(i, s.e.Spec), was):

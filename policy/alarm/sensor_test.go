@@ -618,3 +618,41 @@ func TestSaturatedAtAWarmerSpot(t *testing.T) {
 		}
 	}
 }
+
+// TestAPairThatIsApartByTurnsIsOneAlarm: two sensors hang in air that differs by more than two sound ones can, and by turns by less; and the
+// damper one stands at the end of its range by turns, and is left out. After a day of that the alarm stands through it all, and ends when
+// they have agreed for half a day. A pair that was apart for an hour has agreed an hour later.
+func TestAPairThatIsApartByTurnsIsOneAlarm(t *testing.T) {
+	d := newDesk(t)
+	d.every = time.Minute
+	apart := 0.0
+	say := func(i int) float64 {
+		switch i {
+		case rhC:
+			d.e.Sensors[i].Fresh = false
+			return math.NaN()
+		case rhB:
+			return d.sound(i) - apart
+		}
+		return d.sound(i)
+	}
+	d.run(3*time.Hour, say)
+	for h := range 24 {
+		apart = []float64{0.09, 0.09, 0.04, 0.04}[h%4]
+		d.run(time.Hour, say)
+		if h >= 20 {
+			d.expect(alarm.SensorDisagrees, true, "apart by turns")
+		}
+	}
+	apart = 0
+	d.run(2*time.Hour, say)
+	d.expect(alarm.SensorDisagrees, true, "two hours later")
+	d.run(12*time.Hour, say)
+	d.expect(alarm.SensorDisagrees, false, "half a day later")
+	apart = 0.09
+	d.run(2*time.Hour, say)
+	d.expect(alarm.SensorDisagrees, true, "apart again")
+	apart = 0
+	d.run(3*time.Hour, say)
+	d.expect(alarm.SensorDisagrees, false, "apart for an hour or two")
+}
