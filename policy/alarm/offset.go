@@ -33,6 +33,7 @@ type Offset struct {
 	Astray  float64 `json:"astray"`  // seconds for which neither water nor air has gone its usual way, in a row
 	Rest    float64 `json:"rest"`    // seconds until what was learned meanwhile has gone
 	By      float64 `json:"by"`      // by how much it reads high, relative humidity
+	Spread  float64 `json:"spread"`  // mean square of By
 	Over    float64 `json:"over"`    // seconds for which that has been too much
 
 	Left Left `json:"left,omitzero"`
@@ -63,7 +64,11 @@ const (
 	// that was seen of sound ones in 240 healthy chamber-days. From offsetDoubt on it is not learned from.
 	offsetMost, offsetMostBlind = 0.09, 0.11
 	offsetDoubt                 = 0.5 // of it
-	offsetAfter                 = 1200.0
+	// offsetTimes: where wind moves the air, or walls and heat are such as the learner knows nothing of, vapor comes from nowhere and
+	// goes there by the hour beside a sound sensor. It is then off only by so many times what this comes to in the root mean square; in
+	// chambers that are as foreseen that is less than offsetMost.
+	offsetTimes = 4.0
+	offsetAfter = 1200.0
 	// offsetAir is by what share air may be moved otherwise than usual: a stuck sensor of CO2, and one of a room that is not what it
 	// seems, have fan and leak learned wrong for hours before they are found. After offsetAstray seconds of that, of water that does not
 	// go as foreseen, as with plugs that run unheard, and of walls that are not as wet as usual, crop and mist were learned to fit it, and
@@ -188,6 +193,7 @@ func (o *Offset) advance(v *learn.Vapor, dt float64) {
 	by := (o.Odd + min(o.OfCrop, max(0, o.Odd))) / max(o.Moved, v.Saturated*offsetLeast/3600)
 	o.Usual += slow * (by - o.Usual)
 	o.By = by - o.Usual
+	o.Spread += slow * (o.By*o.By - o.Spread)
 	if o.Over += dt; !o.known() || o.By < o.most() || o.Astray > 0 || o.Rest > 0 {
 		o.Over = 0
 	}
@@ -197,10 +203,11 @@ func (o *Offset) known() bool { return o.For >= offsetKnown }
 
 // most is what the sensor may be off by.
 func (o *Offset) most() float64 {
+	most := offsetMost
 	if o.Room > 0 {
-		return offsetMostBlind
+		most = offsetMostBlind
 	}
-	return offsetMost
+	return max(most, offsetTimes*math.Sqrt(o.Spread))
 }
 
 // Drifts reports whether the only sensor of humidity seems to read high, sure or not: what is done by it is no habit to keep.

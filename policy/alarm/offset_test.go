@@ -69,6 +69,30 @@ func TestTheOnlySensorReadsHigherThanWaterAllows(t *testing.T) {
 	}
 }
 
+// TestVaporThatComesAndGoesTellsNothing: wind moves the air of a chamber by more and by less than is learned of it, for hours. That is as if
+// its sensor were off by twelve points to either side, and one that always was is sound when it is so a little longer.
+func TestVaporThatComesAndGoesTellsNothing(t *testing.T) {
+	d := lone(t)
+	off := func(points float64) { d.e.Vapor.Give = 10 * 10.0 / 3600 * points / 100 }
+	for h := range 48 {
+		off(12 * math.Sin(2*math.Pi*float64(h)/8))
+		d.run(time.Hour, d.sound)
+		if d.suspect[rhA] != "" && h >= 12 {
+			t.Fatalf("suspect %q after %d h", d.suspect[rhA], h)
+		}
+	}
+	off(12)
+	d.run(4*time.Hour, d.sound)
+	if d.suspect[rhA] != "" {
+		t.Errorf("off by as much as ever, it is suspect %q", d.suspect[rhA])
+	}
+	off(60)
+	d.run(8*time.Hour, d.sound)
+	if d.suspect[rhA] != alarm.Drifted {
+		t.Errorf("off by five times as much, it is suspect %q", d.suspect[rhA])
+	}
+}
+
 // lone is a desk with one sensor of humidity whose chamber has been watched for a day in which vapor went its usual way.
 func lone(t *testing.T) *desk {
 	d := newDesk(t)
