@@ -29,6 +29,7 @@ type Jump struct {
 	Alone bool    `json:"alone,omitempty"` // it is weighed against what is foreseen of a sensor of humidity that has none beside it
 	For   float64 `json:"for,omitempty"`   // seconds for which it has been weighed
 	Free  int     `json:"free,omitempty"`  // readings in a row below the end of its range
+	Power float64 `json:"power,omitempty"` // sum of the squares of what Apart sums up
 	Above float64 `json:"above,omitempty"` // ppm that CO2 stood above the room when that began
 }
 
@@ -80,6 +81,9 @@ const (
 	aloneFree = 2
 	// aloneSame is by what share of the step the mean of its readings since may be further from or nearer to what is foreseen.
 	aloneSame = 0.5
+	// aloneEven is by what share of it these may be so in the standard deviation: a sensor that has jumped stays beside what is foreseen, and
+	// one in air that has gone out of a door falls further, and comes back.
+	aloneEven = 0.35
 )
 
 func jumpLimit(q chamber.Quantity) float64 {
@@ -177,7 +181,7 @@ func (w *SensorWatch) jumpedAlone(v float64, foreseen *learn.Foreseen, above flo
 	}
 	if free >= aloneFree && max(step, left) < -max(jumpHumidity, jumpStrides*usual) {
 		j.From, j.To, j.Count, j.Before, j.Apart, j.Asked = v-left, v, 1, before, left, 1
-		j.Alone, j.For, j.Above = true, 0, above
+		j.Alone, j.For, j.Above, j.Power = true, 0, above, left*left
 	}
 }
 
@@ -199,9 +203,12 @@ func (w *SensorWatch) stayedAlone(v, foreseen, above float64) {
 	default:
 		j.Count++
 		j.Apart += left
+		j.Power += left * left
 		j.Asked++
 	}
-	if share := j.Apart / float64(j.Asked) / step; j.Count > jumpStays && j.For >= aloneFor && math.Abs(share-1) <= aloneSame && above >= aloneKept*j.Above {
+	mean := j.Apart / float64(j.Asked)
+	same := math.Abs(mean/step-1) <= aloneSame && j.Power/float64(j.Asked)-mean*mean <= aloneEven*aloneEven*step*step
+	if j.Count > jumpStays && j.For >= aloneFor && same && above >= aloneKept*j.Above {
 		j.By, j.Back, j.Count = step, 0, 0
 		w.suspect(Jumped)
 	}
@@ -231,6 +238,12 @@ func (e *Evidence) astray(long time.Duration) bool {
 // Weighs reports whether a step of a sensor with none beside it is being weighed: what it says is not to be learned from until then.
 func (d *Detectors) Weighs(sensor int) bool {
 	return sensor < len(d.Sensors) && d.Sensors[sensor].Jump.Count > 0 && d.Sensors[sensor].Jump.Alone
+}
+
+// WeighsHumidity is [Detectors.Weighs] for the only sensor of humidity in the chamber.
+func (d *Detectors) WeighsHumidity(spec *chamber.Spec) bool {
+	i := spec.Only(chamber.RelativeHumidity, chamber.Inside)
+	return i >= 0 && d.Weighs(i)
 }
 
 // stayed weighs a reading after a step. It must stay there; where others could be asked at the step, away from them.
