@@ -10,6 +10,7 @@ import (
 type Decay struct {
 	Clean float64 `json:"clean"` // what it was at its best; 0: not known
 	Now   float64 `json:"now"`   // smoothed over half a day
+	Late  float64 `json:"late"`  // smoothed over hours
 	For   float64 `json:"for"`   // days that it was known for
 	// Sums of a line through Now over days, each faded by [decayMemory].
 	Weight float64 `json:"weight"`
@@ -40,9 +41,12 @@ const (
 	// humidity: soaked walls come to pass for a damp room. In simulated chambers it was 12 % at the most.
 	mistCreeps = 0.12
 	// decayAnother is a step of what was learned, as a natural logarithm, that comes of another crop, an open door or a fan that stood
-	// still: so much more or less all of it is learned there by what is not known apart, and it is what a clean one counts as since.
+	// still: so much more or less all of it is learned there by what is not known apart, and it is what a clean one counts as since. It is
+	// counted from what was learned in the hours before: what had fallen by then, and shows only in part in a mean of half a day, comes
+	// of something else. They are some, for what was done may be found an hour late.
 	decayAnother = 0.1
-	decayAfter   = 1.0 / 24 // days, over which that is averaged
+	decayBefore  = 4.0 / 24 // days, over which what was learned before is averaged
+	decayAfter   = 1.0 / 24 // the same after
 	// decayMatters is the share that is left when control can no longer make up for it by running longer: common practice.
 	decayMatters = 0.40
 	// decaySlowest: a fall of less a day is none that a date can be given for.
@@ -61,12 +65,16 @@ func (d *Decay) advance(value, sd, sure, dt float64) {
 	}
 	d.For += days
 	d.Now += (1 - math.Exp(-days/min(decaySmooth, d.For))) * (value - d.Now)
+	if d.Late == 0 {
+		d.Late = d.Now
+	}
+	d.Late += (1 - math.Exp(-days/min(decayBefore, d.For))) * (value - d.Late)
 	switch {
 	case d.For < decayLearn:
 		d.Clean = d.Now
 	case d.Now > decayBetter*d.Clean:
 		if d.Better += days; d.Better > decayBetterDays {
-			*d = Decay{Clean: d.Now, Now: d.Now, For: decayLearn}
+			*d = Decay{Clean: d.Now, Now: d.Now, Late: d.Late, For: decayLearn}
 		}
 	default:
 		d.Better = 0
@@ -95,13 +103,16 @@ func (d *Decay) settle(value, days float64) {
 	if d.Unsettled -= days; d.Unsettled > 0 {
 		return
 	}
-	if by := d.After / d.Now; math.Abs(math.Log(by)) > decayAnother {
+	if d.Late == 0 {
+		d.Late = d.Now
+	}
+	if by := d.After / d.Late; math.Abs(math.Log(by)) > decayAnother {
 		d.Clean *= by
 		d.Now *= by
 		d.Y *= by
 		d.TY *= by
 	}
-	d.Unsettled, d.After = 0, 0
+	d.Late, d.Unsettled, d.After = d.After, 0, 0
 }
 
 // creep lets what it was when it was clean fade by that share a day toward what it is now: only what falls faster counts.

@@ -49,3 +49,26 @@ func TestDecayAgainstItsCleanValue(t *testing.T) {
 		t.Error("what is not known moved something")
 	}
 }
+
+// TestWhatFellBeforeADoorIsNoOtherChamber: a duct comes off, and half a day later, when a mean of that shows a part of it, somebody looks
+// in. What is learned is the same before and after the door, so that is no other chamber. Where the door itself has what is learned step,
+// it is.
+func TestWhatFellBeforeADoorIsNoOtherChamber(t *testing.T) {
+	for _, c := range []struct {
+		before, after, want float64
+	}{{20, 20, 0.5}, {40, 20, 1}} {
+		var d Decay
+		learn := func(days, value float64) {
+			for range int(days * 96) {
+				d.advance(value, 0.05, flowSure, 900)
+			}
+		}
+		learn(3, 40)
+		learn(0.5, c.before)
+		d.unsettle(flowSettles)
+		learn(3, c.after)
+		if s := d.share(); math.Abs(s-c.want) > 0.03 {
+			t.Errorf("%+v: share %.2f", c, s)
+		}
+	}
+}
