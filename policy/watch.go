@@ -87,7 +87,7 @@ func (t *step) water() {
 		Now: t.in.Now, Spec: &t.Spec.Plugs[i], Index: i, Plug: t.s.Plugs[i], Learn: &t.s.Learn, Facts: &t.facts,
 		Open: d.Upset.Was, DoorOpen: d.Door.Open, Shut: d.Door.Airing.Shut,
 		Hidden: !d.MistShows(), MayBeOpen: d.Door.Airing.Aired || d.Door.Airing.Low, Low: d.Door.Airing.Low && t.s.Air.Room.CO2.OK,
-		FanOdd: d.FanOdd(t.Spec), Reports: t.evidence.Reports, Late: d.Late(i),
+		Weighed: d.WeighsHumidity(t.Spec), FanOdd: d.FanOdd(t.Spec), Reports: t.evidence.Reports, Late: d.Late(i),
 	}
 	if t.Spec.Has(chamber.RelativeHumidity, chamber.Room) { // else it rests on a guess, and was half as much again as the truth
 		w.MistGPerH = t.learned().Mist * t.Spec.Share(i, chamber.Output)

@@ -345,13 +345,11 @@ const (
 	lowOff = 0.9
 )
 
-// dryTold: a dry reservoir that the air alone shows is told so late at the latest. Mist goes out of an open door, too, and with fan and
-// humidifier at rest CO2 soon shows which it is; until the humidifier is tried the first time, nothing is lost by waiting.
-const dryTold = 14 * time.Minute
-
-// dryProved: where by the balance there is water, a door is as likely. Then the humidifier's first trial is waited for, which shows mist
-// in a chamber that was shut again, but no longer than that.
-const dryProved = 25 * time.Minute
+// A dry reservoir that the air alone shows is told after dryTold at the soonest, where CO2 does not show at once that the chamber is shut:
+// mist goes out of an open door, too, and with fan and humidifier at rest CO2 soon shows which it is. The humidifier's first trial is
+// waited for, which shows mist in a chamber that was shut again and in one that answers otherwise than was foreseen; but no longer than
+// dryProved.
+const dryTold, dryProved = 14 * time.Minute, 25 * time.Minute
 
 // tellsDry reports whether a reservoir that counts as dry is to be told of.
 func (s *detection) tellsDry(r *Reservoir) bool {
@@ -362,7 +360,7 @@ func (s *detection) tellsDry(r *Reservoir) bool {
 		return false // nothing is dry
 	}
 	since := s.e.Now.Sub(r.DrySince)
-	return r.Shut && s.Door.Airing.Shut || since >= dryProved || since >= dryTold && (!r.SurelyWater || r.proved())
+	return r.Shut && s.Door.Airing.Shut || since >= dryProved || since >= dryTold && r.proved()
 }
 
 // share raises an alarm when too little is left of something.

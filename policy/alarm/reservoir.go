@@ -67,6 +67,7 @@ type Water struct {
 	Low       bool    // CO2 stands lower than usual by far, above a room that is measured: hardly anything but a door does that
 	Shut      bool    // CO2 shows that it is not open, nor was some minutes ago
 	Hidden    bool    // the air was saturated for hours: what is learned of the mist is worth little
+	Weighed   bool    // what humidity reads is not believed until a step of it was weighed: what mist does meanwhile nobody sees
 	FanOdd    bool    // the exhaust fan may move other air than is known: the same while that lasts, and some time after
 	Reports   []chamber.PlugReport
 	Demand    Demand
@@ -81,8 +82,15 @@ const (
 	// The pause before the first probe, and the longest.
 	probeFirst   = 15 * time.Minute
 	probeLongest = time.Hour
+	// probeDoubted is the one before the first probe where the air alone showed it: that is wrong at times, and a small chamber dries out
+	// within a quarter of an hour. A disc that is dry bears one minute more.
+	probeDoubted = 6 * time.Minute
 	// probeSettle, seconds after a probe until its answer is in.
 	probeSettle = 180.0
+	// One that left evidence of mist, a quarter of what it takes, is followed by another after probeAgain: where mist comes through a hose, or
+	// the learner is not sure of its own, no single one is enough, and an hour of dry air would lie between it and the next.
+	probePromising = responseWet / 4
+	probeAgain     = time.Minute
 )
 
 // Advance takes the reservoir one step further. It reports whether a refill was noticed in this step.
@@ -136,6 +144,9 @@ func (r *Reservoir) runDry(w *Water, how Code) {
 	r.Dry, r.DrySince, r.How, r.Shut = true, w.Now, how, w.Shut
 	r.ProbeGap = probeFirst.Seconds()
 	r.ProbeAt, r.ProbeOn, r.ProbeOff = w.Now.Add(probeFirst), 0, 0
+	if how == ByResponse {
+		r.ProbeAt = w.Now.Add(probeDoubted)
+	}
 	r.Power.PowerTells = r.Power.PowerTells || how == ByPower
 	late := 0.0
 	if how == ByResponse {
@@ -215,7 +226,11 @@ func (r *Reservoir) probe(now time.Time, dt float64, on bool) {
 	}
 	if r.ProbeOff >= probeSettle {
 		r.ProbeOn, r.ProbeOff = 0, 0
+		before := r.Response.Tried
 		r.Response.tried()
+		if again := now.Add(probeAgain); r.How == ByResponse && r.Response.Tried-before >= probePromising && again.Before(r.ProbeAt) {
+			r.ProbeAt = again
+		}
 	}
 }
 

@@ -169,7 +169,7 @@ func (r *Response) advance(w *Water, dt float64, on bool, res *Reservoir) opinio
 		return dry
 	}
 	unclear := !w.Plug.DisagreesSince.IsZero() && w.Now.Sub(w.Plug.DisagreesSince) >= unclearAfter
-	if w.Learn == nil || w.Open || w.FanOdd || unclear {
+	if w.Learn == nil || w.Open || w.FanOdd || w.Weighed || unclear {
 		if w.Open || w.FanOdd {
 			r.Uneasy = uneasyMost
 		}
