@@ -67,7 +67,7 @@ const (
 	// offsetTimes: where wind moves the air, or walls and heat are such as the learner knows nothing of, vapor comes from nowhere and
 	// goes there by the hour beside a sound sensor. It is then off only by so many times what this comes to in the root mean square; in
 	// chambers that are as foreseen that is less than offsetMost.
-	offsetTimes = 4.0
+	offsetTimes = 3.0
 	offsetAfter = 1200.0
 	// offsetAir is by what share air may be moved otherwise than usual: a stuck sensor of CO2, and one of a room that is not what it
 	// seems, have fan and leak learned wrong for hours before they are found. After offsetAstray seconds of that, of water that does not
@@ -193,7 +193,11 @@ func (o *Offset) advance(v *learn.Vapor, dt float64) {
 	by := (o.Odd + min(o.OfCrop, max(0, o.Odd))) / max(o.Moved, v.Saturated*offsetLeast/3600)
 	o.Usual += slow * (by - o.Usual)
 	o.By = by - o.Usual
-	o.Spread += slow * (o.By*o.By - o.Spread)
+	if o.For < offsetKnown/2 { // by then what is usual has settled
+		o.Spread = 0
+	} else {
+		o.Spread += slow * (o.By*o.By - o.Spread)
+	}
 	if o.Over += dt; !o.known() || o.By < o.most() || o.Astray > 0 || o.Rest > 0 {
 		o.Over = 0
 	}
