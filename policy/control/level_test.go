@@ -80,7 +80,7 @@ func follow(sc *Scene, d time.Duration) (k kept) {
 // TestDimmedPlugsAreUsedAsSuch: plugs that can run slowly do so for longer, instead of fully for a moment, with fewer
 // starts and no worse air.
 func TestDimmedPlugsAreUsedAsSuch(t *testing.T) {
-	plain, dim := follow(planScene(), time.Hour), follow(dimmed(), time.Hour)
+	plain, dim := follow(planScene(), 2*time.Hour), follow(dimmed(), 2*time.Hour)
 	t.Logf("on or off: %+v; dimmed: %+v", plain, dim)
 	if plain.output[1] != 1 {
 		t.Errorf("a fan that is on or off runs at %v", plain.output[1])

@@ -38,6 +38,7 @@ type Constants struct {
 	MistHeat float64 // by which the humidifier's own power warms the air at full output, K/s
 	Extra    float64 // by which everything else does
 	Give     float64 // vapor that enters the air besides, g/m³s
+	Fog      float64 // share of droplets that evaporates a second for each g/m³ that the air lacks
 	Light    float64 // share of the heat which warms or cools the air that goes to the air, and not to what is as warm as it
 
 	sat, slope       float64 // saturation at MassC, g/m³, and its slope in g/m³K
@@ -49,15 +50,14 @@ type Constants struct {
 
 // Of droplets and plugs, as typical: common practice, see [plant.Params] for the ranges.
 const (
-	evaporation = 1.0   // share of droplets that evaporates a second for each g/m³ that the air lacks (12 µm)
-	settling    = 0.004 // share that settles a second
-	mistUpS     = 15.0
-	mistDownS   = 8.0
-	fanUpS      = 3.5
-	stirred     = 0.8  // by how much the running fan raises the exchange with surfaces
-	coolingK    = 2.03 // K by which 1 g/m³ that evaporates cools air: 2450 J/g over 1205 J/m³K
-	vaporR      = 0.461524
-	zeroC       = 273.15
+	settling  = 0.004 // share that settles a second
+	mistUpS   = 15.0
+	mistDownS = 8.0
+	fanUpS    = 3.5
+	stirred   = 0.8  // by how much the running fan raises the exchange with surfaces
+	coolingK  = 2.03 // K by which 1 g/m³ that evaporates cools air: 2450 J/g over 1205 J/m³K
+	vaporR    = 0.461524
+	zeroC     = 273.15
 )
 
 // saturation is the vapor in saturated air, g/m³.
@@ -158,7 +158,8 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	g := dt * c.MistRate * m
 	d := a.Droplets + g*(1-c.Loss)
 	lack := c.full(t) - v
-	k := dt * evaporation * (a.Droplets + g*(1-c.Loss)/2 + 0.05)
+	kept := relaxing(dt * q) // the mean over the step of what the air does not take along
+	k := dt * c.Fog * ((a.Droplets+g*(1-c.Loss)/2)*kept + 0.05)
 	cools := coolingK * c.Light * warm
 	gone := k * lack / (1 + (moist+cools*c.slope)*k)
 	if gone > d {
@@ -177,6 +178,6 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	}
 	settled := d * settling * dt
 	a.Film += g*c.Loss - given + settled
-	d = (d - settled) / (1 + dt*q)
+	d = (d - settled) * (1 - dt*q*kept)
 	a.Vapor, a.AirC, a.Droplets = v, t, d
 }

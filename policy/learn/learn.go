@@ -113,7 +113,7 @@ func (r *Recent) sane() bool {
 }
 
 // layout is that of State: raised whenever values get another meaning or place.
-const layout = 10
+const layout = 11
 
 // Values are those of one filter.
 type Values[X, P any] struct {
@@ -261,7 +261,7 @@ func (s *State) keep(old *State) {
 		s.CO2.X[i] = old.CO2.X[i]
 		s.CO2.P[i*cStates+i] = math.Min(old.CO2.P[i*cStates+i]*1.5+0.0025, s.CO2.P[i*cStates+i])
 	}
-	for _, i := range []int{wMist, wCrop, wHeat, wLoss, wRoom, wLag, wExtra, wHeavy, wWets} {
+	for _, i := range []int{wMist, wCrop, wHeat, wLoss, wRoom, wLag, wExtra, wHeavy, wWets, wFog} {
 		s.Water.X[i] = old.Water.X[i]
 		s.Water.P[i*wStates+i] = math.Min(old.Water.P[i*wStates+i]*1.5+0.0025, s.Water.P[i*wStates+i])
 	}

@@ -22,6 +22,7 @@ const (
 	wExtra        // K/s by which lamp and what else there is warm the air
 	wHeavy        // ln of how many times as much heat the air takes to warm as it would alone, for what is as warm as it: sheets, bags, shelves
 	wWets         // ln of the exchange of vapor with wet walls over what it is by Lewis: of how much of them can be wet at all
+	wFog          // ln of the share of droplets that evaporates a second for each g/m³ that the air lacks
 	wGive         // g/m³s of vapor that nothing else here accounts for, or less than none
 	wStates
 	wMoving = wWarm + 1
@@ -57,17 +58,20 @@ const (
 	// mist no longer cools the air shows that there is none.
 	heavyLearned, heavyLeast    = 3000, 0.005
 	wetsSD, wetsLeast, wetsMost = 0.3, -3, 0.7 // plastic sheds water, cloth and fins hold it
-	giveSD                      = 1e-4
-	giveWander                  = 1e-8  // variance a second: walls and crop are not as these equations have them
-	giveFades                   = 900.0 // s
-	mistWatts                   = 16.0  // of a humidifier of one disc, at once: the rest warms its water first, and the air over hours
-	warmSD                      = 0.25  // °C, of a reading: a thermometer's lag is not quite that of the sensor of humidity beside it
-	warmLikelySD                = 0.12  // the same where two views of one chamber are compared, which share that
-	rhSD, rhLeastSD             = 0.013, 0.008
-	wetSD                       = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
-	wetFrom                     = 0.985
-	wetForeseen                 = 0.97
-	wetLongest                  = 5 * time.Minute // for which fog may leave a sensor at the end of its range
+	// By the d² law droplets of 12 µm evaporate at 1.0 in still air, of 17 µm at half of that (see [plant.Params]); in the dense fog of a
+	// plume, which is damper than the air around it, they take longer.
+	firstFog, fogSD = 0.5, 0.7
+	giveSD          = 1e-4
+	giveWander      = 1e-8  // variance a second: walls and crop are not as these equations have them
+	giveFades       = 900.0 // s
+	mistWatts       = 16.0  // of a humidifier of one disc, at once: the rest warms its water first, and the air over hours
+	warmSD          = 0.25  // °C, of a reading: a thermometer's lag is not quite that of the sensor of humidity beside it
+	warmLikelySD    = 0.12  // the same where two views of one chamber are compared, which share that
+	rhSD, rhLeastSD = 0.013, 0.008
+	wetSD           = 0.06 // of a humidity reading at the end of its range: it may be a wet sensor
+	wetFrom         = 0.985
+	wetForeseen     = 0.97
+	wetLongest      = 5 * time.Minute // for which fog may leave a sensor at the end of its range
 	// A filter is lost when readings lie off to one side by lostFrom standard deviations in the mean of the last 20 or so, none
 	// counted for more than lostClip.
 	lostFrom, lostClip, lostShare = 6.0, 12.0, 0.05
@@ -135,6 +139,7 @@ func (s *State) beginWater(f *Facts) {
 	w.lead(wExtra, 0, extraSD)
 	w.lead(wHeavy, heavy, heavySD)
 	w.lead(wWets, 0, wetsSD)
+	w.lead(wFog, math.Log(firstFog), fogSD)
 	w.lead(wGive, 0, giveSD)
 	s.Water.Noise = rhSD * rhSD
 	s.WallC, s.CropC = 0.7*f.AirC+0.3*f.RoomC, f.AirC
@@ -161,7 +166,7 @@ func (s *State) meet(f *Facts) {
 	w.restart(wWarm, c, 0.3)
 }
 
-var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.01, 0.01, 0.001}
+var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.01, 0.001, 0.01, 0.01, 0.01, 0.001}
 
 // passWater lets dt seconds pass with humidifier and fan at those shares of full output. How each value's end depends on
 // each value is found by nudging them one by one.
@@ -170,7 +175,7 @@ var nudgeWater = [wStates]float64{0.01, 0.005, 0.01, 0.01, 0.001, 0.01, 0.01, 0.
 func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	h := dt / 3600
 	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 1e-5 * dt, 0.002 * h, 0.002 * h, 0.002 * h,
-		1e-5 * h, roomRHWander * dt, 1e-5 * h, 2e-6 * h, 1e-5 * h, 1e-5 * h, giveWander * dt}
+		1e-5 * h, roomRHWander * dt, 1e-5 * h, 2e-6 * h, 1e-5 * h, 1e-5 * h, 1e-4 * h, giveWander * dt}
 	p := waterPass{k: *base, mist: mist, fan: fan, dt: dt}
 	p.k.setWater(s.Water.X[:])
 	p.set(wLag, s.Water.X[wLag])
@@ -298,6 +303,8 @@ func (k *Constants) set(j int, x float64) {
 	case wWets:
 		k.wets = math.Exp(x)
 		k.Wall = wallShare * k.Heat * k.wets
+	case wFog:
+		k.Fog = math.Exp(x)
 	case wGive:
 		k.Give = x
 	}
@@ -459,6 +466,7 @@ func (s *State) boundWater(f *Facts) {
 	limit(&w[wExtra], -0.02, 0.05)
 	limit(&w[wHeavy], 0, heavyMost)
 	limit(&w[wWets], wetsLeast, wetsMost)
+	limit(&w[wFog], math.Log(0.01), math.Log(2))
 	limit(&w[wGive], -0.03, 0.03)
 	limit(&w[wMist], math.Log(5e-4), math.Log(3))
 	if f.RatedMist > 0 { // saturated air hides what the humidifier gives, and then it could be anything
