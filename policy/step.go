@@ -216,6 +216,27 @@ func (t *step) silence() {
 	}
 }
 
+// A sensor reports too seldom for its max_age that was silent and came back by itself so many times.
+const (
+	seldomTimes = 2.0
+	seldomMost  = 5.0
+	seldomFades = 0.9 // of it, by each reading in time: some come in twos
+)
+
+// seldom follows whether the sensor is silent again and again between two readings, the second of which comes now. What the broker or
+// the program missed does not count.
+func (t *step) seldom(x *SensorState, maxAge time.Duration) {
+	if !x.Live || !x.At.After(latest(t.s.LinkSince, t.s.Woke, x.Aside)) {
+		return
+	}
+	switch pause := t.in.Now.Sub(x.At); {
+	case pause > maxAge:
+		x.Seldom, x.Pause = min(x.Seldom+1, seldomMost), pause.Seconds()
+	case pause > 0:
+		x.Seldom *= seldomFades
+	}
+}
+
 func (t *step) voteOn(place chamber.Place, q chamber.Quantity) {
 	var fresh, known []float64
 	var newest time.Time

@@ -108,13 +108,22 @@ func (k *Keeper) Inlet(chambers []string) (*Inlet, error) {
 	return in, nil
 }
 
-// Reading takes in a sensor's value; a newer one of the same sensor replaces it while it waits.
-func (in *Inlet) Reading(i int, r chamber.Reading) {
+// lock gives the chamber locked, for something to be taken in; nil: the inlet is closed.
+func (in *Inlet) lock(i int) *unit {
 	if in.closed.Load() {
-		return
+		return nil
 	}
 	u := in.units[i]
 	u.mu.Lock()
+	return u
+}
+
+// Reading takes in a sensor's value; a newer one of the same sensor replaces it while it waits.
+func (in *Inlet) Reading(i int, r chamber.Reading) {
+	u := in.lock(i)
+	if u == nil {
+		return
+	}
 	defer u.mu.Unlock()
 	r.At = u.k.Now()
 	for j := range u.in.Readings {
@@ -130,11 +139,10 @@ func (in *Inlet) Reading(i int, r chamber.Reading) {
 
 // Liveness takes in what a sensor's liveness topic says.
 func (in *Inlet) Liveness(i int, l chamber.Liveness) {
-	if in.closed.Load() {
+	u := in.lock(i)
+	if u == nil {
 		return
 	}
-	u := in.units[i]
-	u.mu.Lock()
 	defer u.mu.Unlock()
 	l.At = u.k.Now()
 	u.in.Liveness = slices.DeleteFunc(u.in.Liveness, func(o chamber.Liveness) bool { return o.Sensor == l.Sensor })
@@ -144,11 +152,10 @@ func (in *Inlet) Liveness(i int, l chamber.Liveness) {
 
 // Refusal takes in that a sensor spoke and could not be used. Nothing is decided anew for it.
 func (in *Inlet) Refusal(i int, r chamber.Refusal) {
-	if in.closed.Load() {
+	u := in.lock(i)
+	if u == nil {
 		return
 	}
-	u := in.units[i]
-	u.mu.Lock()
 	defer u.mu.Unlock()
 	r.At = u.k.Now()
 	u.in.Refusals = slices.DeleteFunc(u.in.Refusals, func(o chamber.Refusal) bool { return o.Sensor == r.Sensor })
@@ -157,11 +164,10 @@ func (in *Inlet) Refusal(i int, r chamber.Refusal) {
 
 // Report takes in what a plug says of itself, in order.
 func (in *Inlet) Report(i int, r chamber.PlugReport) {
-	if in.closed.Load() {
+	u := in.lock(i)
+	if u == nil {
 		return
 	}
-	u := in.units[i]
-	u.mu.Lock()
 	defer u.mu.Unlock()
 	r.At = u.k.Now()
 	waiting, oldest := 0, -1

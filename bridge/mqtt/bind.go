@@ -158,10 +158,11 @@ func (t *target) deliver(m *message, sink Sink, refused func(refusal)) Result {
 		return result
 	case !took && absent.fault != nil:
 		refused(absent)
+		if m.retained {
+			return absent.fault.result
+		}
 		for i := range t.sensors {
-			if !m.retained {
-				sink.Refusal(t.chamber, chamber.Refusal{Sensor: t.sensors[i].index})
-			}
+			sink.Refusal(t.chamber, chamber.Refusal{Sensor: t.sensors[i].index})
 		}
 		return absent.fault.result
 	case m.retained:

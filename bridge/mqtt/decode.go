@@ -104,11 +104,11 @@ func (s *sensor) admit(v float64) (float64, *fault) {
 	return v, nil
 }
 
-// hint guesses what is meant by a value that cannot be.
+// hint guesses what is meant by a value that is not plausible.
 func (s *sensor) hint(v float64) string {
 	switch {
 	case s.binding.SenMLName != "":
-	case s.quantity == chamber.Temperature && s.binding.Unit == config.Celsius && v > 60 && v < 110:
+	case s.quantity == chamber.Temperature && s.binding.Unit == config.Celsius && v > 0 && v < 110:
 		return `; is it Fahrenheit? Then unit = "fahrenheit"`
 	case s.quantity != chamber.RelativeHumidity:
 	case s.binding.Unit == config.Percent && v > 0 && v <= 0.01:

@@ -79,15 +79,17 @@ func (w *PlugWatch) disagrees(p *guard.Plug, now time.Time) bool {
 // plugs compares what plugs do with what they were told, and learns their power.
 func (s *detection) plugs() {
 	s.Plugs = s.matchedPlugs()
+	for i := range s.Plugs {
+		s.Plugs[i].Quiet += s.dt
+	}
 	for _, r := range s.e.Reports {
 		if r.Plug >= 0 && r.Plug < len(s.Plugs) {
-			s.Plugs[r.Plug].Quiet = -s.dt
+			s.Plugs[r.Plug].Quiet = 0
 		}
 	}
 	c, worst := s.out.Of(PlugDisobeys), 0
 	for i := range s.e.Plugs {
 		p, w := &s.e.Plugs[i], &s.Plugs[i]
-		w.Quiet += s.dt
 		s.meter(i, p, w)
 		w.follow(p, s.dt, s.reports(i))
 		code := Code("")

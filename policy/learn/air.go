@@ -122,8 +122,17 @@ func Spin(x *float64, to, up, down, dt float64) float64 {
 func (a *Air) Step(c *Constants, mist, fan, dt float64) {
 	m := Spin(&a.Mist, mist, mistUpS, mistDownS, dt)
 	f := Spin(&a.Fan, fan, fanUpS, fanUpS, dt)
-	a.water(c, m, f, dt)
-	a.carbon(c, f, dt)
+	rate, kept := c.exchange(f, dt)
+	a.water(c, m, f, rate, kept, dt)
+	a.CO2 += dt * (rate*(c.RoomCO2-a.CO2) + c.CO2Rate) * kept
+}
+
+// exchange is how often a second the air is changed, and the mean over a step of dt seconds of what it does not take along.
+//
+//go:norace
+func (c *Constants) exchange(f, dt float64) (rate, kept float64) {
+	rate = c.Flow*f + c.Leak
+	return rate, relaxing(dt * rate)
 }
 
 // relaxing is the mean over a step of what is left of a disturbance, of which q passes at the beginning, to second order
@@ -132,16 +141,10 @@ func (a *Air) Step(c *Constants, mist, fan, dt float64) {
 //go:norace
 func relaxing(q float64) float64 { return (1 + q/2) * staying(q) }
 
+// water is the part of vapor, droplets, film and temperature; q and kept are those of [Constants.exchange].
+//
 //go:norace
-func (a *Air) carbon(c *Constants, f, dt float64) {
-	rate := c.Flow*f + c.Leak
-	q := dt * rate
-	a.CO2 += dt * (rate*(c.RoomCO2-a.CO2) + c.CO2Rate) * relaxing(q)
-}
-
-//go:norace
-func (a *Air) water(c *Constants, m, f, dt float64) {
-	q := c.Flow*f + c.Leak
+func (a *Air) water(c *Constants, m, f, q, kept, dt float64) {
 	stir := 1 + stirred*f
 	heat := c.Heat * stir
 	warm := relaxing(dt * c.Light * (heat + q))
@@ -158,7 +161,6 @@ func (a *Air) water(c *Constants, m, f, dt float64) {
 	g := dt * c.MistRate * m
 	d := a.Droplets + g*(1-c.Loss)
 	lack := c.full(t) - v
-	kept := relaxing(dt * q) // the mean over the step of what the air does not take along
 	k := dt * c.Fog * ((a.Droplets+g*(1-c.Loss)/2)*kept + 0.05)
 	cools := coolingK * c.Light * warm
 	gone := k * lack / (1 + (moist+cools*c.slope)*k)

@@ -177,6 +177,7 @@ func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 	q := [wStates]float64{0.0006 * dt, 0.0002 * dt, 0.0005 * dt, 0.0002 * dt, 1e-7 * dt, 1e-5 * dt, 0.002 * h, 0.002 * h, 0.002 * h,
 		1e-5 * h, roomRHWander * dt, 1e-5 * h, 2e-6 * h, 1e-5 * h, 1e-5 * h, 1e-4 * h, giveWander * dt}
 	p := waterPass{k: *base, mist: mist, fan: fan, dt: dt}
+	p.rate, p.kept = base.exchange(fan, dt)
 	p.k.setWater(s.Water.X[:])
 	p.set(wLag, s.Water.X[wLag])
 	end := s.Water.X
@@ -207,6 +208,7 @@ func (s *State) passWater(base *Constants, mist, fan, dt float64) {
 type waterPass struct {
 	k             Constants
 	mist, fan, dt float64
+	rate, kept    float64 // of air, see [Constants.exchange]
 	follow        float64 // share of the way to the air that the sensor goes
 }
 
@@ -226,7 +228,7 @@ func (p *waterPass) set(j int, x float64) {
 //go:norace
 func (p *waterPass) move(x *[wStates]float64) {
 	a := Air{Vapor: x[wVapor], Droplets: max(0, x[wDrops]), Film: max(0, x[wFilm]), AirC: x[wAirC]}
-	a.water(&p.k, p.mist, p.fan, p.dt)
+	a.water(&p.k, p.mist, p.fan, p.rate, p.kept, p.dt)
 	x[wGive] *= 1 - p.dt/giveFades
 	x[wVapor], x[wDrops], x[wFilm], x[wAirC] = a.Vapor, a.Droplets, a.Film, a.AirC
 	x[wSeen] += (a.Vapor/p.k.full(a.AirC) - x[wSeen]) * p.follow
