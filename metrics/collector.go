@@ -253,9 +253,6 @@ func (p *page) reservoir(s *policy.Snapshot) {
 // learned writes what was identified of the chamber, each once it is known. This is the one place for it.
 func (p *page) learned(s *policy.Snapshot) {
 	p.put(learnedChanges, float64(s.State.Learn.Change.Times))
-	if b := &s.State.Reservoir.Balance; b.Cycles > 0 && b.Rate > 0 {
-		p.put(mistOutput, b.Rate)
-	}
 	k := s.State.Learn.Knowledge(s.Spec.VolumeM3, s.Spec.AltitudeM)
 	say := func(value, half id, x learn.Learned, more ...*dto.LabelPair) {
 		if x.Known {
@@ -267,6 +264,7 @@ func (p *page) learned(s *policy.Snapshot) {
 	say(airChanges, airChangesHalf, k.FanOff, pair("state", "fan_off"))
 	say(fanFlow, fanFlowHalf, k.FanM3PerH)
 	say(co2Generation, co2GenerationHalf, k.CO2GPerH)
+	say(mistOutput, mistOutputHalf, s.State.Reservoir.Output())
 	say(mistEvaporated, mistEvaporatedHalf, k.VaporGPerH)
 }
 

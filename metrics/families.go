@@ -56,6 +56,7 @@ const (
 	co2Generation
 	co2GenerationHalf
 	mistOutput
+	mistOutputHalf
 	mistEvaporated
 	mistEvaporatedHalf
 	stageSeconds
@@ -147,7 +148,9 @@ var families = [count]Family{
 	co2Generation: {"gillkeeper_co2_generation_grams_per_hour", Gauge, []string{"chamber"}, "g/h",
 		"Learned respiration of the crop, grams of carbon dioxide per hour; absent until known."},
 	mistOutput: {"gillkeeper_humidifier_output_grams_per_hour", Gauge, []string{"chamber"}, "g/h",
-		"Learned water drawn from the reservoir per hour of on-time; absent until a filling was seen from full to dry."},
+		"Learned water drawn from the reservoir per hour of on-time: by its label and what the air shows, then by fillings seen from full to dry; absent until more is known than the label."},
+	mistOutputHalf: {"gillkeeper_humidifier_output_grams_per_hour_uncertainty", Gauge, []string{"chamber"}, "g/h",
+		"Half the width of the interval that holds the truth of gillkeeper_humidifier_output_grams_per_hour in nine of ten cases; absent until known."},
 	mistEvaporated: {"gillkeeper_humidifier_evaporated_grams_per_hour", Gauge, []string{"chamber"}, "g/h",
 		"Learned part of the humidifier's output that becomes vapor in the air; absent until known."},
 	stageSeconds: {"gillkeeper_stage_seconds_total", Counter, []string{"chamber", "batch", "species", "stage", "flush"}, "s",

@@ -63,7 +63,7 @@ func loft() *policy.Snapshot {
 			{Name: "b2", Species: "lentinula-edodes", Stage: species.Rest, Flush: 1, Flushes: []crop.Flush{{Number: 1, Pickings: []crop.Picking{{FreshG: 100}}}}},
 			{Name: "b0", Species: "lentinula-edodes", DryKg: 1, Stage: species.Rest, Flush: 3, Retired: wall},
 		}},
-		Reservoir: alarm.Reservoir{Known: true, Liters: 3.2, EmptyOK: true, EmptyIn: 36 * time.Hour, Balance: alarm.Balance{Cycles: 1, Rate: 287}},
+		Reservoir: alarm.Reservoir{Known: true, Liters: 3.2, EmptyOK: true, EmptyIn: 36 * time.Hour, Balance: alarm.Balance{Cycles: 1, Rate: 287, Spread: 0.03, Full: 0.9}},
 		Totals: policy.Totals{
 			InRange: []policy.RangeTotal{{Quantity: chamber.RelativeHumidity, Stage: species.Fruiting, ObservedSeconds: 1000, InRangeSeconds: 950}},
 			Harvests: []policy.HarvestTotal{

@@ -34,7 +34,7 @@ func perUnit(quantity string) float64 {
 		return 100 // hundredths of a kelvin
 	case "co2", "illuminance", VaporDeficit, PlugPower:
 		return 10 // tenths of a ppm, of a lux, of a Pa, of a watt
-	case AirChangesFanOn, AirChangesFanOff, FanFlow, CO2Generation, MistOutput, MistEvaporated, ReservoirLiters:
+	case AirChangesFanOn, AirChangesFanOff, FanFlow, CO2Generation, MistOutput, MistDrawn, MistEvaporated, ReservoirLiters:
 		return 1000
 	}
 	return 10_000 // ratios and whatever else

@@ -27,7 +27,8 @@ const (
 	FanFlow          = "fan_flow"            // m³/h that the fan adds
 	FanFlowShare     = "fan_flow_share"      // the same by its rated flow; only with flow_m3_per_h
 	CO2Generation    = "co2_generation"      // g/h that the crop gives off
-	MistOutput       = "mist_output"         // g/h that the humidifier makes while it runs
+	MistOutput       = "mist_output"         // g/h of mist while the humidifier runs, as the air shows it
+	MistDrawn        = "mist_drawn"          // g/h that it draws from the reservoir meanwhile
 	MistEvaporated   = "mist_evaporated"     // g/h of it that becomes vapor in the air
 	ReservoirLiters  = "reservoir"           // L, estimated; Min and Max hold the truth nine times in ten
 )

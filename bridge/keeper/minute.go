@@ -253,7 +253,7 @@ func (c *course) learned() {
 	known := s.Learn.Knowledge(spec.VolumeM3, spec.AltitudeM)
 	for quantity, x := range map[string]learn.Learned{
 		journal.AirChangesFanOn: known.FanOn, journal.AirChangesFanOff: known.FanOff, journal.CO2Generation: known.CO2GPerH,
-		journal.MistOutput: known.MistGPerH, journal.MistEvaporated: known.VaporGPerH,
+		journal.MistOutput: known.MistGPerH, journal.MistDrawn: s.Reservoir.Output(), journal.MistEvaporated: known.VaporGPerH,
 		journal.FanFlow: fanFlow(&known, spec.VolumeM3), journal.FanFlowShare: fanShare(&known, spec),
 	} {
 		if x.Known {

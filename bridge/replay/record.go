@@ -202,7 +202,7 @@ func recorded(ctx context.Context, from journal.Source, q *Query, m *minutes) (r
 		f.FanHoursPerDay = on.value() * 24
 	}
 	if on := ran[chamber.Humidifier]; on.weight > 0 {
-		if out, ok := m.learned[journal.MistOutput]; ok {
+		if out, ok := m.learned[journal.MistDrawn]; ok {
 			f.WaterLitersPerDay = on.value() * 24 * out.value() / 1000
 		}
 	}

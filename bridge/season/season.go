@@ -408,7 +408,7 @@ func (b *builder) known(quantity string) float64 {
 
 // output is what the humidifier draws in g/h: as learned, or else as rated.
 func (b *builder) output() float64 {
-	if v := b.known(journal.MistOutput); !math.IsNaN(v) {
+	if v := b.known(journal.MistDrawn); !math.IsNaN(v) {
 		return v
 	}
 	for i := range b.c.Plugs {

@@ -167,7 +167,8 @@ func (v *visit) learned(c *course, view *view) []learnedLine {
 	add(fan, "Air changes an hour, fan running", journal.AirChangesFanOn, "", 1, k.FanOn)
 	add(true, "Air changes an hour, fan at rest", journal.AirChangesFanOff, "", 2, k.FanOff)
 	add(true, "Respiration of the crop, CO2", journal.CO2Generation, " g/h", 2, k.CO2GPerH)
-	add(mist, "Mist output", journal.MistOutput, " g/h", 0, k.MistGPerH)
+	add(mist, "Water drawn by the humidifier, running", journal.MistDrawn, " g/h", 0, view.snap.State.Reservoir.Output())
+	add(mist, "Vapor that its mist becomes, running", journal.MistEvaporated, " g/h", 0, k.VaporGPerH)
 	add(fan, "Fan flow through filter and duct", journal.FanFlow, " m³/h", 1, k.FanM3PerH)
 	return out
 }

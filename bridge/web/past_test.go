@@ -35,7 +35,7 @@ func (s *served) Past(t testing.TB, chamber string, length time.Duration) {
 		if at.Minute()%10 == 0 {
 			add(journal.PlaceTarget, "relative_humidity", at, journal.SlowSpan, 0.875, 0.85, 0.9, 0)
 			add(journal.PlaceTarget, "co2", at, journal.SlowSpan, 1000, 0, 1000, 0)
-			add(journal.PlaceLearned, journal.MistOutput, at, journal.SlowSpan, 280+phase, 270+phase, 290+phase, 0)
+			add(journal.PlaceLearned, journal.MistDrawn, at, journal.SlowSpan, 280+phase, 270+phase, 290+phase, 0)
 		}
 	}
 	if err := s.Record.Minutes(t.Context(), ms); err != nil {

@@ -47,8 +47,9 @@ var namedIn = map[string]string{
 	"air_changes_fan_off":    "Air changes with the fan at rest",
 	"fan_flow":               "Fan flow",
 	"co2_generation":         "CO2 from the crop",
-	"mist_output":            "Mist output",
-	"mist_evaporated":        "Mist that evaporates",
+	"mist_output":            "Mist of the humidifier, running",
+	"mist_drawn":             "Water drawn by the humidifier, running",
+	"mist_evaporated":        "Vapor that its mist becomes, running",
 	"reservoir":              "Reservoir",
 }
 

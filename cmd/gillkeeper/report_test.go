@@ -192,7 +192,7 @@ func aggregates(name string, at time.Time, span time.Duration) []journal.Minute 
 			journal.Minute{Place: "chamber", Quantity: journal.VaporDeficit, Mean: 200 + 100*wobble}, journal.Minute{Place: journal.PlaceTarget, Quantity: "relative_humidity", Mean: 0.87},
 			journal.Minute{Place: journal.PlaceTarget, Quantity: "temperature", Mean: 15}, journal.Minute{Place: journal.PlaceTarget, Quantity: "co2", Mean: 1000},
 			journal.Minute{Place: journal.PlaceLearned, Quantity: journal.AirChangesFanOn, Mean: 10}, journal.Minute{Place: journal.PlaceLearned, Quantity: journal.AirChangesFanOff, Mean: 1},
-			journal.Minute{Place: journal.PlaceLearned, Quantity: journal.CO2Generation, Mean: 1.4}, journal.Minute{Place: journal.PlaceLearned, Quantity: journal.MistOutput, Mean: 280},
+			journal.Minute{Place: journal.PlaceLearned, Quantity: journal.CO2Generation, Mean: 1.4}, journal.Minute{Place: journal.PlaceLearned, Quantity: journal.MistDrawn, Mean: 280},
 			journal.Minute{Place: journal.PlaceLearned, Quantity: journal.MistEvaporated, Mean: 240}, journal.Minute{Place: journal.PlaceLearned, Quantity: journal.ReservoirLiters, Mean: 3},
 			journal.Minute{Place: "mister", Quantity: journal.PlugPower, Mean: 3, Seconds: journal.SlowSpan.Seconds()})
 		for i := n0; i < len(ms); i++ {

@@ -125,7 +125,7 @@ func Rows() []Row {
 			{Title: "Air changes an hour", Says: "With the fan on, and by leaks alone. If it falls with the fan on, a filter is clogging.", span: 12, Queries: []Query{{"gillkeeper_air_changes_per_hour" + here, "{{chamber}} {{state}}"}}, low: cog.ToPtr(0.0), Rare: true},
 			{Title: "CO2 given off by the crop, g/h", Says: "Rises at pinning, falls after a harvest.", Decimals: 2, span: 12, Queries: []Query{{"gillkeeper_co2_generation_grams_per_hour" + here, "{{chamber}}"}}, low: cog.ToPtr(0.0), Rare: true},
 			{Title: "Mist that becomes vapor, g/h of on-time", Says: "If it falls, the humidifier is scaling up.", span: 12, Queries: []Query{{"gillkeeper_humidifier_evaporated_grams_per_hour" + here, "{{chamber}}"}}, low: cog.ToPtr(0.0), Rare: true},
-			{Title: "Water drawn, g/h of on-time", Says: "Known once a filling was seen from full to dry.", span: 12, Queries: []Query{{"gillkeeper_humidifier_output_grams_per_hour" + here, "{{chamber}}"}}, low: cog.ToPtr(0.0), Rare: true},
+			{Title: "Water drawn, g/h of on-time", Says: "By its label and the air at first; by a filling once one was seen from full to dry.", span: 12, Queries: []Query{{"gillkeeper_humidifier_output_grams_per_hour" + here, "{{chamber}}"}}, low: cog.ToPtr(0.0), Rare: true},
 		}},
 		{"Crop", []Panel{
 			{Title: "Stage", Kind: band, span: 12, Queries: []Query{{"gillkeeper_batch_info" + here, "{{chamber}} {{batch}} {{stage}}, flush {{flush}}"}}},

@@ -1,9 +1,11 @@
 package alarm
 
 import (
+	"cmp"
 	"math"
 
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/learn"
 )
 
 // Balance counts the water: what was filled in, less what the humidifier drew by its on-time. A label's rating is no
@@ -16,6 +18,7 @@ type Balance struct {
 	Rate     float64   `json:"rate"`             // grams an hour of full output; 0: not known
 	Spread   float64   `json:"spread"`           // standard deviation of Rate over Rate
 	Cycles   int       `json:"cycles"`           // fillings seen from full to dry
+	Full     float64   `json:"full,omitempty"`   // share of full output that it gave while it was on of late; 0: it never ran
 	Odd      float64   `json:"odd,omitempty"`    // grams an hour by the last filling, where that lay far from all before; 0: it did not
 	Use      Use       `json:"use,omitzero"`
 	Asked    Asked     `json:"asked,omitzero"` // that it was used for
@@ -36,6 +39,8 @@ const (
 	// lost at each start; fog that still leaves it for 4 to 12 s after the end gives half of that back. Only what is
 	// lost by both counts, for a start is all that a plug shows.
 	spinUp = 8.0 // seconds
+	// fullOver is the on-time, in seconds, over which its share of full output is taken.
+	fullOver = 3600.0
 	// What a label is worth: on first fillings real output was found from half to above the rating.
 	labelSpread = 0.20
 	blindRate   = 300.0 // g/h of one disc, when no rating is given
@@ -77,6 +82,8 @@ func (b *Balance) advance(w *Water, dt float64, on bool, onFor float64, isDry bo
 	if on && !isDry {
 		hours = dt / 3600 * spun(onFor)
 		b.Drawn += hours
+		b.Full = cmp.Or(b.Full, 1)
+		b.Full += (1 - math.Exp(-dt/fullOver)) * (spun(onFor) - b.Full)
 	}
 	if isDry || dt == 0 {
 		return 0 // what a dry humidifier runs is no use
@@ -141,6 +148,14 @@ func (b *Balance) output() (rate, spread float64) {
 		rate = min(rate, stillLeft*1000*b.Filled/b.Drawn)
 	}
 	return rate, spread
+}
+
+// Output is the water in grams that the humidifier draws from the reservoir in an hour of on-time, as it ran lately: it is known once
+// more is than a label. The reservoir reckons with the same.
+func (r *Reservoir) Output() learn.Learned {
+	b := &r.Balance
+	rate, spread := b.output()
+	return learn.Learned{Value: rate * b.Full, RelativeSD: spread, Known: rate*b.Full > 0 && spread < labelSpread}
 }
 
 // outputKnown is what is known of the humidifier's output, and how much of the filling it drew.

@@ -33,6 +33,7 @@ type tank struct {
 	r    alarm.Reservoir
 	saw  int
 	late float64 // seconds
+	air  float64 // g/h of mist by the answer of the air; 0: not known
 }
 
 func newTank() *tank {
@@ -51,7 +52,7 @@ func ranTank() *tank {
 
 func (k *tank) step(d time.Duration, watts ...float64) {
 	k.now = k.now.Add(d)
-	w := alarm.Water{Now: k.now, Spec: &k.spec, Plug: k.plug, Late: k.late}
+	w := alarm.Water{Now: k.now, Spec: &k.spec, Plug: k.plug, Late: k.late, MistGPerH: k.air}
 	for _, x := range watts {
 		w.Reports = append(w.Reports, chamber.PlugReport{At: k.now, HasWatts: true, Watts: x})
 	}
@@ -262,6 +263,9 @@ func TestHoursLeft(t *testing.T) {
 		k.pulse(25)
 	}
 	k.r = k.r.Refill(&k.spec, 0, k.now)
+	if k.r.Output().Known {
+		t.Error("the output counts as known by a label alone")
+	}
 	for filling := 1; filling <= 2; filling++ {
 		left, inside, checked, firstWide := grams, 0, 0, 0.0
 		var dayAhead float64
@@ -294,11 +298,33 @@ func TestHoursLeft(t *testing.T) {
 		if filling == 2 && (math.Abs(dayAhead) > 1 || firstWide > 0.5) {
 			t.Errorf("second filling: wrong by %.2f h a day ahead, %.2f l wide", dayAhead, firstWide)
 		}
+		if filling == 2 {
+			drawn := trueRate * (40 - 7.5) / 40 // in an hour of on-time, with the spin-up of each run
+			if x := k.r.Output(); !x.Known || math.Abs(x.Value-drawn) > 0.05*drawn || x.HalfWidth() > 0.1*drawn {
+				t.Errorf("it draws %.0f g in an hour of on-time; learned as %+v, ±%.0f", drawn, x, x.HalfWidth())
+			}
+		}
 		k.pulse(4)
 		if !k.r.Dry {
 			t.Fatal("not dry")
 		}
 		k.r = k.r.Refill(&k.spec, 0, k.now)
+	}
+}
+
+// TestOutputByLabelAndAir: a label of 300 g/h and air that shows 174 g/h of vapor, which is usually 0.87 of what is drawn, are worth about
+// the same, so it is their geometric mean, 245 g/h, and known better than by either.
+func TestOutputByLabelAndAir(t *testing.T) {
+	k := newTank()
+	k.air = 0.87 * 200
+	k.turn(true)
+	for range 600 {
+		k.step(time.Second)
+	}
+	x := k.r.Output()
+	low, high := x.Interval()
+	if !x.Known || math.Abs(x.Value-math.Sqrt(300*200)) > 10 || low < 175 || high > 340 {
+		t.Errorf("%+v, %.0f to %.0f", x, low, high)
 	}
 }
 

@@ -93,7 +93,7 @@ func past(t *testing.T, twin *webtest.Twin) {
 		add(journal.PlaceTarget, chamber.RelativeHumidity.String(), 0.875, 0.85, 0.9, 0)
 		add(journal.PlaceTarget, chamber.Temperature.String(), 15, 10, 21, 0)
 		add(journal.PlaceTarget, chamber.CO2.String(), 1000, 0, 1000, 0)
-		add(journal.PlaceLearned, journal.MistOutput, 270+0.1*h, 260, 280, 0)
+		add(journal.PlaceLearned, journal.MistDrawn, 270+0.1*h, 260, 280, 0)
 	}
 	if err := twin.Record.Minutes(t.Context(), ms); err != nil {
 		t.Fatal(err)

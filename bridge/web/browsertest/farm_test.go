@@ -176,7 +176,7 @@ func (f *farm) past(t testing.TB) {
 		if at.Minute()%10 == 0 {
 			add(journal.PlaceTarget, "relative_humidity", journal.SlowSpan, 0.875, 0.025, 0)
 			add(journal.PlaceTarget, "temperature", journal.SlowSpan, 16, 5, 0)
-			add(journal.PlaceLearned, journal.MistOutput, journal.SlowSpan, 260+2*at.Sub(now).Hours(), 10, 0)
+			add(journal.PlaceLearned, journal.MistDrawn, journal.SlowSpan, 260+2*at.Sub(now).Hours(), 10, 0)
 		}
 	}
 	if err := j.Minutes(ctx, ms); err != nil {
