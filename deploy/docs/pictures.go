@@ -17,8 +17,8 @@ type Picture struct {
 }
 
 // Pictures are all pictures of the pages. What they show is worked out by the program's own physics, for the chamber that
-// "gillkeeper size --example" sizes; only the mounting is drawn by hand.
-var Pictures = []Picture{{"mounting.svg", mounting}, {"vapor.svg", vapor}, {"balance.svg", balance}, {"fan.svg", fan}, {"hour.svg", hour}}
+// "gillkeeper size --example" sizes, but for a chamber that is kept; only the mounting is drawn by hand.
+var Pictures = []Picture{{"mounting.svg", mounting}, {"vapor.svg", vapor}, {"balance.svg", balance}, {"fan.svg", fan}, {"hour.svg", hour}, {"kept.svg", kept}}
 
 // example is the built-in example and its answer.
 func example() (sizing.Answer, error) { return sizing.Size(sizing.Example(), species.Builtin()) }
