@@ -62,7 +62,7 @@ type Server struct {
 	broker  *broker.Broker
 	process *exec.Cmd
 	exited  chan struct{}
-	said    *bytes.Buffer
+	ran     bool // it had its address once, and keeps it
 }
 
 // Start runs a broker until the test ends. Where Mosquitto is wanted and not installed, the test is skipped, unless
@@ -176,13 +176,13 @@ func (s *Server) runMosquitto() {
 	s.t.Helper()
 	program := realpart.Mosquitto(s.t)
 	conf := filepath.Join(s.dir, "mosquitto.conf")
-	if err := os.WriteFile(conf, []byte(s.config()), 0o600); err != nil {
-		s.t.Fatal(err)
-	}
 	for deadline := time.Now().Add(patience); ; {
-		s.said = &bytes.Buffer{}
+		if err := os.WriteFile(conf, []byte(s.config()), 0o600); err != nil {
+			s.t.Fatal(err)
+		}
+		said := &words{}
 		cmd := exec.Command(program, "-c", conf)
-		cmd.Stdout, cmd.Stderr = s.said, s.said
+		cmd.Stdout, cmd.Stderr = said, said
 		if err := cmd.Start(); err != nil {
 			s.t.Fatal(err)
 		}
@@ -191,14 +191,17 @@ func (s *Server) runMosquitto() {
 			defer close(exited)
 			_ = cmd.Wait()
 		}()
-		if listening(s.Addr, exited, deadline) {
-			s.process, s.exited = cmd, exited
+		if listening(s.Addr, said, exited, deadline) {
+			s.process, s.exited, s.ran = cmd, exited, true
 			return
 		}
 		_ = cmd.Process.Kill()
 		<-exited
 		if time.Now().After(deadline) {
-			s.t.Fatalf("mosquitto does not start: %s", s.said)
+			s.t.Fatalf("mosquitto does not start: %s", said)
+		}
+		if !s.ran { // another test's broker may have taken the address that was free
+			s.Addr = FreeAddr(s.t)
 		}
 	}
 }
@@ -210,7 +213,7 @@ func (s *Server) config() string {
 	}
 	lines := []string{
 		"listener " + port + " " + host, "persistence false", "set_tcp_nodelay true", "max_queued_messages 0",
-		"max_inflight_messages 200", "log_dest stderr", "log_type error",
+		"max_inflight_messages 200", "log_dest stderr", "log_type error", "log_type information",
 	}
 	if os.Geteuid() == 0 {
 		lines = append(lines, "user root") // so that it may read the files of this test
@@ -236,11 +239,33 @@ func (s *Server) config() string {
 	return strings.Join(append(lines, "allow_anonymous false", "password_file "+passwords, "certfile "+cert, "keyfile "+key), "\n") + "\n"
 }
 
-func listening(addr string, exited <-chan struct{}, deadline time.Time) bool {
+// words is what a process has said so far.
+type words struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (w *words) Write(p []byte) (int, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.b.Write(p)
+}
+
+func (w *words) String() string {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.b.String()
+}
+
+// listening waits until Mosquitto says that it runs and something answers at its address. An answer alone may be another test's broker,
+// which was quicker to take that address.
+func listening(addr string, said *words, exited <-chan struct{}, deadline time.Time) bool {
 	for time.Now().Before(deadline) {
-		if conn, err := net.Dial("tcp", addr); err == nil {
-			conn.Close()
-			return true
+		if strings.Contains(said.String(), " running") {
+			if conn, err := net.Dial("tcp", addr); err == nil {
+				conn.Close()
+				return true
+			}
 		}
 		select {
 		case <-exited:

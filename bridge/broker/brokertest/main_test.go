@@ -1,0 +1,9 @@
+package brokertest
+
+import (
+	"testing"
+
+	"gillkeeper/testdata/testend"
+)
+
+func TestMain(m *testing.M) { testend.Main(m) }
