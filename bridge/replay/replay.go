@@ -38,6 +38,7 @@ type Past struct {
 	Assumed  []Assumption     // what the journal does not tell and was taken for usual
 
 	query   *Query
+	drawn   float64         // water drawn from the reservoir by the mist that the air showed
 	crop    crop.State      // at the beginning
 	actions []policy.Action // what people did with the crop meanwhile
 	batches []journal.Acted // what they did before
@@ -218,6 +219,10 @@ func hourOf(t time.Time) float64 { return float64(t.Hour()) + float64(t.Minute()
 func (p *Past) chamber(m *minutes) {
 	q, c := p.query, &p.Case.Params
 	drawnFan, drawnMist := c.FanM3PerH, c.MistGPerH
+	p.drawn = 1
+	if drawn, mist := m.learned[journal.MistDrawn], m.learned[journal.MistOutput]; drawn.weight > 0 && mist.value() > 0 {
+		p.drawn = drawn.value() / mist.value()
+	}
 	k := p.knowledge()
 	for quantity, into := range map[string]*learn.Learned{journal.AirChangesFanOn: &k.FanOn, journal.AirChangesFanOff: &k.FanOff,
 		journal.CO2Generation: &k.CO2GPerH, journal.MistOutput: &k.MistGPerH} {

@@ -72,8 +72,9 @@ func (r *Run) Advance(d time.Duration) {
 // Figures are those of the stretch so far, by minutes as those of the record are.
 func (r *Run) Figures() rehearse.Figures {
 	f, by := r.sums.Figures(), r.run.Figures()
-	f.SwitchesPerHour, f.WaterLitersPerDay, f.FanHoursPerDay, f.Violations = by.SwitchesPerHour, by.WaterLitersPerDay, by.FanHoursPerDay, by.Violations
-	if f.Hours > 0 { // while nothing was wanted the plugs rested: that is no part of the stretch
+	f.SwitchesPerHour, f.FanHoursPerDay, f.Violations = by.SwitchesPerHour, by.FanHoursPerDay, by.Violations
+	f.WaterLitersPerDay = by.WaterLitersPerDay * r.past.drawn // as in the record: drops that fall out are drawn, too
+	if f.Hours > 0 {                                          // while nothing was wanted the plugs rested: that is no part of the stretch
 		part := by.Hours / f.Hours
 		f.WaterLitersPerDay *= part
 		f.FanHoursPerDay *= part
