@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -227,28 +228,43 @@ func (c *course) plot(q chamber.Quantity, s []cell, w words.Words) plot {
 	return p
 }
 
-// span gives round ends of the scale that hold the values and, where it is near, the range.
+// brief is the share of the steps that may lie beyond the scale, to either side, where they would more than double it: the first minutes
+// of a chamber that starts out as dry as its room would flatten all that comes after. They are drawn along the edge, and told in words.
+const brief = 0.02
+
+// span gives round ends of the scale that hold the range and the values, all but brief ones that lie far out.
 func (c *course) span(q chamber.Quantity, s, target []cell, w words.Words) (low, high float64) {
+	var lows, highs []float64
 	low, high = math.Inf(1), math.Inf(-1)
-	hold := func(v float64) { low, high = min(low, shown(w, q, v)), max(high, shown(w, q, v)) }
+	hold := func(v float64) { low, high = min(low, v), max(high, v) }
 	for i, x := range s {
 		if x.ok {
-			hold(x.min)
-			hold(x.max)
+			lows, highs = append(lows, shown(w, q, x.min)), append(highs, shown(w, q, x.max))
 		}
 		if target != nil && target[i].ok {
 			if target[i].min > 0 || q != chamber.CO2 {
-				hold(target[i].min)
+				hold(shown(w, q, target[i].min))
 			}
 			if target[i].max > 0 {
-				hold(target[i].max)
+				hold(shown(w, q, target[i].max))
 			}
+		}
+	}
+	least := map[chamber.Quantity]float64{chamber.RelativeHumidity: 4, chamber.Temperature: 2, chamber.CO2: 100}[q]
+	if n := len(lows); n > 0 {
+		slices.Sort(lows)
+		slices.Sort(highs)
+		out := int(brief * float64(n))
+		hold(lows[out])
+		hold(highs[n-1-out])
+		if first, last := min(low, lows[0]), max(high, highs[n-1]); last-first <= 2*max(high-low, least) {
+			low, high = first, last
 		}
 	}
 	if math.IsInf(low, 0) {
 		return 0, 1
 	}
-	unit := niceStep(max(high-low, map[chamber.Quantity]float64{chamber.RelativeHumidity: 4, chamber.Temperature: 2, chamber.CO2: 100}[q]) / 2)
+	unit := niceStep(max(high-low, least) / 2)
 	low = math.Floor(low/unit) * unit
 	high = max(math.Ceil(high/unit)*unit, low+2*unit)
 	if q == chamber.RelativeHumidity && high > 100 {
