@@ -168,6 +168,9 @@ func (t *step) learned() alarm.Learned {
 	if k.FanOn.Known && k.FanOff.Value < 0.5*k.FanOn.Value {
 		l.Flow, l.FlowSD = k.FanOn.Value-k.FanOff.Value, k.FanOn.RelativeSD
 	}
+	if k.CO2GPerH.Known {
+		l.Crop = k.CO2MeanGPerH
+	}
 	if k.MistGPerH.Known {
 		l.Mist, l.MistSD = k.MistGPerH.Value, k.MistGPerH.RelativeSD
 	}

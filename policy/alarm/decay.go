@@ -19,10 +19,14 @@ type Decay struct {
 	TT     float64 `json:"tt"`
 	TY     float64 `json:"ty"`
 	Better float64 `json:"better"` // days for which it has been clearly better than Clean
-	// Unsettled is for how many days more nothing is taken in, because of something else that was done to the chamber, and After what
-	// is learned of late meanwhile.
+	// Unsettled is for how many days more nothing is taken in, because of something else that was done to the chamber, Waited for how many
+	// days nothing was, and After what is learned of late meanwhile.
 	Unsettled float64 `json:"unsettled,omitempty"`
+	Waited    float64 `json:"waited,omitempty"`
 	After     float64 `json:"after,omitempty"`
+	// Crop is what the crop gives off by the day, smoothed as Late is, and CropAfter as After; 0: not known.
+	Crop      float64 `json:"crop,omitempty"`
+	CropAfter float64 `json:"crop_after,omitempty"`
 }
 
 const (
@@ -45,24 +49,42 @@ const (
 	// counted from what was learned in the hours before: what had fallen by then, and shows only in part in a mean of half a day, comes
 	// of something else. They are some, for what was done may be found an hour late.
 	decayAnother = 0.1
-	decayBefore  = 4.0 / 24 // days, over which what was learned before is averaged
-	decayAfter   = 1.0 / 24 // the same after
+	// Such a step shows in what the crop gives off, too, where that is learned, the same way and by at least so much of a logarithm: who only
+	// looks in changes neither crop nor disc, and people look in twice a day.
+	decayCrop   = 0.15
+	decayBefore = 4.0 / 24 // days, over which what was learned before is averaged
+	decayAfter  = 1.0 / 24 // the same after
 	// decayMatters is the share that is left when control can no longer make up for it by running longer: common practice.
 	decayMatters = 0.40
 	// decaySlowest: a fall of less a day is none that a date can be given for.
 	decaySlowest = 0.005
 )
 
-// advance takes in what was learned, with its relative standard deviation, up to which it is to be sure; 0: not known now.
-func (d *Decay) advance(value, sd, sure, dt float64) {
+// advance takes in what was learned, with its relative standard deviation, up to which it is to be sure; 0: not known now. crop is what the
+// crop gives off, in any unit; 0: not known.
+func (d *Decay) advance(value, sd, sure, crop, dt float64) {
 	if value <= 0 || sd <= 0 || sd > sure || dt <= 0 {
 		return
 	}
 	days := dt / 86400
 	if d.Unsettled > 0 && d.For > 0 {
-		d.settle(value, days)
+		d.settle(value, crop, days)
 		return
 	}
+	d.Crop = follow(d.Crop, crop, days, decayBefore)
+	d.take(value, days)
+}
+
+// follow smooths x over some days; a value of 0 is not known, and has it forgotten.
+func follow(x, value, days, over float64) float64 {
+	if x == 0 || value == 0 {
+		return value
+	}
+	return x + (1-math.Exp(-days/over))*(value-x)
+}
+
+// take has it be so much for so many days.
+func (d *Decay) take(value, days float64) {
 	d.For += days
 	d.Now += (1 - math.Exp(-days/min(decaySmooth, d.For))) * (value - d.Now)
 	if d.Late == 0 {
@@ -74,7 +96,7 @@ func (d *Decay) advance(value, sd, sure, dt float64) {
 		d.Clean = d.Now
 	case d.Now > decayBetter*d.Clean:
 		if d.Better += days; d.Better > decayBetterDays {
-			*d = Decay{Clean: d.Now, Now: d.Now, Late: d.Late, For: decayLearn}
+			*d = Decay{Clean: d.Now, Now: d.Now, Late: d.Late, Crop: d.Crop, For: decayLearn}
 		}
 	default:
 		d.Better = 0
@@ -89,30 +111,36 @@ func (d *Decay) advance(value, sd, sure, dt float64) {
 	d.Y = fade*d.Y + days*y
 }
 
-// unsettle has it wait for so many days until what was learned has found its place again.
-func (d *Decay) unsettle(days float64) {
+// unsettle has it wait for so many days until what was learned has found its place again; no longer for every small thing that comes on
+// top, or it would wait forever.
+func (d *Decay) unsettle(days float64, small bool) {
+	if small && d.Waited >= days {
+		return
+	}
 	d.Unsettled = max(d.Unsettled, days)
 }
 
-// settle takes in what is learned while it is unsettled, and at the end another scale.
-func (d *Decay) settle(value, days float64) {
-	if d.After == 0 {
-		d.After = value
-	}
-	d.After += (1 - math.Exp(-days/decayAfter)) * (value - d.After)
+// settle follows what is learned while it is unsettled. At the end that counts for all the time, or is another scale.
+func (d *Decay) settle(value, crop, days float64) {
+	d.After, d.CropAfter = follow(d.After, value, days, decayAfter), follow(d.CropAfter, crop, days, decayAfter)
+	d.Waited += days
 	if d.Unsettled -= days; d.Unsettled > 0 {
 		return
 	}
-	if d.Late == 0 {
-		d.Late = d.Now
+	after, waited, by := d.After, d.Waited, d.After/d.Late
+	step := math.Log(by)
+	another := math.Abs(step) > decayAnother && (d.Crop == 0 || d.CropAfter == 0 || math.Copysign(1, step)*math.Log(d.CropAfter/d.Crop) > decayCrop)
+	d.Crop = d.CropAfter
+	d.Unsettled, d.Waited, d.After, d.CropAfter = 0, 0, 0, 0
+	if !another {
+		d.take(after, waited)
+		return
 	}
-	if by := d.After / d.Late; math.Abs(math.Log(by)) > decayAnother {
-		d.Clean *= by
-		d.Now *= by
-		d.Y *= by
-		d.TY *= by
-	}
-	d.Late, d.Unsettled, d.After = d.After, 0, 0
+	d.Clean *= by
+	d.Now *= by
+	d.Y *= by
+	d.TY *= by
+	d.Late = after
 }
 
 // creep lets what it was when it was clean fade by that share a day toward what it is now: only what falls faster counts.

@@ -269,7 +269,7 @@ func (s *detection) water() {
 	}
 	s.unsettle()
 	if !s.Open() && !s.Fan.Odd() && s.obeys(chamber.ExhaustFan) { // what is learned of one that does not run, or does not rest, only wanders
-		s.Flow.advance(l.Flow, l.FlowSD, sure, s.dt)
+		s.Flow.advance(l.Flow, l.FlowSD, sure, 0, s.dt)
 	}
 	s.soak()
 	if !s.Open() && s.MistShows() && s.obeys(chamber.Humidifier) && (r == nil || !r.Dry && r.Response.evidence() < doubted) {
@@ -278,7 +278,7 @@ func (s *detection) water() {
 			mist = math.Hypot(mistSure, learn.UnmeasuredMist)
 			s.Mist.creep(mistCreeps, s.dt)
 		}
-		s.Mist.advance(l.Mist, l.MistSD, mist, s.dt)
+		s.Mist.advance(l.Mist, l.MistSD, mist, l.Crop, s.dt)
 	}
 	s.share(FilterClogged, &s.Flow, clogged, clean, chamber.ExhaustFan)
 	s.share(HumidifierWeak, &s.Mist, weakOn, weakOff, chamber.Humidifier)
@@ -332,9 +332,9 @@ const flowSettles, mistSettles = 3.0 / 24, 12.0 / 24
 func (s *detection) unsettle() {
 	other := s.e.Jumps != s.Jumps && (s.e.Jumped == learn.CO2Generation || s.e.Jumped == learn.Leak)
 	s.Jumps = s.e.Jumps
-	if other || s.Door.lately() || s.Fan.Failed || s.Fan.Choked || s.Fan.Account.Still {
-		s.Flow.unsettle(flowSettles)
-		s.Mist.unsettle(mistSettles)
+	if broken := s.Fan.Failed || s.Fan.Choked || s.Fan.Account.Still; other || broken || s.Door.lately() {
+		s.Flow.unsettle(flowSettles, !other && !broken)
+		s.Mist.unsettle(mistSettles, !other && !broken)
 	}
 }
 

@@ -98,6 +98,7 @@ type Learned struct {
 	FlowSD float64
 	Mist   float64 // mist for a second of on-time, the same
 	MistSD float64
+	Crop   float64 // CO2 that the crop gives off in the mean of a day, the same
 	// MistInDoubt says that mist has not shown as it did, for long.
 	MistInDoubt bool
 	Exchange

@@ -31,21 +31,22 @@ func (l Learned) HalfWidth() float64 {
 
 // Knowledge is what was learned, for people.
 type Knowledge struct {
-	FanOn       Learned `json:"fan_on"`         // air changes an hour with the fan running
-	FanOff      Learned `json:"fan_off"`        // at rest
-	FanM3PerH   Learned `json:"fan_m3_per_h"`   // air that the fan moves in an hour of running
-	ChangesPerH Learned `json:"changes_per_h"`  // air changes an hour as the fan ran lately
-	CO2GPerH    Learned `json:"co2_g_per_h"`    // given off by the crop now
-	MistGPerH   Learned `json:"mist_g_per_h"`   // the humidifier's output per hour of on-time, as it ran lately
-	VaporGPerH  Learned `json:"vapor_g_per_h"`  // what of it becomes vapor in the air, not wall film
-	CropGPerH   Learned `json:"crop_g_per_h"`   // evaporated by the crop now
-	RoomCO2     Learned `json:"room_co2_ppm"`   // as the chamber's sensor would show it
-	RoomRH      Learned `json:"room_rh"`        // relative humidity of the room in percent, where nobody measures it
-	CO2LagS     Learned `json:"co2_lag_s"`      // of the chamber's CO2 sensor
-	RHLagS      Learned `json:"rh_lag_s"`       // of its humidity sensors
-	CO2NoisePPM float64 `json:"co2_noise_ppm"`  // standard deviation of a reading
-	DailySwing  float64 `json:"daily_swing"`    // half the daily swing of CO2GPerH, relative
-	DailyPeakH  float64 `json:"daily_peak_utc"` // hour of its highest, UTC
+	FanOn        Learned `json:"fan_on"`           // air changes an hour with the fan running
+	FanOff       Learned `json:"fan_off"`          // at rest
+	FanM3PerH    Learned `json:"fan_m3_per_h"`     // air that the fan moves in an hour of running
+	ChangesPerH  Learned `json:"changes_per_h"`    // air changes an hour as the fan ran lately
+	CO2GPerH     Learned `json:"co2_g_per_h"`      // given off by the crop now
+	CO2MeanGPerH float64 `json:"co2_mean_g_per_h"` // the same in the mean of a day
+	MistGPerH    Learned `json:"mist_g_per_h"`     // the humidifier's output per hour of on-time, as it ran lately
+	VaporGPerH   Learned `json:"vapor_g_per_h"`    // what of it becomes vapor in the air, not wall film
+	CropGPerH    Learned `json:"crop_g_per_h"`     // evaporated by the crop now
+	RoomCO2      Learned `json:"room_co2_ppm"`     // as the chamber's sensor would show it
+	RoomRH       Learned `json:"room_rh"`          // relative humidity of the room in percent, where nobody measures it
+	CO2LagS      Learned `json:"co2_lag_s"`        // of the chamber's CO2 sensor
+	RHLagS       Learned `json:"rh_lag_s"`         // of its humidity sensors
+	CO2NoisePPM  float64 `json:"co2_noise_ppm"`    // standard deviation of a reading
+	DailySwing   float64 `json:"daily_swing"`      // half the daily swing of CO2GPerH, relative
+	DailyPeakH   float64 `json:"daily_peak_utc"`   // hour of its highest, UTC
 }
 
 // knownSD is the relative standard deviation up to which a value counts as known, and must be well below what was
@@ -117,6 +118,7 @@ func (s *State) ofAir(volume, altitude float64) (k Knowledge) {
 			made += a.by * b.by * p(a.i, b.i)
 		}
 	}
+	k.CO2MeanGPerH = 3600 * math.Exp(x[cMade]) * gramsPerPPM(s.AirC, altitude) * volume
 	k.CO2GPerH = learned(3600*s.made(cos, sin)*gramsPerPPM(s.AirC, altitude)*volume, made, madeSD, heard)
 	room, doubt := s.roomCO2()
 	k.RoomCO2 = learned(room, doubt/(room*room), roomSD/roomCO2, heard)

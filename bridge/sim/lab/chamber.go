@@ -27,7 +27,7 @@ const gather = 8 * time.Second
 // sensors, which hangs warmer; a third have a heater; one in six measures nothing in the room. A third have sensors that
 // follow within seconds, and another third such as need minutes. From anyRoom on, half stand in a room of any temperature, a
 // third have one pair of sensors only, and half measure nothing in the room. From mutePlugs on, a third have plugs that do not say
-// whether they are on; from sparseSensors on, half have sensors that report on change.
+// whether they are on; from sparseSensors on, half have sensors that report on change; from lookedInto on, people look in twice a day.
 func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	stage := species.Pinning
 	if seed%2 == 1 {
@@ -74,6 +74,9 @@ func draw(seed uint64, o *Plan) (*chamberCase, error) {
 	}
 	if seed >= sparseSensors && n.Uniform(0, 1) < 0.5 {
 		c.thinOut()
+	}
+	if seed >= lookedInto {
+		c.lookIn(&n)
 	}
 	var rows []species.Override
 	for _, s := range []species.Stage{species.Pinning, species.Fruiting} {
@@ -175,6 +178,22 @@ func (c *chamberCase) thinOut() {
 			s.Change, s.Noise = 25, min(s.Noise, 6)
 		}
 		c.Spec.Sensors[i].MaxAge = 20 * time.Minute
+	}
+}
+
+// lookedInto is the seed from which on somebody looks into the chamber; nobody does in those below, for the same reason.
+const lookedInto = 1_000_000
+
+// lookedDays is for how many days somebody does: for longer than any trial takes.
+const lookedDays = 40
+
+// lookIn has somebody open the door every morning and evening, for half a minute to five minutes, more or less wide.
+func (c *chamberCase) lookIn(n *plant.Noise) {
+	for day := range lookedDays {
+		for _, hour := range []float64{7.5, 19} {
+			at := (24*float64(day) + hour + n.Uniform(-1, 1)) * 3600
+			c.Faults = append(c.Faults, plant.Fault{Kind: plant.DoorOpen, From: at, For: n.Uniform(30, 300), Amount: n.Uniform(0.3, 1)})
+		}
 	}
 }
 

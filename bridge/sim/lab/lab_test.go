@@ -341,6 +341,7 @@ func TestReplaysOfTwoDays(t *testing.T) {
 	replay(t, 48*time.Hour, 512014, "plug_mute", true, "reservoir_dry")
 	replay(t, 48*time.Hour, 512056, "door_open", false, "reservoir_dry")
 	replay(t, 48*time.Hour, 513020, "dry_unmetered", true, "still")
+	replay(t, 96*time.Hour, 1000001, "mister_scaled", true, "") // what was learned waited for half a day after each look through the door
 }
 
 // replay shows one trial again after so much healthy time, or, without a fault, that time alone.
