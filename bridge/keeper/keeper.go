@@ -109,13 +109,21 @@ func (k *Keeper) Now() time.Time { return k.clock.Now() }
 // may be called again with a new configuration while the keeper runs; a chamber that stays keeps its state. On an error nothing has
 // changed.
 func (k *Keeper) Adopt(ctx context.Context, policies []*policy.Policy) error {
+	gone, err := k.adopt(ctx, policies)
+	k.saver.owe(gone)
+	return err
+}
+
+// adopt is Adopt but for saving, and gives the chambers that are given up. Whoever saves holds the saver's lock while he waits for the table
+// of chambers, so nobody may wait for the saver who holds the table.
+func (k *Keeper) adopt(ctx context.Context, policies []*policy.Policy) (gone []*unit, err error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	named, come := map[string]bool{}, map[string]*unit{}
 	for _, p := range policies { // what may fail first: on an error nothing has changed
 		name := p.Spec.Name
 		if named[name] {
-			return fmt.Errorf("keeper: chamber %q is named twice", name)
+			return nil, fmt.Errorf("keeper: chamber %q is named twice", name)
 		}
 		named[name] = true
 		if k.units[name] != nil {
@@ -123,7 +131,7 @@ func (k *Keeper) Adopt(ctx context.Context, policies []*policy.Policy) error {
 		}
 		u, err := k.resume(ctx, p)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		come[name] = u
 	}
@@ -136,7 +144,7 @@ func (k *Keeper) Adopt(ctx context.Context, policies []*policy.Policy) error {
 	for name, u := range k.units {
 		if !named[name] {
 			u.retire()
-			k.saver.last(u)
+			gone = append(gone, u)
 			delete(k.units, name)
 		}
 	}
@@ -148,7 +156,7 @@ func (k *Keeper) Adopt(ctx context.Context, policies []*policy.Policy) error {
 	for _, u := range k.order {
 		u.nudge()
 	}
-	return nil
+	return gone, nil
 }
 
 // resume makes a unit from what the journal holds. A journal that cannot be read is said and gone on without; the unit

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -667,6 +668,29 @@ func TestAChamberThatCannotBeReadKeepsNoOtherFromBeingSaved(t *testing.T) {
 		if err := <-h.done; err == nil {
 			t.Error("the last save says nothing of what it could not save")
 		}
+	})
+}
+
+// TestAStateThatCannotBeWrittenKeepsNoOtherFromBeingSaved: JSON has no word for what is no number.
+func TestAStateThatCannotBeWrittenKeepsNoOtherFromBeingSaved(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		j := journal.NewMemory()
+		cellar := tent("cellar")
+		cellar.Spec.Plugs = nil
+		h := open(t, j, cellar, tent("loft"))
+		h.act(addBatch)
+		synctest.Wait() // both are decided on
+		snap, _ := h.k.Snapshot("cellar")
+		broken := *snap
+		broken.State.Reservoir.Liters = math.NaN()
+		h.k.unit("cellar").pending.Store(&picture{snap: &broken})
+		if err := h.k.saveAll(t.Context(), true); err == nil || !strings.Contains(err.Error(), "cellar") {
+			t.Errorf("the fault of one chamber is not said: %v", err)
+		}
+		if l, err := j.Load(t.Context(), "loft"); err != nil || !l.OK {
+			t.Errorf("the chamber beside it is not saved: %v", err)
+		}
+		h.close()
 	})
 }
 

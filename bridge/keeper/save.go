@@ -3,6 +3,7 @@ package keeper
 import (
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 	"sync"
 	"time"
@@ -61,15 +62,30 @@ func (n *notes) back(w []journal.Noted) {
 type saver struct {
 	mu    sync.Mutex // one save at a time
 	at    map[*unit]time.Time
-	gone  []*unit // given up: to be saved once more
+	gone  []*unit // given up, and not saved since
 	wrote bool    // something was written in this round
 	anew  int     // how often the journal was begun anew, as far as chambers were told
 }
 
-func (s *saver) last(u *unit) {
+// owe remembers chambers that were given up until they are saved.
+func (s *saver) owe(gone []*unit) {
+	for _, u := range gone {
+		u.urgent.Store(true)
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.gone = append(s.gone, u)
+	s.gone = append(s.gone, gone...)
+}
+
+// settle forgets chambers that were given up and of which nothing is to be saved any more. The caller holds mu.
+func (s *saver) settle(done func(*unit) bool) {
+	s.gone = slices.DeleteFunc(s.gone, func(u *unit) bool {
+		if !done(u) {
+			return false
+		}
+		delete(s.at, u)
+		return true
+	})
 }
 
 func (k *Keeper) keepSaving(ctx context.Context) {
@@ -157,16 +173,21 @@ func (k *Keeper) saveUnits(ctx context.Context, all bool) error {
 		k.saver.at = map[*unit]time.Time{}
 	}
 	k.mu.RLock()
-	due := append([]*unit(nil), k.order...)
+	due := slices.Clone(k.order)
+	// One that came back has another unit, and what is saved of that must not be written over.
+	k.saver.settle(func(u *unit) bool { return k.units[u.name] != nil || u.unread.Load() })
 	k.mu.RUnlock()
 	due = append(due, k.saver.gone...)
-	k.saver.gone = nil
 	var faults []error
 	for chunk := range slices.Chunk(due, saveChunk) {
 		if err := k.saveChunk(ctx, chunk, all); err != nil {
 			faults = append(faults, err)
 		}
 	}
+	k.saver.settle(func(u *unit) bool {
+		pic := u.pending.Load()
+		return pic == nil || pic.snap == u.saved.Load()
+	})
 	return errors.Join(faults...)
 }
 
@@ -194,7 +215,8 @@ func (k *Keeper) saveChunk(ctx context.Context, due []*unit, all bool) error {
 		}
 		s, err := pic.encode(u.name)
 		if err != nil {
-			return err
+			faults = append(faults, fmt.Errorf("the state of chamber %s cannot be written down: %w", u.name, err))
+			continue
 		}
 		units, pics, saves = append(units, u), append(pics, pic), append(saves, s)
 	}
