@@ -57,6 +57,9 @@ type Daemon struct {
 	tidyFirst time.Duration
 	begun     chan struct{} // closed once Run has a session, or could not make one
 
+	reloading sync.Mutex // held while a new configuration is taken, and while plugs are brought to rest: both need the connection to themselves
+	ended     bool       // nothing more is taken; guarded by reloading
+
 	mu      sync.Mutex // protects what a reload changes
 	config  *config.Config
 	session *mqtt.Session
@@ -165,6 +168,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	wg.Go(func() { d.desk.Run(work) })
 	wg.Go(func() { d.supervised(work) })
 	kept := d.keeper.Run(work)
+	d.reloading.Lock() // a new configuration that is half taken has no connection over which plugs could be turned off
+	defer d.reloading.Unlock()
+	d.ended = true
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 	defer cancel()
 	rested := d.keeper.Rest(last)
@@ -259,12 +265,18 @@ type counter struct{ set *metrics.Set }
 func (c counter) Message(chamber string, r mqtt.Result) { c.set.Count(chamber, r.String()) }
 
 // Reload takes a new configuration whole. What cannot change while the daemon runs is an error that says so, and then
-// nothing has changed. Before Run has got that far, it waits.
+// nothing has changed. Before Run has got that far, it waits. Where ctx ends meanwhile, plugs can be turned off once it has returned, by
+// the old configuration or by the new one.
 func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
 	select {
 	case <-d.begun:
 	case <-ctx.Done():
 		return ctx.Err()
+	}
+	d.reloading.Lock()
+	defer d.reloading.Unlock()
+	if d.ended {
+		return errEnded
 	}
 	d.mu.Lock()
 	old, session, shown, inlet := d.config, d.session, d.shown, d.inlet
@@ -279,8 +291,12 @@ func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
 	d.keeper.Connect(nil, nil)
 	inlet.Close() // that plugs go off now is nobody's hand
 	d.leave(ctx, old, c, session)
+	if ctx.Err() != nil {
+		d.keeper.Connect(inlet, session)
+		return context.Cause(ctx)
+	}
 	session.Stop()
-	if err := d.keeper.Adopt(ctx, d.policies(c)); err != nil {
+	if err := d.keeper.Adopt(context.WithoutCancel(ctx), d.policies(c)); err != nil {
 		return errors.Join(err, d.connect(ctx))
 	}
 	d.mu.Lock()
@@ -288,7 +304,25 @@ func (d *Daemon) Reload(ctx context.Context, c *config.Config) error {
 	d.mu.Unlock()
 	d.desk.Adopt(d.services(c), deskSite(c))
 	d.web.Adopt(siteOf(c), accessOf(c))
-	return d.connect(ctx)
+	if err := d.connect(ctx); err != nil || ctx.Err() == nil {
+		return err
+	}
+	d.linked(relinkWithin)
+	return context.Cause(ctx)
+}
+
+var errEnded = errors.New("the daemon ends")
+
+// relinkWithin bounds the wait for a connection over which plugs are then turned off.
+const relinkWithin = 3 * time.Second
+
+// linked waits until the connection to the broker stands, but no longer than that.
+func (d *Daemon) linked(within time.Duration) {
+	look := time.NewTicker(20 * time.Millisecond)
+	defer look.Stop()
+	for end := time.Now().Add(within); !d.link.Load().Up() && time.Now().Before(end); {
+		<-look.C
+	}
 }
 
 // leave turns off what could do harm once nobody watches it, as at a clean stop: plugs that the new configuration has no word of. It

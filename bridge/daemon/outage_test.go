@@ -22,6 +22,7 @@ import (
 type tent struct {
 	d      *Daemon
 	client paho.Client
+	stop   func()
 
 	mu       sync.Mutex
 	state    string
@@ -77,8 +78,8 @@ func write(t *testing.T, path, text string) {
 
 func pitch(t *testing.T, s *brokertest.Server, addr string) *tent {
 	t.Helper()
-	d, _ := keep(t, Options{Config: configure(t, s, addr)})
-	x := &tent{d: d, state: "OFF"}
+	d, stop := keep(t, Options{Config: configure(t, s, addr)})
+	x := &tent{d: d, stop: stop, state: "OFF"}
 	o := paho.NewClientOptions().AddBroker(strings.NewReplacer("mqtts://", "ssl://", "mqtt://", "tcp://").Replace(s.URL().String())).SetClientID("devices").
 		SetConnectRetry(true).SetConnectRetryInterval(50 * time.Millisecond).SetMaxReconnectInterval(200 * time.Millisecond)
 	if s.CA != nil {

@@ -6,8 +6,12 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
 
 	"gillkeeper/bridge/broker/brokertest"
 	"gillkeeper/bridge/config"
@@ -79,6 +83,75 @@ func TestLeftByAReload(t *testing.T) {
 		t.Fatal(err)
 	}
 	until(t, 20*time.Second, "the heater of a chamber that was taken out of the file stays on", func() bool { return x.heater() == "OFF" })
+}
+
+// TestStopWithinAReload: whoever stops the daemon while it takes a new configuration finds plugs that could do harm turned off all the same,
+// be it before the old connection is given up or after.
+func TestStopWithinAReload(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ when, topic, payload string }{
+		{"while a chamber is left", "cellar/heater/set", "OFF"},
+		{"while the connection is changed", "homie/5/gillkeeper/$state", "disconnected"},
+	} {
+		t.Run(c.when, func(t *testing.T) {
+			t.Parallel()
+			s := brokertest.Start(t, brokertest.Kinds()[0])
+			x := pitch(t, s, s.Addr)
+			path := x.d.config.Path
+			text, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			both := string(text) + strings.NewReplacer("loft", "cellar").Replace(string(text[strings.Index(string(text), "[[chamber]]"):]))
+			if err := x.d.Reload(t.Context(), again(t, path, both)); err != nil {
+				t.Fatal(err)
+			}
+			plant(t, x.d, "cellar", "b2")
+			ctx, cancel := context.WithCancel(t.Context())
+			defer cancel()
+			var armed, warm atomic.Bool
+			stopped := make(chan struct{})
+			stop := sync.OnceFunc(func() {
+				cancel()
+				go func() { x.stop(); close(stopped) }()
+			})
+			hear := func(topic string, f func(payload string)) {
+				t.Helper()
+				if token := x.client.Subscribe(topic, 1, func(_ paho.Client, m paho.Message) { f(string(m.Payload())) }); !token.WaitTimeout(20*time.Second) || token.Error() != nil {
+					t.Fatal(token.Error())
+				}
+			}
+			at := func(topic string) func(string) {
+				return func(payload string) {
+					if topic == "cellar/heater/set" {
+						warm.Store(payload == "ON")
+					}
+					if armed.Load() && topic == c.topic && payload == c.payload {
+						stop()
+					}
+				}
+			}
+			hear("cellar/heater/set", at("cellar/heater/set"))
+			hear("homie/5/gillkeeper/$state", at("homie/5/gillkeeper/$state"))
+			until(t, 20*time.Second, "cold chambers are not heated", func() bool {
+				x.air(5)
+				x.client.Publish("cellar/air", 0, false, `{"t":5}`)
+				return x.heater() == "ON" && warm.Load()
+			})
+			armed.Store(true)
+			// The outcome of the reload is nobody's concern any more.
+			_ = x.d.Reload(ctx, again(t, path, string(text)))
+			select {
+			case <-stopped:
+			case <-time.After(30 * time.Second):
+				t.Fatal("the daemon does not end")
+			}
+			until(t, 5*time.Second, "the heater of a chamber that stayed is on though nobody watches it", func() bool { return x.heater() == "OFF" })
+			if warm.Load() {
+				t.Error("the heater of the chamber that was left is on")
+			}
+		})
+	}
 }
 
 // A second daemon on the same journal does not start, and names the file once.

@@ -3,6 +3,7 @@ package keeper
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 )
 
@@ -75,8 +76,10 @@ func (k *Keeper) Rest(ctx context.Context) error {
 	defer cancel()
 	var faults []error
 	k.mu.RLock()
-	defer k.mu.RUnlock()
-	for _, u := range k.order {
+	units := slices.Clone(k.order)
+	k.mu.RUnlock()
+	for _, u := range units {
+		u.catchUp()
 		state, stop := u.policy.Rest(u.state, k.Now())
 		u.state = state
 		for _, plug := range stop {

@@ -292,6 +292,15 @@ func (u *unit) renew(got *inbox) {
 	}
 }
 
+// catchUp takes in a configuration for which the worker had no turn left; only when no worker runs.
+func (u *unit) catchUp() {
+	u.mu.Lock()
+	next := u.next
+	u.next = nil
+	u.mu.Unlock()
+	u.renew(&inbox{next: next})
+}
+
 // counted is the newest snapshot with the counters that the journal holds.
 func (u *unit) counted() *policy.Snapshot {
 	now, old := u.snap.Load(), u.saved.Load()
