@@ -94,20 +94,15 @@ func here(host string) bool { return host == "localhost" || host == "127.0.0.1" 
 
 func (s *mailer) dial(ctx context.Context) (*smtp.Client, error) {
 	var d net.Dialer
-	conn, err := d.DialContext(ctx, "tcp", net.JoinHostPort(s.host, s.port))
+	raw, err := d.DialContext(ctx, "tcp", net.JoinHostPort(s.host, s.port))
 	if err != nil {
 		return nil, err
 	}
-	end := time.Now().Add(sendTimeout)
-	if t, ok := ctx.Deadline(); ok && t.Before(end) {
-		end = t
-	}
-	if err := conn.SetDeadline(end); err != nil {
-		conn.Close()
-		return nil, err
-	}
+	// What follows knows no context; this one ends with the attempt.
+	context.AfterFunc(ctx, func() { _ = raw.SetDeadline(time.Now()) })
+	conn := raw
 	if s.implicit {
-		conn = tls.Client(conn, s.tls)
+		conn = tls.Client(raw, s.tls)
 	}
 	c, err := smtp.NewClient(conn, s.host)
 	if err != nil {

@@ -221,6 +221,19 @@ func TestASilentSideDoesNotHoldForEver(t *testing.T) {
 	}
 }
 
+// TestAStopWaitsForNobody: an attempt that is under way when the daemon stops is given up.
+func TestAStopWaitsForNobody(t *testing.T) {
+	for _, address := range []string{"http://" + mute(t) + "/", "smtp://" + mute(t) + "/?from=a@b.c&to=a@b.c", "smtps://" + mute(t) + "/?from=a@b.c&to=a@b.c",
+		"ntfy://" + mute(t) + "/topic?scheme=http"} {
+		ctx, cancel := context.WithCancel(t.Context())
+		time.AfterFunc(100*time.Millisecond, cancel)
+		began := time.Now()
+		if err := open(t, address).Send(ctx, &message); err == nil || time.Since(began) > 5*time.Second {
+			t.Errorf("%s: %v after %s", notify.Scheme(address), err, time.Since(began))
+		}
+	}
+}
+
 func TestAServiceOfTheLibrary(t *testing.T) {
 	var title, body string
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
