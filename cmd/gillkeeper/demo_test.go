@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"net/http"
 	"os"
@@ -261,21 +262,7 @@ func writeFile(t *testing.T, path, text string) {
 // Chambers are kept on when whoever read the log went away.
 func TestRunOutlivesItsReader(t *testing.T) {
 	t.Parallel()
-	path := filepath.Join(t.TempDir(), "farm.toml")
-	writeFile(t, path, `
-[broker]
-url = "embedded"
-[broker.embedded]
-listen = "127.0.0.1:0"
-[http]
-listen = "127.0.0.1:0"
-[[chamber]]
-name = "loft"
-volume_m3 = 0.56
-  [[chamber.sensor]]
-  quantity = "relative_humidity"
-  topic = "loft/rh"
-`)
+	path := smallFarm(t)
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	cmd := exec.CommandContext(ctx, "gillkeeper", "run", "--config", path)
@@ -309,6 +296,65 @@ volume_m3 = 0.56
 	if err := cmd.Wait(); err != nil && !strings.Contains(err.Error(), "interrupt") { // the test's own process knows no Ctrl-C
 		t.Error(err)
 	}
+}
+
+// smallFarm writes a configuration that needs nobody: the first thing said of it is a warning.
+func smallFarm(t *testing.T) (path string) {
+	t.Helper()
+	path = filepath.Join(t.TempDir(), "farm.toml")
+	writeFile(t, path, `
+[broker]
+url = "embedded"
+[broker.embedded]
+listen = "127.0.0.1:0"
+[http]
+listen = "127.0.0.1:0"
+[[chamber]]
+name = "loft"
+volume_m3 = 0.56
+  [[chamber.sensor]]
+  quantity = "temperature"
+  topic = "loft/air"
+  unit = "celsius"
+  [[chamber.plug]]
+  role = "heater"
+  command_topic = "loft/heater/set"
+`)
+	return path
+}
+
+// TestAReloadWhileItStarts: a script that writes the file and asks for it to be read need not know how far the start has got.
+func TestAReloadWhileItStarts(t *testing.T) {
+	t.Parallel()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, "gillkeeper", "run", "--config", smallFarm(t))
+	log, err := cmd.StderrPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	lines := bufio.NewScanner(log)
+	if !lines.Scan() || !strings.Contains(lines.Text(), "turn itself off") {
+		t.Fatalf("it begins with %q, not with a warning of the file", lines.Text())
+	}
+	if err := cmd.Process.Signal(syscall.SIGHUP); err != nil {
+		t.Fatal(err)
+	}
+	var said []string
+	for lines.Scan() && !strings.Contains(lines.Text(), "the new configuration is in use") {
+		said = append(said, lines.Text())
+	}
+	if !strings.Contains(lines.Text(), "the new configuration is in use") {
+		t.Fatalf("the file was not read again:\n%s", strings.Join(said, "\n"))
+	}
+	if err := cmd.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	_, _ = io.Copy(io.Discard, log)
+	_ = cmd.Wait() // the test's own process knows no Ctrl-C
 }
 
 // TestFiguresOfAnotherStage: a chamber whose crop was moved on is judged by another climate than it was kept in.

@@ -81,6 +81,9 @@ func buildInfo() metrics.Info {
 
 // runDaemon loads the file, runs the daemon, and reloads on SIGHUP.
 func (a *app) runDaemon(ctx context.Context, path string, o daemon.Options) error {
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP) // from the start on: until it is asked for, one ends the process
+	defer signal.Stop(hup)
 	c, err := a.loadConfig(path)
 	if err != nil {
 		return err
@@ -94,9 +97,6 @@ func (a *app) runDaemon(ctx context.Context, path string, o daemon.Options) erro
 		return err
 	}
 	signal.Ignore(syscall.SIGPIPE) // whoever read the log went away, and the crop did not: chambers are kept on
-	hup := make(chan os.Signal, 1)
-	signal.Notify(hup, syscall.SIGHUP)
-	defer signal.Stop(hup)
 	done := make(chan error, 1)
 	go func() { done <- d.Run(ctx) }()
 	o.Log.Info("keeping chambers", "config", path, "chambers", len(c.Chambers), "page", "http://"+d.Web(), "observe", o.Observe)
