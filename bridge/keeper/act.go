@@ -67,8 +67,7 @@ func (u *unit) submit(ctx context.Context, r *request) error {
 		return idTaken(&r.action)
 	}
 	if err != nil {
-		u.k.fail("act", err)
-		return fmt.Errorf("the journal does not take the action: %w; nothing was done, try again when it works", err)
+		return u.k.untaken(ctx, "action", err)
 	}
 	r.seq = seq
 	u.mu.Lock()
@@ -76,6 +75,14 @@ func (u *unit) submit(ctx context.Context, r *request) error {
 	u.acts = append(u.acts, *r)
 	u.queue()
 	return nil
+}
+
+// untaken says that the journal did not take what a person did. That the person did not wait for it is no fault of the journal.
+func (k *Keeper) untaken(ctx context.Context, what string, err error) error {
+	if ctx.Err() == nil || !errors.Is(err, ctx.Err()) {
+		k.fail("act", err)
+	}
+	return fmt.Errorf("the journal does not take the %s: %w; nothing was done, try again when it works", what, err)
 }
 
 func (u *unit) currentPolicy() *policy.Policy {

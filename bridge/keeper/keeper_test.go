@@ -299,6 +299,32 @@ func TestAnActionThatFailsIsNoPassingFault(t *testing.T) {
 	})
 }
 
+// TestWhoHangsUpBreaksNoJournal: a caller who does not wait any more is no fault of the disk. What was asked for is not done.
+func TestWhoHangsUpBreaksNoJournal(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := open(t, journal.NewMemory(), tent("loft"))
+		defer h.close()
+		h.act(addBatch)
+		gone, hangUp := context.WithCancel(t.Context())
+		hangUp()
+		stage := policy.Action{ID: "s", Kind: policy.StageSet, Batch: "b1", Stage: species.Pinning}
+		if _, err := h.k.Act(gone, "loft", stage); !errors.Is(err, context.Canceled) {
+			t.Errorf("the action gives %v", err)
+		}
+		err := h.k.ImportAll(gone, []journal.Acted{{Chamber: "loft", Action: policy.Action{ID: "i", Kind: policy.Import, Entries: []policy.Action{
+			{ID: "i.1", Kind: policy.NoteMade, Batch: "b1", When: time.Now(), Note: "seen"}}}}})
+		if !errors.Is(err, context.Canceled) {
+			t.Errorf("the import gives %v", err)
+		}
+		if h.k.Failing() {
+			t.Error("the journal counts as failing")
+		}
+		if snap, _ := h.k.Snapshot("loft"); snap.State.Crop.Batches[0].Stage != species.Fruiting {
+			t.Error("the stage is set")
+		}
+	})
+}
+
 // TestCountersOfADrillKeepUp: in a chamber where nothing happens, what is counted is not far behind the drill's own clock.
 func TestCountersOfADrillKeepUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

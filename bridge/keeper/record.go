@@ -191,8 +191,7 @@ func (k *Keeper) store(ctx context.Context, acts []journal.Acted) ([]int64, erro
 	}
 	seqs, err := j.ActTogether(ctx, acts)
 	if err != nil {
-		k.fail("act", err)
-		return nil, fmt.Errorf("the journal does not take the import: %w; nothing was done, try again when it works", err)
+		return nil, k.untaken(ctx, "import", err)
 	}
 	return seqs, nil
 }
