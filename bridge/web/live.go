@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"net/http"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"sync"
@@ -118,6 +119,7 @@ func (f *feed) end() {
 
 // run looks at the chambers until nobody has looked at the page for a while.
 func (h *hub) run(f *feed) {
+	defer h.rescue(f)
 	t := time.NewTicker(feedTick)
 	defer t.Stop()
 	p := newPainter(h.s, f.name)
@@ -142,6 +144,26 @@ func (h *hub) run(f *feed) {
 		if f.abandoned(now) && h.drop(f) {
 			return
 		}
+	}
+}
+
+// rescue ends a feed that panicked, as a request that does is ended: whoever looks comes back, and control goes on.
+func (h *hub) rescue(f *feed) {
+	v := recover()
+	if v == nil {
+		return
+	}
+	h.s.log.Error("the stream of a page panicked", "chamber", f.name, "panic", fmt.Sprint(v), "stack", string(debug.Stack()))
+	h.mu.Lock()
+	if h.feeds[f.name] == f {
+		delete(h.feeds, f.name)
+	}
+	h.mu.Unlock()
+	f.end()
+	select {
+	case <-f.ready:
+	default:
+		close(f.ready) // a page may wait for it
 	}
 }
 

@@ -100,6 +100,40 @@ func (l *listener) wait(t testing.TB, kind, holds string) event {
 	}
 }
 
+// moody is an owner of chambers who, when cross, panics.
+type moody struct {
+	*webtest.Twin
+	cross atomic.Bool
+}
+
+func (m *moody) Snapshots() []*policy.Snapshot {
+	if m.cross.Load() {
+		panic("cross")
+	}
+	return m.Twin.Snapshots()
+}
+
+// TestAStreamThatPanicsEndsAlone: be it while it runs or at its begin, for which pages wait.
+func TestAStreamThatPanicsEndsAlone(t *testing.T) {
+	m := &moody{Twin: webtest.New()}
+	s := serve(t, func(o *web.Options) { o.Backend = m })
+	l := listen(t, s, "")
+	m.cross.Store(true)
+	select {
+	case <-l.done:
+	case <-time.After(10 * time.Second):
+		t.Fatal("the stream goes on")
+	}
+	if status, _, _ := s.ask(t, "GET", "/", ""); status != http.StatusInternalServerError {
+		t.Errorf("a page of a broken owner has status %d", status)
+	}
+	m.cross.Store(false)
+	again := listen(t, s, "?since="+pageSeq(t, s, "/"))
+	m.SetAir("loft", webtest.Air{RH: 0.931, TemperatureC: 16.4, CO2: 640, RoomRH: 0.45, RoomC: 18, Watts: 26})
+	m.Pass(20 * time.Second)
+	again.wait(t, "", "above its range")
+}
+
 var seqOf = regexp.MustCompile(`data-seq="([^"]*)"`)
 
 func pageSeq(t testing.TB, s *served, path string) string {
