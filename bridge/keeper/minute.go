@@ -21,7 +21,7 @@ const mostMinutes = 200_000
 type minutes struct {
 	mu   sync.Mutex
 	open map[string]*course
-	done []journal.Minute
+	done backlog[journal.Minute]
 }
 
 // course is the present minute and the present slow span of one chamber.
@@ -93,11 +93,14 @@ func (m *minutes) end(name string, c *course, w *window) {
 		c.learned()
 	}
 	for k, a := range w.series {
-		m.done = append(m.done, a.minute(name, k, w))
+		m.done.add(mostMinutes, a.minute(name, k, w))
 	}
-	if over := len(m.done) - mostMinutes; over > 0 {
-		m.done = append(m.done[:0:0], m.done[over:]...)
-	}
+}
+
+func (m *minutes) takeLost() int {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.done.takeLost()
 }
 
 // left is how many seconds of the window come after a moment in it.
@@ -296,15 +299,14 @@ func (k *Keeper) saveMinutes(ctx context.Context, all bool) error {
 		}
 		m.open = nil
 	}
-	done := m.done
-	m.done = nil
+	done := m.done.take()
 	m.mu.Unlock()
 	if len(done) == 0 {
 		return nil
 	}
 	if err := k.journal.Minutes(ctx, done); err != nil {
 		m.mu.Lock()
-		m.done = append(done, m.done...)
+		m.done.back(mostMinutes, done)
 		m.mu.Unlock()
 		return err
 	}

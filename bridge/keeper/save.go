@@ -19,43 +19,41 @@ const (
 	saveBreath = time.Millisecond
 )
 
-// mostNotes bounds the events that wait for a failing journal; the oldest go first.
+// mostNotes bounds the events that wait for a failing journal.
 const mostNotes = 20_000
 
 // notes are events on their way to the journal.
 type notes struct {
-	mu   sync.Mutex
-	wait []journal.Noted
-	lost int
+	mu sync.Mutex
+	backlog[journal.Noted]
 }
 
 func (n *notes) add(chamber string, events []policy.Event) {
-	if len(events) == 0 {
-		return
+	noted := make([]journal.Noted, 0, len(events))
+	for _, e := range events {
+		noted = append(noted, journal.Noted{Chamber: chamber, Event: e})
 	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	for _, e := range events {
-		n.wait = append(n.wait, journal.Noted{Chamber: chamber, Event: e})
-	}
-	if over := len(n.wait) - mostNotes; over > 0 {
-		n.wait = append(n.wait[:0:0], n.wait[over:]...)
-		n.lost += over
-	}
+	n.backlog.add(mostNotes, noted...)
 }
 
 func (n *notes) take() []journal.Noted {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	w := n.wait
-	n.wait = nil
-	return w
+	return n.backlog.take()
 }
 
 func (n *notes) back(w []journal.Noted) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.wait = append(w, n.wait...)
+	n.backlog.back(mostNotes, w)
+}
+
+func (n *notes) takeLost() int {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.backlog.takeLost()
 }
 
 // saver remembers when each chamber was last saved.
@@ -114,10 +112,18 @@ func (k *Keeper) saveAll(ctx context.Context, all bool) error {
 		if k.saver.wrote || k.keepsNone() {
 			k.recover()
 		}
+		k.sayLost()
 	case ctx.Err() == nil:
 		k.fail("save", err)
 	}
 	return err
+}
+
+// sayLost tells what the record lacks once the journal works again.
+func (k *Keeper) sayLost() {
+	if events, minutes := k.notes.takeLost(), k.minutes.takeLost(); events > 0 || minutes > 0 {
+		k.log.Error("the journal failed for so long that the oldest of what waited for it was given up", "events", events, "history", minutes)
+	}
 }
 
 // beginsAnew is a journal that sets a damaged file aside and goes on with another. It may find that out in any of its operations, also
