@@ -196,9 +196,9 @@ func (s *Session) attend(ctx context.Context, l *link, refused []string) error {
 	if s.rival.there() {
 		alone = time.After(brief(s.o.Timing.RetryMost))
 	}
+	var again <-chan time.Time // goes on over whatever else happens
 	for {
-		var again <-chan time.Time
-		if len(refused) > 0 {
+		if again == nil && len(refused) > 0 {
 			again = time.After(wait)
 		}
 		select {
@@ -217,7 +217,7 @@ func (s *Session) attend(ctx context.Context, l *link, refused []string) error {
 			if refused, err = s.subscribe(ctx, l, s.only(refused)); err != nil {
 				return fmt.Errorf("the broker did not answer a subscription: %w", explain(err))
 			}
-			wait = min(2*wait, s.o.Timing.RefusedMost)
+			again, wait = nil, min(2*wait, s.o.Timing.RefusedMost)
 		}
 	}
 }

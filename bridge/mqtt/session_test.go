@@ -85,6 +85,20 @@ func TestRefusedSubscription(t *testing.T) {
 	}
 }
 
+// TestRefusedSubscriptionBesideAMocker: somebody who says without a pause that the daemon is lost does not keep it from asking again.
+func TestRefusedSubscriptionBesideAMocker(t *testing.T) {
+	t.Parallel()
+	s := brokertest.Denying(t, "loft/json")
+	w := watch(t, s, "mocker")
+	session, k := begin(t, s, s.Addr, nil)
+	until(t, "the session is up, but for one sensor", session.Up)
+	s.Grant()
+	until(t, "the subscription is granted", func() bool {
+		w.say(t, "homie/5/gillkeeper-1/$state", "lost", false)
+		return strings.Contains(k.logged(), "grants a subscription")
+	})
+}
+
 // TestClearErrors: what is wrong with a connection is said in words that tell what to do, and once.
 func TestClearErrors(t *testing.T) {
 	for _, kind := range brokertest.Kinds() {
