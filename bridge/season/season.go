@@ -174,11 +174,16 @@ func batch(r *crop.Record, end time.Time) yield.Batch {
 		}
 	}
 	for _, l := range r.Losses {
+		if l.At.After(end) {
+			continue
+		}
 		b.Losses = append(b.Losses, yield.Loss{At: l.At, Flush: l.Flush, Cause: string(l.Cause), Grams: l.Grams, Note: l.Note})
 	}
 	var notes []string
 	for _, n := range r.Notes {
-		notes = append(notes, n.Text)
+		if !n.At.After(end) {
+			notes = append(notes, n.Text)
+		}
 	}
 	b.Note = strings.Join(notes, "; ")
 	return b

@@ -1,6 +1,7 @@
 package season
 
 import (
+	"fmt"
 	"math"
 	"testing"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"gillkeeper/policy"
 	"gillkeeper/policy/alarm"
 	"gillkeeper/policy/chamber"
+	"gillkeeper/policy/crop"
 	"gillkeeper/policy/species"
 )
 
@@ -60,6 +62,35 @@ func TestAlarmsStand(t *testing.T) {
 		if got[i] != want[i] {
 			t.Errorf("alarm %d is %+v, want %+v", i, got[i], want[i])
 		}
+	}
+}
+
+// TestWhatCameAfterTheSeason: a season that is over stays as it was at its end, whatever is written down later.
+func TestWhatCameAfterTheSeason(t *testing.T) {
+	j := journal.NewMemory()
+	end := start.AddDate(0, 0, 2)
+	for i, a := range []policy.Action{
+		{Kind: policy.BatchAdd, Batch: "b1", Species: "pleurotus-ostreatus", Stage: species.Fruiting, SubstrateKg: 3, DryKg: 1, At: start.Add(time.Hour)},
+		{Kind: policy.HarvestDone, Batch: "b1", FreshG: 500, At: start.Add(30 * time.Hour)},
+		{Kind: policy.LossSeen, Batch: "b1", Cause: crop.Aborted, Grams: 20, At: start.Add(31 * time.Hour)},
+		{Kind: policy.NoteMade, Batch: "b1", Note: "pale caps", At: start.Add(32 * time.Hour)},
+		{Kind: policy.HarvestDone, Batch: "b1", FreshG: 70, At: end.Add(time.Hour)},
+		{Kind: policy.LossSeen, Batch: "b1", Cause: crop.Spoiled, Grams: 90, At: end.Add(2 * time.Hour)},
+		{Kind: policy.NoteMade, Batch: "b1", Note: "thrown away", At: end.Add(3 * time.Hour)},
+	} {
+		a.ID = fmt.Sprint("a", i)
+		_, err := j.Act(t.Context(), "loft", a)
+		must(t, err)
+	}
+	b := read(t, j).Batches[0]
+	if len(b.Flushes) != 1 || len(b.Flushes[0].Pickings) != 1 || b.Flushes[0].Pickings[0].FreshG != 500 {
+		t.Errorf("flushes %+v, want the one picking of the season", b.Flushes)
+	}
+	if len(b.Losses) != 1 || b.Losses[0].Grams != 20 {
+		t.Errorf("losses %+v, want the one of the season", b.Losses)
+	}
+	if b.Note != "pale caps" {
+		t.Errorf("notes %q, want the one of the season", b.Note)
 	}
 }
 
