@@ -1,6 +1,7 @@
 package survey
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -186,6 +187,31 @@ func TestFlood(t *testing.T) {
 	}
 	if x := s.series[key{topic: "tent/humidity"}]; x == nil || x.n != 2 {
 		t.Errorf("%+v", x)
+	}
+}
+
+// TestFloodOfDevices: what Homie devices say of themselves is bounded too, be it many of them or one that says it again and again.
+func TestFloodOfDevices(t *testing.T) {
+	s := New()
+	at := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+	long := `{"homie":"5.0","version":1,"name":"` + strings.Repeat("x", 60<<10) + `"}`
+	const devices = 1000
+	for i := range devices {
+		s.Hear(Message{Topic: fmt.Sprintf("homie/5/d%d/$description", i), Payload: []byte(long), At: at})
+		s.Hear(Message{Topic: "homie/5/gk-loft/$description", Payload: []byte(`{"homie":"5.0","version":1,"type":"fruiting-chamber"}`), At: at})
+	}
+	sum := 0
+	for _, d := range s.homie5 {
+		sum += len(d.Name)
+	}
+	if sum > maxDescribed || sum < maxDescribed/2 {
+		t.Errorf("%d bytes of %d devices are kept", sum, devices)
+	}
+	if len(s.ours) > 1 {
+		t.Errorf("one device of gillkeeper's own is remembered %d times", len(s.ours))
+	}
+	if s.Counts().Skipped == 0 {
+		t.Error("nobody is told that something was passed over")
 	}
 }
 

@@ -9,6 +9,9 @@ import (
 // maxDetails bounds the attributes of Homie 4 devices that are kept.
 const maxDetails = 50_000
 
+// maxDescribed bounds the descriptions that are kept, in bytes; those of a house of 150 plugs take a tenth.
+const maxDescribed = 8 << 20
+
 // own are the types of devices that gillkeeper shows; they are not to be found again.
 func own(kind string) bool { return kind == "fruiting-chamber" || kind == "fruiting-chambers" }
 
@@ -17,15 +20,19 @@ func (s *Survey) attribute(m *Message) {
 	i := strings.Index(m.Topic, "/$")
 	base, name := m.Topic[:i], m.Topic[i+1:]
 	switch name {
-	case "$state":
-		s.states[base] = string(m.Payload)
 	case "$description":
 		if l := strings.Split(base, "/"); len(l) != 3 || l[1] != "5" {
 			return
 		}
+		all := s.described + len(m.Payload) - s.sizes[base]
+		if all > maxDescribed {
+			s.counts.Skipped++
+			return
+		}
 		if d, err := homie.ParseDescription(m.Payload); err == nil {
+			s.described, s.sizes[base] = all, len(m.Payload)
 			if s.homie5[base] = d; own(d.Type) {
-				s.ours = append(s.ours, base+"/")
+				s.ours[base] = true
 			}
 		}
 	case "$datatype", "$unit", "$settable", "$format", "$retained":
@@ -86,8 +93,8 @@ func legal(topic string) bool {
 
 // ourOwn reports whether a topic belongs to what gillkeeper itself shows.
 func (s *Survey) ourOwn(topic string) bool {
-	for _, prefix := range s.ours {
-		if strings.HasPrefix(topic, prefix) {
+	for base := range s.ours {
+		if strings.HasPrefix(topic, base+"/") {
 			return true
 		}
 	}

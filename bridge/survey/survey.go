@@ -39,16 +39,17 @@ type Message struct {
 
 // Survey remembers what was said. Its methods may be called from several goroutines.
 type Survey struct {
-	mu      sync.Mutex
-	counts  Counts
-	seen    map[string]bool
-	series  map[key]*series
-	raw     map[string]*payloads // by topic: words and documents as they were, to be said again
-	homie5  map[string]*homie.Description
-	homie4  map[string]map[string]string // by property's topic: attributes
-	states  map[string]string            // by device's topic
-	ours    []string                     // topics of gillkeeper's own devices, with a slash at the end
-	details int                          // Homie attributes that are kept
+	mu        sync.Mutex
+	counts    Counts
+	seen      map[string]bool
+	series    map[key]*series
+	raw       map[string]*payloads // by topic: words and documents as they were, to be said again
+	homie5    map[string]*homie.Description
+	homie4    map[string]map[string]string // by property's topic: attributes
+	ours      map[string]bool              // gillkeeper's own devices, by topic
+	sizes     map[string]int               // of descriptions, by device's topic
+	described int                          // their sum
+	details   int                          // Homie attributes that are kept
 }
 
 // Counts tells how a survey comes along.
@@ -78,7 +79,7 @@ const (
 // New begins a survey.
 func New() *Survey {
 	return &Survey{seen: map[string]bool{}, series: map[key]*series{}, raw: map[string]*payloads{}, homie5: map[string]*homie.Description{},
-		homie4: map[string]map[string]string{}, states: map[string]string{}}
+		homie4: map[string]map[string]string{}, ours: map[string]bool{}, sizes: map[string]int{}}
 }
 
 // Counts tells what was heard so far.
