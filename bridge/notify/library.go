@@ -17,7 +17,7 @@ import (
 
 // library sends through a service that the library knows.
 type library struct {
-	router *router.ServiceRouter
+	send   func(text string, params *types.Params) []error
 	titled bool        // the service shows a title by itself
 	busy   atomic.Bool // the last attempt has not come back
 }
@@ -45,7 +45,7 @@ func newLibrary(address string, u *url.URL) (Notifier, error) {
 	if err := r.AddService(address); err != nil {
 		return nil, &sendError{fmt.Sprintf("its address does not fit the service %s: %s", scheme, redactorOf(address).clean(err.Error()))}
 	}
-	return &library{router: r, titled: slices.Contains(titledSchemes, scheme)}, nil
+	return &library{send: r.Send, titled: slices.Contains(titledSchemes, scheme)}, nil
 }
 
 // Send hands the message to the library, whose calls know no context: one that does not come back is left behind, and
@@ -62,8 +62,9 @@ func (l *library) Send(ctx context.Context, m *Message) error {
 	}
 	done := make(chan error, 1)
 	go func() {
-		defer l.busy.Store(false)
-		done <- errors.Join(l.router.Send(text, &params)...)
+		err := l.attempt(text, &params)
+		l.busy.Store(false)
+		done <- err
 	}()
 	select {
 	case err := <-done:
@@ -71,4 +72,14 @@ func (l *library) Send(ctx context.Context, m *Message) error {
 	case <-ctx.Done():
 		return context.Cause(ctx)
 	}
+}
+
+// attempt sends. A library that panics at what a service answers has failed to send, and no more than that: chambers are kept on.
+func (l *library) attempt(text string, params *types.Params) (err error) {
+	defer func() {
+		if v := recover(); v != nil {
+			err = fmt.Errorf("the library that speaks to the service failed: %v", v)
+		}
+	}()
+	return errors.Join(l.send(text, params)...)
 }
