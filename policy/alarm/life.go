@@ -83,6 +83,7 @@ type Life struct {
 
 	ShelvedLeft     time.Duration `json:"shelved_left,omitempty"`
 	WasAcknowledged bool          `json:"was_acknowledged,omitempty"` // before it was suppressed
+	WasTold         bool          `json:"was_told,omitempty"`         // the same: it had been sent, and has not ceased since
 	// Unacked is the phase to which taking the last acknowledgment back leads; Normal: there is none to take back.
 	Unacked Phase `json:"unacked,omitzero"`
 }
@@ -231,7 +232,7 @@ func (l *Life) observe(d *Declaration, c Condition, passed time.Duration) {
 		l.Seen, l.OnFor = false, 0
 		if l.Met || l.OffFor >= l.offDelay(d) {
 			l.Standing, l.Early, l.OffFor, l.Hushed, l.Met = false, false, 0, false, false
-			l.WasAcknowledged = false
+			l.WasAcknowledged, l.WasTold = false, false
 		}
 	}
 }
@@ -296,9 +297,10 @@ func standingOr(standing bool, yes, no Phase) Phase {
 // enter keeps the books of a transition.
 func (l *Life) enter(to Phase, now time.Time) {
 	if to == SuppressedByDesign {
-		l.WasAcknowledged = l.Phase == Acknowledged
+		l.WasAcknowledged, l.WasTold = l.Phase == Acknowledged, l.Phase.Active() && l.Standing && l.Told
 	}
-	if to == Unacknowledged {
+	same := l.Phase == SuppressedByDesign && l.WasTold // it stood all the time, and whoever was told knows
+	if to == Unacknowledged && !same {
 		if l.Raises == 0 || l.SinceRaise > chatterWindow {
 			l.Raises = 0
 		}

@@ -651,6 +651,40 @@ func TestPutOffIsToldAgain(t *testing.T) {
 // TestWhatAnAlarmFollowsFromIsRaisedWithIt: the only sensor is stuck, and plugs run by habit. The list must not name a cause that is
 // not in it, and people are to hear of it long before the half hour after which a stuck sensor beside others is an alarm. One that is
 // sound again after five minutes is shown and told to nobody.
+// TestStoodWhileSuppressed: a disc that is worn for days is one occurrence, however often somebody looks in: it is told once, by the
+// longest of the pauses that a priority sets, a day, and by far more looks than that. What ceased behind a door and came again is another.
+func TestStoodWhileSuppressed(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		ceases bool
+		want   int
+	}{{"it stands all the time", false, 1}, {"it ceases behind the door, and comes again after the next look", true, 2}} {
+		w := newWalker(t, alarm.HumidifierWeak)
+		w.on()
+		w.pass(2 * time.Hour)
+		for range 4 {
+			w.pass(12 * time.Hour)
+			w.cond.Cause, w.cond.Suppress = alarm.ChamberOpen, true
+			if w.pass(20 * time.Minute); w.s.Of(w.name).Phase != alarm.SuppressedByDesign {
+				t.Fatalf("%s: it is %s", c.name, w.s.Of(w.name).Phase)
+			}
+			if c.ceases {
+				w.off()
+				w.pass(26 * time.Hour)
+				c.ceases = false
+			}
+			w.on()
+		}
+		w.pass(12 * time.Hour)
+		if w.s.Of(w.name).Phase != alarm.Unacknowledged {
+			t.Errorf("%s: it is %s", c.name, w.s.Of(w.name).Phase)
+		}
+		if n := notified(w.log); n != c.want {
+			t.Errorf("%s: told %d times, want %d", c.name, n, c.want)
+		}
+	}
+}
+
 func TestWhatAnAlarmFollowsFromIsRaisedWithIt(t *testing.T) {
 	for _, c := range []struct {
 		name  string
